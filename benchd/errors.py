@@ -1,0 +1,137 @@
+"""What can go wrong at the bench, sorted by who can mend it.
+
+    BenchdError
+      UserError                 a file, a parameter or an order is wrong: the person mends it
+        RecipeError             a recipe cannot be read or resolved
+        BenchFileError          a bench file cannot be read or does not hold together
+        OrderRefused            an order or a command asks for something that cannot be done
+        UnsafeError             the level budget forbids it
+      InstrumentRefused         an instrument answered, but with an error or an impossible value
+      LinkLost                  an instrument does not answer
+      NormalisationRefused      a baseline does not fit the capture
+      ReductionRefused          the traces cannot be reduced to what was asked for
+      Cancelled                 a person or the daemon stopped the job
+
+Any other exception is a fault in benchd and is reported as one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+class BenchdError(Exception):
+    """Base of all expected errors.
+
+    message: what failed, what was found and what was expected.
+    where: file, line, step, instrument or command; empty where the message holds it already.
+    advice: what the person can do next.
+    """
+
+    family = "error"
+
+    def __init__(self, message: str, *, where: str = "", advice: str = "") -> None:
+        self.message = message
+        self.where = where
+        self.advice = advice
+        super().__init__(self.__str__())
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.message}" if self.where else self.message
+        return f"{text} {self.advice}" if self.advice else text
+
+    def as_dict(self) -> dict[str, str]:
+        """The JSON form used by the HTTP API and by MQTT replies."""
+        return {
+            "family": self.family,
+            "where": self.where,
+            "message": self.message,
+            "advice": self.advice,
+        }
+
+
+class UserError(BenchdError):
+    """Something that a person wrote or asked for is wrong."""
+
+    family = "wrong-input"
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One fault in a file. `line` and `column` count from 1; 0 where unknown."""
+
+    file: str
+    line: int
+    column: int
+    key: str
+    message: str
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+        return f"{place}: {self.key}: {self.message}" if self.key else f"{place}: {self.message}"
+
+
+class FileError(UserError):
+    """A file with one or more problems; all are reported at once."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        self.problems = problems
+        super().__init__("\n".join(str(problem) for problem in problems))
+
+
+class RecipeError(FileError):
+    """A recipe cannot be read or resolved against the bench."""
+
+    family = "wrong-recipe"
+
+
+class BenchFileError(FileError):
+    """A bench file cannot be read or does not hold together."""
+
+    family = "wrong-bench"
+
+
+class OrderRefused(UserError):
+    """An order asks for something that cannot be done as things stand."""
+
+    family = "refused"
+
+
+class UnsafeError(UserError):
+    """The level budget shows that something could be damaged; nothing was switched on."""
+
+    family = "unsafe"
+
+
+class InstrumentRefused(BenchdError):
+    """An instrument answered with an error, or with a value that cannot be true."""
+
+    family = "instrument-refused"
+
+
+class LinkLost(BenchdError):
+    """An instrument cannot be reached or stopped answering."""
+
+    family = "link-lost"
+
+
+class NormalisationRefused(BenchdError):
+    """A baseline does not fit the capture. `differences` holds one sentence each."""
+
+    family = "baseline-refused"
+
+    def __init__(self, differences: list[str], *, where: str = "", advice: str = "") -> None:
+        self.differences = differences
+        super().__init__("; ".join(differences), where=where, advice=advice)
+
+
+class ReductionRefused(BenchdError):
+    """The traces do not hold what was asked for."""
+
+    family = "reduction-refused"
+
+
+class Cancelled(BenchdError):
+    """The job was stopped on purpose."""
+
+    family = "cancelled"

@@ -1,0 +1,123 @@
+"""Results and their uncertainty budgets: values that travel from reduction to every subscriber."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any, Literal
+
+Distribution = Literal["normal", "rectangular", "triangular", "u-shaped", "expanded"]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One line of a budget (JCGM 100).
+
+    size: the input's stated size in `unit`: standard deviation (normal), half-width
+        (rectangular, triangular, u-shaped) or expanded uncertainty (expanded).
+    divisor: size / divisor is the standard uncertainty of the input.
+    sensitivity: d(result)/d(input), signed.
+    contribution: |sensitivity| * size / divisor, in the unit of the result.
+    degrees_of_freedom: infinity for a stated limit.
+    source: terms with the same non-empty source are one and the same error, fully correlated.
+    assumed: True where the size is a documented default, not knowledge of this bench.
+    """
+
+    name: str
+    size: float
+    unit: str
+    distribution: Distribution
+    divisor: float
+    sensitivity: float
+    contribution: float
+    degrees_of_freedom: float = float("inf")
+    source: str = ""
+    assumed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """How an uncertainty came about.
+
+    standard: combined standard uncertainty, in the unit of the result.
+    degrees_of_freedom: effective, by Welch-Satterthwaite (JCGM 100, G.4).
+    coverage_factor: k; `expanded` = k * standard.
+    low, high: ends of the 95 % interval of the result itself; asymmetric where the model is.
+    method: `gum` or `monte-carlo` (JCGM 101), with its trials and its seed.
+    """
+
+    terms: tuple[Term, ...]
+    standard: float
+    degrees_of_freedom: float
+    coverage_factor: float
+    expanded: float
+    low: float
+    high: float
+    method: Literal["gum", "monte-carlo"] = "gum"
+    trials: int = 0
+    seed: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """A quantity with its value, unit and expanded uncertainty.
+
+    quantity: a snake_case name of the trade: resonance_frequency, return_loss, vswr,
+        bandwidth, trim_per_arm, realised_gain, ...
+    unit: "Hz", "dB", "dBi", "1", "m", "s". Always SI or dB; conversion is at the edge.
+    frequency_hz / band_hz: where the value holds, as far as it depends on frequency.
+    low, high: ends of the 95 % interval. None where no uncertainty can be stated (flagged).
+    captures: ids of all captures it came from, baselines included.
+    """
+
+    quantity: str
+    value: float
+    unit: str
+    expanded_uncertainty: float | None
+    coverage_factor: float | None
+    low: float | None = None
+    high: float | None = None
+    frequency_hz: float | None = None
+    band_hz: tuple[float, float] | None = None
+    antenna: str | None = None
+    flags: tuple[str, ...] = ()
+    captures: tuple[str, ...] = ()
+    budget: Budget | None = None
+    note: str = ""
+
+    def with_flags(self, *flags: str) -> Result:
+        """The same result with flags added, each once, in order."""
+        return replace(self, flags=tuple(dict.fromkeys((*self.flags, *flags))))
+
+
+@dataclass(frozen=True, slots=True)
+class ResultRecord:
+    """A result as it is stored and published: with its provenance."""
+
+    id: str
+    bench: str
+    job_id: str
+    step: str
+    recipe: str
+    recipe_hash: str
+    worksheet_hash: str
+    instruments: dict[str, str]
+    reduced_at: datetime
+    result: Result
+    bindings: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The outcome of an `accept` step: one limit held against one result.
+
+    margin: distance to the nearest limit in the unit of the result, positive inside.
+    outcome: `pass` or `fail` where the whole 95 % interval lies on one side of the limit;
+        `pass-marginal` or `fail-marginal` where only the value does (JCGM 106, guard bands).
+    """
+
+    quantity: str
+    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "absent"]
+    margin: float | None
+    limit: str
+    result: Result | None = None

@@ -1,0 +1,120 @@
+"""Quantities as people write them ("1.7 GHz", "-10 dBm", "5 ms") to SI numbers and back.
+
+A bare number where a unit belongs is an error: 5 what? The units that a quantity may carry are a
+closed table, so that "5 m" of sweep time is refused rather than guessed (general readers take it
+for 5 milli-nothing). Showing numbers with SI prefixes is QuantiPhy's work.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from enum import Enum
+
+from quantiphy import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    name: str
+    unit: str  # the SI or logarithmic unit that the program works in
+    scaled: bool  # may carry k, M, G, m, u, n
+    others: tuple[tuple[str, float], ...] = ()  # other spellings and their factor
+    example: str = ""
+
+
+class Kind(Enum):
+    """Kinds of quantity that files may hold."""
+
+    FREQUENCY = _Kind("frequency", "Hz", True, example="1.7 GHz")
+    TIME = _Kind("time", "s", True, (("min", 60.0), ("h", 3600.0), ("d", 86400.0)), "5 ms")
+    LENGTH = _Kind("length", "m", True, (("cm", 0.01),), "42.5 mm")
+    LEVEL = _Kind("level", "dBm", False, example="-10 dBm")
+    RATIO = _Kind("ratio", "dB", False, example="20 dB")
+    GAIN = _Kind("gain", "dBi", False, (("dBd", float("nan")),), "2.15 dBi")
+    TEMPERATURE = _Kind("temperature", "°C", False, (("degC", 1.0), ("C", 1.0)), "23 °C")
+    ANGLE = _Kind("angle", "deg", False, (("°", 1.0),), "5 deg")
+    RESISTANCE = _Kind("resistance", "ohm", True, (("Ω", 1.0),), "50 ohm")
+
+
+HALF_WAVE_DIPOLE_GAIN_DBI = 2.15  # 0 dBd in dBi, as gain tables have it (ITU-R, common practice)
+
+_SCALES = ("", "k", "M", "G", "m", "u", "µ", "n")  # noqa: RUF001
+
+
+class UnitError(ValueError):
+    """A quantity cannot be read. The message says what was found and what is expected."""
+
+
+def spellings(kind: Kind) -> tuple[str, ...]:
+    """All unit spellings that a quantity of this kind may carry."""
+    unit = kind.value.unit
+    scaled = tuple(scale + unit for scale in _SCALES) if kind.value.scaled else (unit,)
+    return scaled + tuple(name for name, _ in kind.value.others)
+
+
+def _factor(kind: Kind, unit: str) -> float | None:
+    factors = {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9}
+    base = kind.value.unit
+    if unit == base:
+        return 1.0
+    for name, factor in kind.value.others:
+        if unit == name:
+            return factor
+    if kind.value.scaled and unit.endswith(base):
+        return factors.get(unit.removesuffix(base))
+    return None
+
+
+def parse(text: object, kind: Kind) -> float:
+    """Read one quantity. Returns the number in the kind's base unit (Hz, s, m, dBm, dB, dBi...).
+
+    Raises UnitError, with a message made for the person who wrote the file.
+    """
+    what = kind.value.name
+    wanted = f'a {what} with its unit, such as "{kind.value.example}"'
+    if isinstance(text, bool) or not isinstance(text, (str, int, float)):
+        raise UnitError(f"expected {wanted}, found {text!r}")
+    if not isinstance(text, str):
+        raise UnitError(f"found the bare number {text}, expected {wanted}")
+    number, unit = _split(text, wanted)
+    if not unit:
+        raise UnitError(f'found "{text.strip()}" without a unit, expected {wanted}')
+    factor = _factor(kind, unit)
+    if factor is None:
+        raise UnitError(f'"{unit}" is not a unit of {what}, {_nearest(unit, kind)}')
+    if unit == "dBd":
+        return number + HALF_WAVE_DIPOLE_GAIN_DBI
+    return number * factor
+
+
+def _split(text: str, wanted: str) -> tuple[float, str]:
+    stripped = text.strip()
+    end = len(stripped)
+    while end and not (stripped[end - 1].isdigit() or stripped[end - 1] == "."):
+        end -= 1
+    number, unit = stripped[:end], stripped[end:].strip()
+    try:
+        value = float(number)
+    except ValueError as error:
+        raise UnitError(f'cannot read "{text}" as {wanted}') from error
+    if value != value or value in (float("inf"), float("-inf")):
+        raise UnitError(f'"{text}" is not a finite number, expected {wanted}')
+    return value, unit
+
+
+def _nearest(unit: str, kind: Kind) -> str:
+    allowed = spellings(kind)
+    by_case = [name for name in allowed if name.lower() == unit.lower()]
+    close = by_case or difflib.get_close_matches(unit, allowed, n=1, cutoff=0.5)
+    hint = f'did you mean "{close[0]}"? ' if close else ""
+    return f"{hint}Allowed: {', '.join(allowed)}"
+
+
+def show(value: float, unit: str, *, precision: int = 6) -> str:
+    """A number with an SI prefix where the unit takes one: 1.684e9, "Hz" -> "1.684 GHz"."""
+    if unit in ("Hz", "s", "m", "ohm"):
+        return str(Quantity(value, unit).render(prec=precision - 1, form="si"))
+    if unit in ("1", ""):
+        return f"{value:.{precision}g}"
+    return f"{value:.{precision}g} {unit}"
