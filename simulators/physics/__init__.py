@@ -1,0 +1,1 @@
+"""Radio-frequency physics of the virtual bench: pure mathematics, no input or output."""

@@ -1,0 +1,1 @@
+"""The world files shipped with the simulators, found by name."""
