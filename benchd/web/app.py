@@ -1,0 +1,184 @@
+"""The addresses of the API and what each asks of the desk."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import FastAPI, Header, Path, Query, Request
+from starlette.responses import Response, StreamingResponse
+
+from benchd import __version__
+from benchd.web.bodies import Identifier, JobBody, Name, RecipeBody
+from benchd.web.desk import Desk
+from benchd.web.events import Streams, last_seen
+from benchd.web.failures import add_handlers, json_response
+from benchd.web.forms import encode_trace
+
+MOST_ROWS = 10_000
+
+Id = Annotated[Identifier, Path()]
+Limit = Annotated[int, Query(ge=1, le=MOST_ROWS)]
+Filter = Annotated[Name | None, Query()]
+
+
+def create_app(desk: Desk, streams: Streams) -> FastAPI:
+    """The API over one desk. Put it behind `guard.Guard` before it meets a network."""
+    app = FastAPI(
+        title="benchd",
+        version=__version__,
+        openapi_url="/api/openapi.json",
+        docs_url=None,  # those pages would load scripts from elsewhere
+        redoc_url=None,
+        redirect_slashes=False,
+    )
+    add_handlers(app)
+    _add_jobs(app, desk)
+    _add_job_answers(app, desk)
+    _add_readings(app, desk)
+    _add_captures(app, desk)
+
+    @app.get("/api/events")
+    async def events(
+        last_event_id: Annotated[str | None, Header()] = None,
+        after: Annotated[str | None, Query()] = None,
+    ) -> Response:
+        """All changes as server-sent events."""
+        seen = last_seen(last_event_id, after)
+        streams.take_place()
+        return StreamingResponse(
+            streams.stream(seen),
+            media_type="text/event-stream",
+            headers={"x-accel-buffering": "no"},
+        )
+
+    @app.get("/")
+    async def addresses(request: Request) -> Response:
+        """What there is to ask for."""
+        paths = app.openapi()["paths"]
+        listed = sorted(
+            f"{method.upper()} {path}" for path, methods in paths.items() for method in methods
+        )
+        return json_response({"name": "benchd", "version": __version__, "addresses": listed})
+
+    return app
+
+
+def _add_jobs(app: FastAPI, desk: Desk) -> None:
+    @app.post("/api/jobs")
+    async def queue(body: JobBody) -> Response:
+        """Queue a recipe. 201 with the job."""
+        if body.text is not None:
+            row = await desk.queue_text(
+                body.text, body.file, body.arguments, priority=body.priority,
+                not_before=body.not_before, finish_by=body.finish_by,
+            )  # fmt: skip
+        else:
+            row = await desk.queue(
+                body.recipe or "", body.arguments, priority=body.priority,
+                not_before=body.not_before, finish_by=body.finish_by,
+            )  # fmt: skip
+        return json_response(row, 201, {"location": f"/api/jobs/{row.id}"})
+
+    @app.post("/api/check")
+    async def check(body: RecipeBody) -> Response:
+        """The worksheet that a recipe would become; nothing is queued."""
+        if body.text is not None:
+            return json_response(await desk.check_text(body.text, body.file, body.arguments))
+        return json_response(await desk.check(body.recipe or "", body.arguments))
+
+    @app.get("/api/jobs")
+    async def jobs(
+        state: Annotated[list[Name] | None, Query(max_length=10)] = None, limit: Limit = 100
+    ) -> Response:
+        """Jobs, newest first; `state` may be given more than once."""
+        return json_response(await desk.jobs(states=state, limit=limit))
+
+    @app.get("/api/jobs/{job_id}")
+    async def job(job_id: Id) -> Response:
+        """One job."""
+        return json_response(await desk.job(job_id))
+
+
+def _add_job_answers(app: FastAPI, desk: Desk) -> None:
+    @app.get("/api/jobs/{job_id}/worksheet")
+    async def worksheet(job_id: Id) -> Response:
+        """What the job does, step by step."""
+        return json_response(await desk.worksheet(job_id))
+
+    @app.get("/api/jobs/{job_id}/verdicts")
+    async def verdicts(job_id: Id) -> Response:
+        """How the job's results stand against its limits."""
+        return json_response(await desk.verdicts(job_id))
+
+    @app.get("/api/jobs/{job_id}/traces")
+    async def reduced_traces(job_id: Id) -> Response:
+        """The normalised curves behind the job's results."""
+        traces = await desk.reduced_traces(job_id)
+        return json_response([encode_trace(trace) for trace in traces])
+
+    @app.post("/api/jobs/{job_id}/ready")
+    async def ready(job_id: Id) -> Response:
+        """A person has done what the job asked for."""
+        return json_response(await desk.ready(job_id))
+
+    @app.post("/api/jobs/{job_id}/withdraw")
+    async def withdraw(job_id: Id) -> Response:
+        """Take a job off the queue, or stop it: RF goes off first."""
+        return json_response(await desk.withdraw(job_id))
+
+    @app.post("/api/jobs/{job_id}/reduce")
+    async def reduce(job_id: Id) -> Response:
+        """Reduce the job's stored captures again."""
+        return json_response(await desk.reduce(job_id))
+
+
+def _add_readings(app: FastAPI, desk: Desk) -> None:
+    @app.get("/api/instruments")
+    async def instruments() -> Response:
+        """The bench's instruments and how they are."""
+        return json_response(await desk.instruments())
+
+    @app.get("/api/results")
+    async def results(
+        job: Filter = None, quantity: Filter = None, antenna: Filter = None, limit: Limit = 1000
+    ) -> Response:
+        """Results with their budgets and provenance."""
+        return json_response(
+            await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit)
+        )
+
+    @app.get("/api/recipes")
+    async def recipes() -> Response:
+        """The recipes that can be queued by name."""
+        return json_response(await desk.recipes())
+
+    @app.get("/api/health")
+    async def health() -> Response:
+        """Whether the daemon is well."""
+        return json_response(await desk.health())
+
+
+def _add_captures(app: FastAPI, desk: Desk) -> None:
+    @app.get("/api/captures")
+    async def captures(
+        job: Filter = None,
+        route: Filter = None,
+        role: Filter = None,
+        antenna: Filter = None,
+        limit: Limit = 100,
+    ) -> Response:
+        """Captures without their traces, newest first."""
+        return json_response(
+            await desk.captures(job_id=job, route=route, role=role, antenna=antenna, limit=limit)
+        )
+
+    @app.get("/api/captures/{capture_id}")
+    async def capture(capture_id: Id) -> Response:
+        """Everything about one capture but its values."""
+        return json_response(await desk.capture(capture_id))
+
+    @app.get("/api/captures/{capture_id}/trace")
+    async def trace(capture_id: Id) -> Response:
+        """All traces of one capture."""
+        found = await desk.capture(capture_id)
+        return json_response([encode_trace(trace) for trace in found.traces])

@@ -1,0 +1,60 @@
+"""Request bodies, checked before anything else looks at them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+MOST_ARGUMENTS = 100
+
+Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{0,63}$")]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=100)]
+# No slash, no backslash, no leading dot: a recipe's name is never a way out of its folder.
+RecipeName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]{0,99}$")]
+FileName = Annotated[str, StringConstraints(pattern=r"^[^/\\\x00-\x1f]{1,200}$")]
+Argument = Annotated[str, StringConstraints(max_length=1000, pattern=r"^[^\x00\r\n]*$")]
+
+
+class Body(BaseModel):
+    """Unknown keys are errors: a misspelt `not_befor` must not be ignored."""
+
+    model_config = ConfigDict(extra="forbid", strict=False)
+
+
+class RecipeBody(Body):
+    """A recipe by name or in full, and its parameters as text with units.
+
+    recipe: name of a recipe that the daemon knows.
+    text, file: a whole recipe instead, and the name that messages call it by.
+    """
+
+    recipe: RecipeName | None = None
+    text: str | None = None
+    file: FileName = "recipe.yaml"
+    arguments: dict[Name, Argument] = Field(default_factory=dict, max_length=MOST_ARGUMENTS)
+
+    @model_validator(mode="after")
+    def _one_of_both(self) -> RecipeBody:
+        if (self.recipe is None) == (self.text is None):
+            raise ValueError('give either "recipe", a name, or "text", a whole recipe')
+        return self
+
+
+class JobBody(RecipeBody):
+    """A recipe to queue, and when. Times carry their offset from UTC."""
+
+    priority: int = Field(default=0, ge=-100, le=100, strict=True)
+    not_before: AwareDatetime | None = None
+    finish_by: AwareDatetime | None = None
+
+    @property
+    def window(self) -> tuple[datetime | None, datetime | None]:
+        return self.not_before, self.finish_by
+
+    @model_validator(mode="after")
+    def _window_in_order(self) -> JobBody:
+        if self.not_before and self.finish_by and self.finish_by <= self.not_before:
+            raise ValueError('"finish_by" must come after "not_before"')
+        return self

@@ -1,0 +1,149 @@
+"""What the HTTP API asks of the engine, as a protocol.
+
+The engine fulfils it without importing this room; a test fulfils it in memory.
+
+Errors: every method may raise the families of `benchd.errors`. An id or a name that does not
+exist is an error whose `family` is "not-found". Anything else that escapes is reported to the
+client as a fault in benchd, without its text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Mapping, Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from benchd.recipe.worksheet import Worksheet
+    from benchd.results import ResultRecord, Verdict
+    from benchd.store import JobRow
+    from benchd.traces import Capture, Trace
+
+EVENT_KINDS = ("job", "progress", "capture", "result", "verdict", "instrument", "gap")
+"""Kinds of event and what `data` holds:
+
+job         the JobRow after its change of state or step
+progress    {"job_id", "step_index", "steps_total", "done", "total", "text"} within one step
+capture     the Capture just committed (its traces are not sent)
+result      a ResultRecord
+verdict     {"job_id", "verdict": Verdict}
+instrument  one entry of `instruments()`, after it changed
+gap         {"after", "next"}: events between were dropped; read the state again
+"""
+
+
+class Event(Protocol):
+    """One thing that happened. `sequence` rises by at least one from event to event."""
+
+    @property
+    def sequence(self) -> int: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def data(self) -> Any: ...
+
+
+class Desk(Protocol):
+    """Where orders are handed in and the bench's state is read."""
+
+    async def queue(
+        self,
+        recipe: str,
+        arguments: Mapping[str, str],
+        *,
+        priority: int = 0,
+        not_before: datetime | None = None,
+        finish_by: datetime | None = None,
+    ) -> JobRow:
+        """Queue a recipe that the daemon knows by name."""
+        ...
+
+    async def queue_text(
+        self,
+        text: str,
+        file: str,
+        arguments: Mapping[str, str],
+        *,
+        priority: int = 0,
+        not_before: datetime | None = None,
+        finish_by: datetime | None = None,
+    ) -> JobRow:
+        """Queue a recipe given in full; `file` is only the name used in messages."""
+        ...
+
+    async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
+        """Resolve a known recipe without queueing it."""
+        ...
+
+    async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
+        """Resolve a recipe given in full without queueing it."""
+        ...
+
+    async def jobs(self, *, states: Sequence[str] | None = None, limit: int = 100) -> list[JobRow]:
+        """Jobs, newest first."""
+        ...
+
+    async def job(self, job_id: str) -> JobRow: ...
+
+    async def worksheet(self, job_id: str) -> Worksheet: ...
+
+    async def withdraw(self, job_id: str) -> JobRow: ...
+
+    async def ready(self, job_id: str) -> JobRow:
+        """Answer the job's hands request. OrderRefused where it asks for none."""
+        ...
+
+    async def reduce(self, job_id: str) -> list[ResultRecord]:
+        """Reduce a finished job's stored captures again."""
+        ...
+
+    async def reduced_traces(self, job_id: str) -> list[Trace]:
+        """The normalised curves behind a job's results.
+
+        Each is named "<reduction>/<quantity>", such as "dipole/return_loss"; the ends of its
+        95 % interval, where known, are "<reduction>/<quantity>/low" and ".../high".
+        """
+        ...
+
+    async def instruments(self) -> list[dict[str, Any]]:
+        """One dict each: name, kind, driver, address, identity, state, message."""
+        ...
+
+    async def captures(
+        self,
+        *,
+        job_id: str | None = None,
+        route: str | None = None,
+        role: str | None = None,
+        antenna: str | None = None,
+        limit: int = 100,
+    ) -> list[Capture]:
+        """Captures, newest first. Their traces are not looked at."""
+        ...
+
+    async def capture(self, capture_id: str) -> Capture:
+        """One capture with its traces."""
+        ...
+
+    async def results(
+        self,
+        *,
+        job_id: str | None = None,
+        quantity: str | None = None,
+        antenna: str | None = None,
+        limit: int = 1000,
+    ) -> list[ResultRecord]: ...
+
+    async def verdicts(self, job_id: str) -> list[Verdict]: ...
+
+    async def recipes(self) -> list[dict[str, Any]]:
+        """One dict each: name, title, parameters."""
+        ...
+
+    async def health(self) -> dict[str, Any]:
+        """At least bench, version, state."""
+        ...
+
+    def events(self, after: int | None) -> AsyncIterator[Event]:
+        """All events after sequence number `after` (None: from now on), without end."""
+        ...

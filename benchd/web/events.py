@@ -1,0 +1,109 @@
+"""Server-sent events (WHATWG HTML, section 9.2): what happens on the bench, as it happens.
+
+A client that lost its connection sends the last id it saw in Last-Event-ID and misses nothing
+that the engine still holds.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Any
+
+import anyio
+
+from benchd.errors import OrderRefused, UserError
+from benchd.web.desk import Desk, Event
+from benchd.web.forms import to_text
+from benchd.web.settings import HttpSettings
+
+RECONNECT_MS = 1000
+_LARGEST_SEQUENCE = 2**63 - 1
+
+
+def event_text(event: Event) -> bytes:
+    """One event on the wire. JSON text holds no line break, so one `data` line carries it."""
+    return f"id: {event.sequence}\nevent: {event.kind}\ndata: {to_text(event.data)}\n\n".encode()
+
+
+def last_seen(header: str | None, query: str | None) -> int | None:
+    """The sequence number to continue after: Last-Event-ID first, then `?after=`.
+
+    Raises UserError where it is not a number.
+    """
+    text = header if header else query
+    if text is None or text == "":
+        return None
+    if not (text.isascii() and text.isdigit() and int(text[:30]) <= _LARGEST_SEQUENCE):
+        raise UserError(
+            "the id of the last event seen must be a whole number.",
+            where="Last-Event-ID" if header else "after",
+        )
+    return int(text)
+
+
+class Streams:
+    """All open event streams: counts them, and ends them when the daemon stops."""
+
+    def __init__(self, desk: Desk, settings: HttpSettings) -> None:
+        self._desk = desk
+        self._settings = settings
+        self._open = 0
+        self._closing = asyncio.Event()
+
+    def close(self) -> None:
+        """End all streams; their clients will reconnect to the next daemon."""
+        self._closing.set()
+
+    def take_place(self) -> None:
+        """Raises OrderRefused where too many streams are open."""
+        if self._open >= self._settings.stream_limit:
+            raise OrderRefused(
+                f"{self._open} event streams are open already.",
+                advice="Close one that nobody reads.",
+            )
+
+    async def stream(self, after: int | None) -> AsyncIterator[bytes]:
+        """The text of one stream."""
+        self._open += 1
+        source = self._desk.events(after)
+        pending: asyncio.Task[Event | None] | None = None
+        closing = asyncio.create_task(self._closing.wait(), name="end of an event stream")
+        try:
+            yield f"retry: {RECONNECT_MS}\n\n".encode()
+            while True:
+                if pending is None:
+                    pending = asyncio.create_task(_next(source), name="next event")
+                done, _ = await asyncio.wait(
+                    {pending, closing},
+                    timeout=self._settings.keep_alive_s,
+                    return_when=asyncio.FIRST_COMPLETED,
+                )
+                if pending in done:
+                    event, pending = pending.result(), None
+                    if event is None:
+                        return
+                    yield event_text(event)
+                elif closing in done:
+                    return
+                else:
+                    yield b": still here\n\n"
+        finally:
+            self._open -= 1
+            # A client that goes away cancels this generator; the clean-up must still end.
+            with anyio.CancelScope(shield=True):
+                await _end(closing, pending)
+                close = getattr(source, "aclose", None)
+                if close is not None:
+                    await close()
+
+
+async def _next(source: AsyncIterator[Event]) -> Event | None:
+    return await anext(source, None)
+
+
+async def _end(*tasks: asyncio.Task[Any] | None) -> None:
+    for task in tasks:
+        if task is not None:
+            task.cancel()
+            await asyncio.wait({task})

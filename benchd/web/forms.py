@@ -1,0 +1,162 @@
+"""The JSON form of jobs, captures, traces and results, and the way back.
+
+One form for the API and for the files that `benchd export` writes. Finite numbers travel exactly
+(shortest decimal that reads back to the same double). JSON has no infinity and no NaN: they are
+the strings "Infinity", "-Infinity" and "NaN".
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from enum import Enum
+from typing import Any
+
+import numpy as np
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from benchd.results import ResultRecord, Verdict
+from benchd.traces import Capture, Form, Role, Trace
+
+_RECORDS: TypeAdapter[list[ResultRecord]] = TypeAdapter(list[ResultRecord])
+_VERDICTS: TypeAdapter[list[Verdict]] = TypeAdapter(list[Verdict])
+_NOT_FINITE = {"Infinity": math.inf, "-Infinity": -math.inf, "NaN": math.nan}
+
+
+class FormError(ValueError):
+    """A document is not in the form that this module writes."""
+
+
+def encode(value: Any) -> Any:
+    """Anything that benchd's rooms hand over, as plain JSON values.
+
+    Raises TypeError for an object that has no JSON form.
+    """
+    if value is None or isinstance(value, (bool, int)):
+        return value
+    if isinstance(value, float):
+        return _number(float(value))
+    for kind, turn in _TURNS:
+        if isinstance(value, kind):
+            return turn(value)
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: encode(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    raise TypeError(f"{type(value).__name__} has no JSON form")
+
+
+def _number(value: float) -> float | str:
+    if math.isfinite(value):
+        return value
+    return "NaN" if math.isnan(value) else ("Infinity" if value > 0 else "-Infinity")
+
+
+def time_text(moment: datetime) -> str:
+    """ISO 8601 in UTC with a Z. A time without zone is taken as UTC, as the store keeps it."""
+    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return aware.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def encode_trace(trace: Trace) -> dict[str, Any]:
+    """A trace; complex values as two lists, `real` and `imaginary`."""
+    document: dict[str, Any] = {
+        "name": trace.name,
+        "form": trace.form.value,
+        "frequency_hz": encode(trace.frequency_hz.tolist()),
+    }
+    if trace.form is Form.RATIO_COMPLEX:
+        document["real"] = encode(np.real(trace.values).tolist())
+        document["imaginary"] = encode(np.imag(trace.values).tolist())
+    else:
+        document["values"] = encode(trace.values.tolist())
+    if trace.visited is not None:
+        document["visited"] = trace.visited.tolist()
+    return document
+
+
+def encode_capture(capture: Capture) -> dict[str, Any]:
+    """A capture without its traces' values: `traces` holds their names, forms and lengths."""
+    fields = {f.name: getattr(capture, f.name) for f in dataclasses.fields(Capture)}
+    fields.pop("traces")
+    document: dict[str, Any] = encode(fields)
+    document["traces"] = [
+        {"name": t.name, "form": t.form.value, "points": int(t.frequency_hz.size)}
+        for t in capture.traces
+    ]
+    return document
+
+
+_TURNS: tuple[tuple[type | tuple[type, ...], Any], ...] = (
+    (Enum, lambda value: encode(value.value)),
+    (str, str),
+    (datetime, time_text),
+    (Trace, encode_trace),
+    (Capture, encode_capture),
+    (BaseModel, lambda value: encode(value.model_dump(mode="python"))),
+    (Mapping, lambda value: {str(key): encode(item) for key, item in value.items()}),
+    ((list, tuple, set, frozenset), lambda value: [encode(item) for item in value]),
+    ((np.generic, np.ndarray), lambda value: encode(value.tolist())),
+)
+
+
+def to_text(value: Any, *, indent: int | None = None) -> str:
+    """`encode`, then JSON text."""
+    return json.dumps(encode(value), ensure_ascii=False, allow_nan=False, indent=indent)
+
+
+def decode_trace(document: Mapping[str, Any]) -> Trace:
+    """Inverse of `encode_trace`. Raises FormError."""
+    try:
+        form = Form(document["form"])
+        if form is Form.RATIO_COMPLEX:
+            values: Any = np.empty(len(document["real"]), dtype=np.complex128)
+            values.real = _floats(document["real"])
+            values.imag = _floats(document["imaginary"])
+        else:
+            values = _floats(document["values"])
+        visited = document.get("visited")
+        return Trace(
+            name=str(document["name"]),
+            form=form,
+            frequency_hz=_floats(document["frequency_hz"]),
+            values=values,
+            visited=None if visited is None else np.asarray(visited, dtype=np.bool_),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise FormError(f"this is not a trace: {error}") from error
+
+
+def _floats(values: list[Any]) -> Any:
+    numbers = [_NOT_FINITE[item] if isinstance(item, str) else item for item in values]
+    return np.asarray(numbers, dtype=np.float64)
+
+
+def decode_capture(document: Mapping[str, Any], traces: list[Trace]) -> Capture:
+    """A capture from `encode_capture`'s document and its traces. Raises FormError."""
+    try:
+        fields = {f.name: document[f.name] for f in dataclasses.fields(Capture)}
+        fields["traces"] = tuple(traces)
+        fields["role"] = Role(fields["role"])
+        fields["flags"] = tuple(fields["flags"])
+        fields["taken_at"] = datetime.fromisoformat(fields["taken_at"])
+        return Capture(**fields)
+    except (KeyError, TypeError, ValueError) as error:
+        raise FormError(f"this is not a capture: {error}") from error
+
+
+def decode_records(documents: list[Any]) -> list[ResultRecord]:
+    """Result records from their JSON form. Raises FormError."""
+    try:
+        return _RECORDS.validate_python(documents)
+    except ValidationError as error:
+        raise FormError(f"these are not results: {error}") from error
+
+
+def decode_verdicts(documents: list[Any]) -> list[Verdict]:
+    """Verdicts from their JSON form. Raises FormError."""
+    try:
+        return _VERDICTS.validate_python(documents)
+    except ValidationError as error:
+        raise FormError(f"these are not verdicts: {error}") from error

@@ -1,0 +1,177 @@
+"""The doorkeeper: what a request must bring before any of it is looked at.
+
+Four checks, in this order: the Host header (a page on the internet must not reach the bench by
+pointing its own name at 127.0.0.1), the Origin header (nor by sending a form across), the token,
+and the length of the body. A client on the same computer is not trusted more than that.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hmac
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from benchd.web.forms import to_text
+from benchd.web.settings import HttpSettings, is_loopback
+
+_SECURITY_HEADERS = [
+    (b"x-content-type-options", b"nosniff"),
+    (b"cache-control", b"no-store"),
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+    (b"referrer-policy", b"no-referrer"),
+]
+
+
+def refusal(status: int, message: str, *, family: str = "refused", advice: str = "") -> bytes:
+    """The JSON body of an error, in the one form that all errors have."""
+    return to_text(
+        {"family": family, "where": f"HTTP {status}", "message": message, "advice": advice}
+    ).encode()
+
+
+class _Refused(Exception):
+    def __init__(self, status: int, message: str, advice: str = "") -> None:
+        self.status, self.message, self.advice = status, message, advice
+        super().__init__(message)
+
+
+class Guard:
+    """ASGI middleware around the whole API."""
+
+    def __init__(self, app: ASGIApp, settings: HttpSettings) -> None:
+        self._app = app
+        self._settings = settings
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+
+        async def send_guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                message["headers"] = [*message.get("headers", []), *_SECURITY_HEADERS]
+            await send(message)
+
+        try:
+            self._admit(scope)
+            body = await _read_body(receive, self._settings)
+        except _Refused as refused:
+            await _answer(send_guarded, refused)
+            return
+        if body is not None:
+            await self._app(scope, _Replay(body, receive).receive, send_guarded)
+
+    def _admit(self, scope: Scope) -> None:
+        hosts = _header(scope, b"host")
+        host = hosts[0] if len(hosts) == 1 else ""
+        if not self._known_host(host):
+            raise _Refused(
+                403,
+                f'this bench does not answer to the host name "{host[:100]}".',
+                "Use the address that benchd serve printed.",
+            )
+        if self._settings.token is None:
+            self._check_origin(scope, host)
+        else:
+            self._check_token(scope)
+        lengths = _header(scope, b"content-length")
+        if any(not text.isascii() or not text.isdigit() for text in lengths):
+            raise _Refused(400, "the Content-Length header is not a number.")
+        if any(int(text) > self._settings.body_limit_bytes for text in lengths):
+            raise _too_large(self._settings)
+
+    def _known_host(self, host: str) -> bool:
+        name = _host_name(host)
+        if not name:
+            return False
+        if is_loopback(name) or name in (self._settings.host.lower(), *self._settings.names):
+            return True
+        # On an open address the names it is reached by are unknown; the token guards it there.
+        return self._settings.token is not None and not is_loopback(self._settings.host)
+
+    def _check_origin(self, scope: Scope, host: str) -> None:
+        for origin in _header(scope, b"origin"):
+            if urlsplit(origin).netloc.lower() != host.lower():
+                raise _Refused(403, "requests from pages of other sites are not taken.")
+        if _header(scope, b"sec-fetch-site") and any(
+            site not in ("same-origin", "none") for site in _header(scope, b"sec-fetch-site")
+        ):
+            raise _Refused(403, "requests from pages of other sites are not taken.")
+
+    def _check_token(self, scope: Scope) -> None:
+        given = _header(scope, b"authorization")
+        wanted = f"Bearer {self._settings.token}".encode()
+        if len(given) != 1 or not hmac.compare_digest(given[0].encode("latin-1"), wanted):
+            raise _Refused(
+                401,
+                "the token is missing or wrong.",
+                "Send it as Authorization: Bearer TOKEN; the commands read BENCHD_TOKEN.",
+            )
+
+
+async def _read_body(receive: Receive, settings: HttpSettings) -> bytes | None:
+    """The whole body, or None where the client went away. Raises _Refused."""
+    parts = bytearray()
+    while True:
+        try:
+            async with asyncio.timeout(settings.body_timeout_s):
+                message = await receive()
+        except TimeoutError:
+            raise _Refused(408, "the request's body did not arrive in time.") from None
+        if message["type"] == "http.disconnect":
+            return None
+        parts += message.get("body", b"")
+        if len(parts) > settings.body_limit_bytes:
+            raise _too_large(settings)
+        if not message.get("more_body", False):
+            return bytes(parts)
+
+
+class _Replay:
+    """Hands the body that was read over to the application, then waits for what comes after."""
+
+    def __init__(self, body: bytes, receive: Receive) -> None:
+        self._first: Message | None = {"type": "http.request", "body": body, "more_body": False}
+        self._receive = receive
+
+    async def receive(self) -> Message:
+        message, self._first = self._first, None
+        return message if message is not None else await self._receive()
+
+
+def _too_large(settings: HttpSettings) -> _Refused:
+    return _Refused(413, f"the body is longer than {settings.body_limit_bytes} bytes.")
+
+
+def _header(scope: Scope, name: bytes) -> list[str]:
+    headers: Iterable[tuple[bytes, bytes]] = scope["headers"]
+    return [value.decode("latin-1") for key, value in headers if key == name]
+
+
+def _host_name(host: str) -> str:
+    """The name of a Host header without its port; "" where it is not one."""
+    try:
+        parts = urlsplit(f"//{host}")
+        _ = parts.port  # raises ValueError on nonsense
+    except ValueError:
+        return ""
+    if parts.netloc != host or parts.username is not None:
+        return ""
+    return (parts.hostname or "").lower()
+
+
+async def _answer(send: Send, refused: _Refused) -> None:
+    body = refusal(refused.status, refused.message, advice=refused.advice)
+    headers = [
+        (b"content-type", b"application/json"),
+        (b"content-length", str(len(body)).encode()),
+        (b"connection", b"close"),
+    ]
+    if refused.status == 401:
+        headers.append((b"www-authenticate", b"Bearer"))
+    await send({"type": "http.response.start", "status": refused.status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
