@@ -1,0 +1,107 @@
+"""What is known of the bench, as far as uncertainty needs it, with documented defaults.
+
+Every field is a `Known`: a size and whether it is knowledge or an assumption. Defaults are
+assumptions of a size that a careful beginner's bench will meet (common practice, no source);
+a result that uses one carries the flag `assumed-term`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import Literal
+
+ASSUMED_TERM = "assumed-term"
+
+BaselineKind = Literal["open-and-short", "open", "short"]
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A size with its standing.
+
+    value: in the unit and sense of the field that holds it.
+    assumed: True for a default or a guess; the result is flagged.
+    degrees_of_freedom: of a size that was measured here; infinity for a stated limit.
+    source: key of the error, where it is shared between measurements (JCGM 100, F.1.2.3).
+    """
+
+    value: float
+    assumed: bool = False
+    degrees_of_freedom: float = math.inf
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReflectionKnowledge:
+    """What a return-loss measurement rests on. All in dB unless the name says otherwise.
+
+    directivity_db: effective directivity of the coupler with its adapters, positive.
+    source_match_db: return loss that the antenna sees looking back, positive.
+    tracking_db: half-width of what the baseline leaves, or None: computed from directivity,
+        source match and the kind of baseline.
+    baseline: what the capture was normalised against.
+    linearity_db: half-width of the analyzer's scale error between the two levels.
+    connector_sd_db: standard deviation over reconnections.
+    drift_db: half-width of drift between baseline and capture.
+    noise_sd_db: standard deviation of one point of the normalised trace, or None: taken from
+        the roughness of the trace, or from `dynamic_range_db` near the noise.
+    dynamic_range_db: baseline level minus noise power in the resolution bandwidth, or None
+        where noise is far below everything.
+    detector, independent_samples: how the analyzer averaged; used with dynamic_range_db.
+    line_delay_s: one-way delay between coupler and antenna port: how fast the directivity
+        error turns against the reflection with frequency. True value between 0 and twice it.
+    frequency_error: half-width of the source's relative frequency error.
+    """
+
+    directivity_db: Known = Known(25.0, assumed=True)
+    source_match_db: Known = Known(15.0, assumed=True)
+    tracking_db: Known | None = None
+    baseline: BaselineKind = "open-and-short"
+    linearity_db: Known = Known(0.3, assumed=True)
+    connector_sd_db: Known = Known(0.05, assumed=True)
+    drift_db: Known = Known(0.05, assumed=True)
+    noise_sd_db: Known | None = None
+    dynamic_range_db: Known | None = None
+    detector: str = "rms"
+    independent_samples: float = 1.0
+    line_delay_s: Known = Known(2e-9, assumed=True)
+    frequency_error: Known = Known(5e-6, assumed=True)
+
+
+@dataclass(frozen=True, slots=True)
+class GainKnowledge:
+    """What a gain measurement rests on. All in dB unless the name says otherwise.
+
+    reference_gain_expanded_db: expanded uncertainty (k = 2) of the reference antenna's gain.
+    port_match_db: return loss of what the antennas are connected to, positive.
+    box_sd_db: standard deviation of a gain over positions in this box, one position.
+    range_m, range_offset_m: distance of the antennas, and half-width of what is not known of
+        it: rulers and phase centres.
+    linearity_db: half-width of the analyzer's scale error over the difference in level.
+    cable_sd_db: standard deviation of one connection: cable flex, switch, connector.
+    noise_sd_db: standard deviation of one level.
+    finite_range_db: half-width of the error from the antennas being this close.
+    reflection_sd: standard uncertainty (linear) of each reflection magnitude.
+    drift_db: half-width of drift between the two captures.
+    polarisation_deg: half-width of the misalignment of the two polarisations.
+    """
+
+    reference_gain_expanded_db: Known = Known(0.5, assumed=True)
+    port_match_db: Known = Known(15.0, assumed=True)
+    box_sd_db: Known = Known(1.5, assumed=True)
+    range_m: float = 1.0
+    range_offset_m: Known = Known(0.02, assumed=True)
+    linearity_db: Known = Known(0.3, assumed=True)
+    cable_sd_db: Known = Known(0.1, assumed=True)
+    noise_sd_db: Known = Known(0.1, assumed=True)
+    finite_range_db: Known = Known(0.25, assumed=True)
+    reflection_sd: Known = Known(0.05, assumed=True)
+    drift_db: Known = Known(0.05, assumed=True)
+    polarisation_deg: Known = Known(5.0, assumed=True)
+
+
+def assumptions(knowledge: ReflectionKnowledge | GainKnowledge) -> tuple[str, ...]:
+    """Names of the fields that are still defaults or guesses."""
+    values = ((item.name, getattr(knowledge, item.name)) for item in fields(knowledge))
+    return tuple(name for name, value in values if isinstance(value, Known) and value.assumed)

@@ -1,0 +1,85 @@
+"""Error model of the coupler: what a scalar reflectometer reads, and what that leaves open.
+
+The model of one port (three error terms; EURAMET cg-12, section on one-port errors; edition
+from memory):  M = D + T G/(1 - S G), with G the reflection, D directivity, T tracking and S
+source match. Normalising divides by a full reflection, so T falls out and d = D/T stays.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchd.reduce.decibels import gamma_from_return_loss
+from benchd.reduce.knowledge import BaselineKind, ReflectionKnowledge
+from benchd.traces import ComplexArray, FloatArray
+
+
+def reading(gamma: ComplexArray, directivity: ComplexArray, match: ComplexArray) -> ComplexArray:
+    """d + G/(1 - S G): the reading over tracking. Complex, any shapes that broadcast."""
+    return directivity + gamma / (1.0 - match * gamma)
+
+
+def reflection(
+    measured: ComplexArray, directivity: ComplexArray, match: ComplexArray
+) -> ComplexArray:
+    """The reflection behind a reading over tracking: the inverse of `reading`."""
+    beyond = measured - directivity
+    return beyond / (1.0 + match * beyond)
+
+
+def full_reflection(
+    directivity: ComplexArray, match: ComplexArray, baseline: BaselineKind
+) -> FloatArray:
+    """Magnitude that the baseline reads over tracking; 1 for a perfect coupler.
+
+    Open and short are averaged in dB, hence the geometric mean.
+    """
+    opened = np.abs(reading(np.ones_like(match), directivity, match))
+    shorted = np.abs(reading(-np.ones_like(match), directivity, match))
+    if baseline == "open":
+        return np.asarray(opened, dtype=float)
+    if baseline == "short":
+        return np.asarray(shorted, dtype=float)
+    return np.asarray(np.sqrt(opened * shorted), dtype=float)
+
+
+def baseline_leftover_db(directivity: float, match: float, baseline: BaselineKind) -> float:
+    """Largest error of the baseline over all phases of d and S, dB, to leading order.
+
+    One standard: 8.686 (d + S). Mean of both: 8.686 (d + S)^2/2, from
+    (1/(1-S) + d)(1/(1+S) - d) = 1 + S^2 - 2 d S - d^2 to second order.
+    """
+    together = directivity + match
+    relative = together if baseline in ("open", "short") else together**2 / 2.0
+    return float(20.0 / np.log(10.0) * relative)
+
+
+def gamma_draws(
+    measured_gamma: float,
+    scale_error_db: FloatArray,
+    knowledge: ReflectionKnowledge,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Draws of the true reflection magnitude behind one normalised reading, shape (trials,).
+
+    scale_error_db: shape (trials,), draws of all errors that multiply the reading.
+    Phases of directivity, source match and reading are unknown and drawn evenly; where the
+    tracking is not stated, the baseline's own error is drawn with the same phasors, since it is
+    the same coupler.
+    """
+    trials = scale_error_db.size
+    directivity = gamma_from_return_loss(knowledge.directivity_db.value) * turns(rng, trials)
+    match = gamma_from_return_loss(knowledge.source_match_db.value) * turns(rng, trials)
+    true_scale = measured_gamma * 10.0 ** (-scale_error_db / 20.0)
+    if knowledge.tracking_db is None:
+        true_scale = true_scale * full_reflection(directivity, match, knowledge.baseline)
+    # The reading's own phase is unknown to a scalar analyzer, too.
+    measured = true_scale * turns(rng, trials)
+    magnitude: FloatArray = np.abs(reflection(measured, directivity, match))
+    return magnitude
+
+
+def turns(rng: np.random.Generator, trials: int) -> ComplexArray:
+    """Unit phasors of unknown phase, shape (trials,)."""
+    phasors: ComplexArray = np.exp(1j * rng.uniform(-np.pi, np.pi, trials))
+    return phasors
