@@ -1,0 +1,164 @@
+"""The frame that every plot has: heading, axes, a column of numbers, footer; and saving it.
+
+Drawn with matplotlib's Agg and SVG back ends, without pyplot, so that nothing global is touched
+and no display is needed. The same input gives the same bytes with the same matplotlib.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from benchd.report.palette import CAUTION, GRID, INK, MUTED, PAPER, RULE
+from benchd.report.wording import factor_of, time_words, unit_for
+
+WIDTH_IN, HEIGHT_IN, DOTS_PER_INCH = 11.0, 6.6, 150
+AXES_LEFT, AXES_RIGHT_WITH_NUMBERS, AXES_RIGHT_ALONE = 0.075, 0.705, 0.965
+AXES_TOP = 0.845
+NUMBERS_LEFT = 0.785
+
+_STYLE: dict[str, Any] = {
+    "font.family": ["DejaVu Sans"],  # comes with matplotlib: the same on every computer
+    "font.size": 10.5,
+    "text.color": INK,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": RULE,
+    "axes.facecolor": PAPER,
+    "figure.facecolor": PAPER,
+    "axes.linewidth": 0.9,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": GRID,
+    "grid.linewidth": 0.8,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelsize": 10,
+    "ytick.labelsize": 10,
+    "svg.fonttype": "none",  # text stays text: it can be searched, and read aloud
+    "svg.hashsalt": "benchd",
+    "path.simplify": False,
+}
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What stands above and below a plot.
+
+    antenna: name with its revision, or what the plot is of.
+    cautions: sentences that must not be overlooked; flags in words belong here too.
+    """
+
+    antenna: str
+    recipe: str
+    moment: datetime
+    bench: str
+    job_id: str
+    captures: Sequence[str] = ()
+    cautions: Sequence[str] = ()
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """The column beside the axes: (label, value) rows, and a remark under them."""
+
+    rows: Sequence[tuple[str, str]] = field(default_factory=tuple)
+    remark: str = ""
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """matplotlib's settings for a plot of ours, put back afterwards."""
+    with mpl.rc_context(_STYLE):
+        yield
+
+
+def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[Figure, Axes]:
+    """An empty plot with its heading, footer and numbers. Call inside `style()`."""
+    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), dpi=DOTS_PER_INCH)
+    FigureCanvasAgg(figure)
+    figure.text(AXES_LEFT, 0.935, heading.antenna, size=18, weight="bold", va="center")
+    figure.text(
+        AXES_LEFT, 0.888, f"{what}  ·  recipe {heading.recipe}  ·  {time_words(heading.moment)}",
+        size=11, color=MUTED, va="center",
+    )  # fmt: skip
+    bottom = _footer(figure, heading)
+    right = AXES_RIGHT_ALONE if numbers is None else AXES_RIGHT_WITH_NUMBERS
+    axes = figure.add_axes((AXES_LEFT, bottom, right - AXES_LEFT, AXES_TOP - bottom))
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=3.5, width=0.9)
+    if numbers is not None:
+        _numbers(figure, numbers)
+    return figure, axes
+
+
+def _footer(figure: Figure, heading: Heading) -> float:
+    """Write the footer and return where the axes may begin, as a fraction of the height."""
+    line = 0.026
+    about = f"bench {heading.bench}  ·  job {heading.job_id}"
+    if heading.captures:
+        about += f"  ·  captures {', '.join(heading.captures)}"
+    plain = textwrap.wrap(about, 150)[:3]
+    cautions = textwrap.wrap("  ".join(heading.cautions), 135)[:3]
+    y = 0.022 + line * (len(plain) + len(cautions) - 1)
+    bottom = y + 0.125
+    for text in cautions:
+        figure.text(AXES_LEFT, y, text, size=8.8, color=CAUTION, va="center")
+        y -= line
+    for text in plain:
+        figure.text(AXES_LEFT, y, text, size=8, color=MUTED, va="center")
+        y -= line
+    return bottom
+
+
+def _numbers(figure: Figure, numbers: Numbers) -> None:
+    y = AXES_TOP - 0.004
+    for label, value in numbers.rows:
+        figure.text(NUMBERS_LEFT, y, label, size=9.2, color=MUTED, va="top")
+        lines = _value_lines(value)
+        figure.text(NUMBERS_LEFT, y - 0.030, lines[0], size=12.5, weight="bold", va="top")
+        if len(lines) > 1:
+            figure.text(NUMBERS_LEFT, y - 0.067, lines[1], size=10, va="top")
+        y -= 0.092 if len(lines) == 1 else 0.118
+    if numbers.remark:
+        text = "\n".join(textwrap.wrap(numbers.remark, 34))
+        figure.text(NUMBERS_LEFT, y - 0.008, text, size=8.8, color=MUTED, va="top", linespacing=1.4)
+
+
+def _value_lines(value: str) -> list[str]:
+    """The value on one line and its uncertainty under it, where it would be too wide."""
+    for mark in (" ± ", ", "):
+        head, found, tail = value.partition(mark)
+        if found:
+            return [head, f"± {tail}" if mark == " ± " else tail]
+    return [value]
+
+
+def frequency_axis(axes: Axes, start_hz: float, stop_hz: float) -> str:
+    """Label the x axis, which is in Hz, in the unit that suits it. Returns that unit."""
+    shown = unit_for(stop_hz, "Hz")
+    factor = factor_of(shown)
+    axes.set_xlim(start_hz, stop_hz)
+    axes.xaxis.set_major_locator(MaxNLocator(nbins=9, steps=[1, 2, 2.5, 5, 10]))
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / factor:.6g}"))
+    axes.set_xlabel(f"Frequency, {shown}", labelpad=8)
+    return shown
+
+
+def save(figure: Figure, stem: Path) -> list[Path]:
+    """Write `stem`.png and `stem`.svg, and return their paths. Call inside `style()`."""
+    png, svg = stem.with_name(stem.name + ".png"), stem.with_name(stem.name + ".svg")
+    figure.savefig(png, format="png", metadata={"Software": None})
+    figure.savefig(svg, format="svg", metadata={"Date": None, "Creator": "benchd"})
+    return [png, svg]

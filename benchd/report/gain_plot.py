@@ -1,0 +1,95 @@
+"""Gain over frequency with its 95 % interval."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from benchd.report.figure import Heading, Numbers, frame, frequency_axis
+from benchd.report.palette import DASHES, INK, PAPER, SERIES, TARGET
+from benchd.report.reduced import ReducedTrace
+from benchd.report.wording import quantity_words, value_words, where_words
+from benchd.results import Result
+
+MOST_NUMBERS = 7
+
+
+def draw_gain(
+    curves: Sequence[ReducedTrace],
+    results: Sequence[Result],
+    heading: Heading,
+    *,
+    design_hz: float | None = None,
+) -> Figure:
+    """A gain plot of one or more curves in dBi. Call inside `figure.style()`.
+
+    results: gains at single frequencies are drawn as points with their intervals.
+    """
+    named = [result for result in results if result.unit in ("dBi", "dB")]
+    figure, axes = frame("Gain", heading, Numbers(_rows(results), _remark(results)))
+    grid = np.concatenate([curve.frequency_hz for curve in curves])
+    frequency_axis(axes, float(grid.min()), float(grid.max()))
+    axes.set_ylabel("Gain, dBi", labelpad=8)
+    for curve, colour, dash in zip(curves, SERIES, DASHES, strict=False):
+        if curve.low is not None and curve.high is not None:
+            axes.fill_between(
+                curve.frequency_hz, curve.low, curve.high, color=colour, alpha=0.17, linewidth=0
+            )
+        axes.plot(
+            curve.frequency_hz, curve.values, color=colour, linewidth=2.2, linestyle=dash,
+            label=quantity_words(curve.quantity), zorder=4,
+        )  # fmt: skip
+    for result in named:
+        if result.frequency_hz is None or not any(c.quantity == result.quantity for c in curves):
+            continue
+        below = above = result.expanded_uncertainty or 0.0
+        if result.low is not None and result.high is not None:
+            below, above = result.value - result.low, result.high - result.value
+        axes.errorbar(
+            [result.frequency_hz], [result.value], yerr=[[below], [above]], color=INK, marker="o",
+            markersize=7, markeredgecolor=PAPER, markeredgewidth=1.4, capsize=4, elinewidth=1.3,
+            zorder=6,
+        )  # fmt: skip
+    _limits(axes, curves)
+    if design_hz is not None:
+        axes.axvline(design_hz, color=TARGET, linewidth=1.4, linestyle=(0, (6, 3)), zorder=3)
+        axes.annotate(
+            "design", (design_hz, axes.get_ylim()[1]), xytext=(6, -6),
+            textcoords="offset points", size=9.6, weight="bold", color=TARGET, va="top",
+        )  # fmt: skip
+    axes.legend(loc="lower left", frameon=True, framealpha=0.85, edgecolor="none", handlelength=3)
+    return figure
+
+
+LEAST_SPAN_DB = 8.0  # a flat curve must look flat
+
+
+def _limits(axes: Axes, curves: Sequence[ReducedTrace]) -> None:
+    parts = [part for c in curves for part in (c.values, c.low, c.high) if part is not None]
+    values = np.concatenate(parts)
+    values = values[np.isfinite(values)]
+    if not values.size:
+        return
+    low, high = float(values.min()), float(values.max())
+    room = max(LEAST_SPAN_DB - (high - low), 0.0) / 2 + 0.12 * max(high - low, LEAST_SPAN_DB)
+    axes.set_ylim(low - room, high + room)
+
+
+def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
+    rows = []
+    for result in results[:MOST_NUMBERS]:
+        place = where_words(result)
+        label = quantity_words(result.quantity) + (f" at {place}" if place else "")
+        rows.append((label, value_words(result)))
+    return rows
+
+
+def _remark(results: Sequence[Result]) -> str:
+    realised = any(result.quantity == "realised_gain" for result in results)
+    intervals = "Shaded band, bars and ±: 95 % intervals."
+    if realised:
+        return f"{intervals} Realised gain includes the loss by the antenna's own mismatch."
+    return intervals

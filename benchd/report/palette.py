@@ -1,0 +1,21 @@
+"""The colours of benchd's plots.
+
+Chosen for this project: dark enough to read on white, and apart from each other for people with
+colour vision deficiency. Both are checked in the tests, against WCAG 2.1 contrast and a published
+simulation of dichromatic sight. No plot tells things apart by colour alone.
+"""
+
+PAPER = "#ffffff"
+INK = "#17222d"
+MUTED = "#56626e"
+GRID = "#dfe4e8"
+RULE = "#aab4bd"
+
+CURVE = "#0a5a9c"  # the measured curve
+TARGET = "#b8460e"  # what was aimed for: the design frequency, a limit
+BAND = "#f3e7c4"  # the band inside a limit; only ever an area
+BAND_EDGE = "#7a6013"
+CAUTION = "#9c2a10"
+
+SERIES = (CURVE, TARGET, "#2b2b2b", "#5d8a2f")
+DASHES = ("-", (0, (6, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)))

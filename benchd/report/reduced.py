@@ -1,0 +1,62 @@
+"""Normalised curves: what lies between a capture and its results.
+
+Traces carry them by name: "<reduction>/<quantity>", with the ends of the 95 % interval as
+"<reduction>/<quantity>/low" and ".../high".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchd.traces import FloatArray, Trace
+
+
+@dataclass(frozen=True, eq=False)
+class ReducedTrace:
+    """One quantity over frequency with its 95 % interval where known.
+
+    reduction: the name of the reduce step, "" where there was only one.
+    quantity: return_loss, realised_gain, gain, ...
+    low, high: shape (n,), same grid and unit as `trace`.
+    """
+
+    reduction: str
+    quantity: str
+    trace: Trace
+    low: FloatArray | None = None
+    high: FloatArray | None = None
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """Shape (n,), Hz."""
+        return self.trace.frequency_hz
+
+    @property
+    def values(self) -> FloatArray:
+        """Shape (n,), dB or dBi; real."""
+        return self.trace.values.real
+
+
+def gather(traces: Iterable[Trace]) -> list[ReducedTrace]:
+    """Put curves and the ends of their intervals together, in the order they come.
+
+    An interval on another grid than its curve raises ValueError.
+    """
+    by_name = {trace.name: trace for trace in traces}
+    return [
+        _one(name, trace, by_name)
+        for name, trace in by_name.items()
+        if not name.endswith(("/low", "/high"))
+    ]
+
+
+def _one(name: str, trace: Trace, by_name: dict[str, Trace]) -> ReducedTrace:
+    reduction, _, quantity = name.rpartition("/")
+    ends: list[FloatArray | None] = []
+    for end in ("low", "high"):
+        found = by_name.get(f"{name}/{end}")
+        if found is not None and found.frequency_hz.tolist() != trace.frequency_hz.tolist():
+            raise ValueError(f"trace {found.name} is not on the grid of {name}")
+        ends.append(None if found is None else found.values.real)
+    return ReducedTrace(reduction, quantity, trace, ends[0], ends[1])

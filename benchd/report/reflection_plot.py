@@ -1,0 +1,146 @@
+"""Return loss over frequency: where the antenna resonates, how well, and over which band."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedFormatter, FixedLocator
+
+from benchd.report.figure import Heading, Numbers, frame, frequency_axis
+from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TARGET
+from benchd.report.reduced import ReducedTrace
+from benchd.report.wording import band_words, number_words, quantity_words, value_words, where_words
+from benchd.results import Result
+
+VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
+MOST_NUMBERS = 7
+HALO = 2.5
+
+
+def draw_reflection(
+    reduced: ReducedTrace,
+    results: Sequence[Result],
+    heading: Heading,
+    *,
+    design_hz: float | None = None,
+    band_level_db: float = 10.0,
+) -> Figure:
+    """A return loss plot. Call inside `figure.style()`.
+
+    reduced: return loss, dB, positive; its interval is drawn as a band.
+    results: results of the same reduction; resonance, bandwidth and those beside it are named.
+    """
+    numbers = Numbers(_rows(results), _remark(results))
+    figure, axes = frame("Return loss", heading, numbers)
+    frequency_hz = reduced.frequency_hz
+    frequency_axis(axes, float(frequency_hz[0]), float(frequency_hz[-1]))
+    deepest = _deepest(reduced, band_level_db)
+    axes.set_ylim(deepest, 0.0)  # downwards: a good match is a deep dip, as the trade draws it
+    axes.set_ylabel("Return loss, dB", labelpad=8)
+    _draw_band(axes, results, band_level_db)
+    if reduced.low is not None and reduced.high is not None:
+        axes.fill_between(
+            frequency_hz, np.minimum(reduced.low, deepest), np.minimum(reduced.high, deepest),
+            color=CURVE, alpha=0.20, linewidth=0, zorder=2.5,
+        )  # fmt: skip
+    axes.plot(frequency_hz, reduced.values, color=CURVE, linewidth=2.2, zorder=4)
+    _draw_marks(axes, reduced, results, design_hz)
+    _vswr_axis(axes, deepest)
+    return figure
+
+
+def _deepest(reduced: ReducedTrace, band_level_db: float) -> float:
+    finite = reduced.values[np.isfinite(reduced.values)]
+    peak = float(finite.max()) if finite.size else band_level_db
+    return 5.0 * np.ceil((max(peak, band_level_db) + 4.0) / 5.0)
+
+
+def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
+    rows = []
+    for result in results[:MOST_NUMBERS]:
+        label = quantity_words(result.quantity)
+        if result.frequency_hz is not None:
+            label += f" at {where_words(result)}"
+        rows.append((label, value_words(result)))
+    return rows
+
+
+def _remark(results: Sequence[Result]) -> str:
+    factors = sorted({round(r.coverage_factor, 2) for r in results if r.coverage_factor})
+    if not factors:
+        return ""
+    k = f"{factors[0]:g}" if len(factors) == 1 else f"{factors[0]:g} to {factors[-1]:g}"
+    return f"Shaded band and ±: 95 % intervals, k = {k}."
+
+
+def _find(results: Sequence[Result], quantity: str) -> Result | None:
+    return next((result for result in results if result.quantity == quantity), None)
+
+
+def _draw_band(axes: Axes, results: Sequence[Result], level_db: float) -> None:
+    axes.axhline(level_db, color=BAND_EDGE, linewidth=1.1, linestyle=(0, (4, 2)), zorder=2)
+    bandwidth = _find(results, "bandwidth")
+    left, right = axes.get_xlim()
+    text = f"{level_db:g} dB"
+    if bandwidth is not None and bandwidth.band_hz is not None:
+        low, high = bandwidth.band_hz
+        axes.axvspan(max(low, left), min(high, right), color=BAND, linewidth=0, zorder=0.5)
+        for edge in (low, high):
+            if left < edge < right:
+                axes.plot([edge, edge], [0, level_db], color=BAND_EDGE, linewidth=1.1, zorder=2)
+        text = f"{level_db:g} dB from {band_words(low, high, 'Hz')}"
+    axes.annotate(
+        text, (left, level_db), xytext=(7, -5), textcoords="offset points",
+        size=9.2, color=BAND_EDGE, va="top", ha="left", zorder=5, bbox=_halo(),
+    )  # fmt: skip
+
+
+def _draw_marks(
+    axes: Axes, reduced: ReducedTrace, results: Sequence[Result], design_hz: float | None
+) -> None:
+    resonance = _find(results, "resonance_frequency")
+    left = resonance is None or design_hz is None or resonance.value <= design_hz
+    if resonance is not None:
+        if resonance.low is not None and resonance.high is not None:
+            axes.axvspan(resonance.low, resonance.high, color=INK, alpha=0.12, linewidth=0)
+        depth = float(np.interp(resonance.value, reduced.frequency_hz, reduced.values))
+        axes.axvline(resonance.value, color=INK, linewidth=1.1, zorder=3)
+        axes.plot(
+            [resonance.value], [depth], marker="o", markersize=7, color=INK,
+            markeredgecolor=PAPER, markeredgewidth=1.4, zorder=6,
+        )  # fmt: skip
+        _label(axes, resonance.value, f"resonance\n{_short(resonance.value)}", INK, left)
+    if design_hz is not None:
+        axes.axvline(design_hz, color=TARGET, linewidth=1.6, linestyle=(0, (6, 3)), zorder=3)
+        _label(axes, design_hz, f"design\n{_short(design_hz)}", TARGET, not left)
+
+
+def _short(frequency_hz: float) -> str:
+    return number_words(frequency_hz, "Hz", digits=5)
+
+
+def _label(axes: Axes, x: float, text: str, colour: str, to_the_left: bool) -> None:
+    axes.annotate(
+        text, (x, 0.0), xytext=(-6 if to_the_left else 6, -6), textcoords="offset points",
+        size=9.6, weight="bold", color=colour, va="top", ha="right" if to_the_left else "left",
+        linespacing=1.25, zorder=7, bbox=_halo(),
+    )  # fmt: skip
+
+
+def _halo() -> dict[str, object]:
+    return {"boxstyle": f"square,pad={0.08 * HALO}", "fc": PAPER, "ec": "none", "alpha": 0.78}
+
+
+def _vswr_axis(axes: Axes, deepest: float) -> None:
+    # RL = -20 lg((s - 1)/(s + 1)): VSWR from the reflection magnitude.
+    places = {s: -20 * np.log10((s - 1) / (s + 1)) for s in VSWR_TICKS}
+    shown = {s: place for s, place in places.items() if place <= deepest}
+    side = axes.secondary_yaxis("right")
+    side.yaxis.set_major_locator(FixedLocator([float(place) for place in shown.values()]))
+    side.yaxis.set_major_formatter(FixedFormatter([f"{s:g}" for s in shown]))
+    side.set_ylabel("VSWR", color=MUTED, labelpad=6)
+    side.spines["right"].set_visible(False)
+    side.tick_params(length=3.5, width=0.9)

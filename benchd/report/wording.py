@@ -1,0 +1,203 @@
+"""Results in words: "1.6837 GHz ± 0.0021 GHz", "20.0 dB, 18.4 to 21.9 dB", flags as phrases.
+
+The expanded uncertainty is rounded to two significant digits and the value to the same place
+(JCGM 100:2008, 7.2.6). Where the 95 % interval is visibly asymmetric its two ends are shown
+instead of one ±; where it has no upper end, only the lower.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from decimal import ROUND_HALF_UP, Decimal
+
+from benchd.results import Result, Verdict
+
+UNCERTAINTY_DIGITS = 2
+LONGER_SIDE = 1.1  # one side of an interval this much longer than the other: show both ends
+
+_PREFIXES = {
+    "Hz": ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (0.0, "Hz")),
+    "m": ((1.0, "m"), (0.0, "mm")),
+    "s": ((1.0, "s"), (1e-3, "ms"), (0.0, "µs")),
+}
+_FACTORS = {
+    "GHz": 1e9, "MHz": 1e6, "kHz": 1e3, "Hz": 1.0,
+    "m": 1.0, "mm": 1e-3,
+    "s": 1.0, "ms": 1e-3, "µs": 1e-6,
+}  # fmt: skip
+
+_QUANTITIES = {
+    "vswr": "VSWR",
+    "resonance_frequency": "Resonance",
+    "return_loss": "Return loss",
+    "return_loss_at_resonance": "Return loss at resonance",
+    "reflection_magnitude": "Reflection magnitude",
+    "mismatch_loss": "Mismatch loss",
+    "bandwidth": "Bandwidth",
+    "trim_per_arm": "Trim per arm",
+    "realised_gain": "Realised gain",
+    "gain": "Gain",
+}
+
+_FLAGS = {
+    "near-noise": "close to the noise floor",
+    "below-directivity": "not told apart from the coupler's own directivity",
+    "near-field": "too close for the far field",
+    "baseline-old": "baseline older than allowed",
+    "edge-of-band": "reaches the edge of the sweep",
+    "assumed-term": "uncertainty rests partly on assumed sizes",
+    "too-short": "already too short to trim",
+    "unvisited-bins": "some bins never saw the source",
+    "overload": "analyzer overloaded",
+    "uncalibrated": "analyzer said uncalibrated",
+}
+
+_OUTCOMES = {
+    "pass": "pass",
+    "pass-marginal": "pass, but the limit lies within the uncertainty",
+    "fail": "fail",
+    "fail-marginal": "fail, but the limit lies within the uncertainty",
+    "absent": "fail: there is no such result",
+}
+
+
+def quantity_words(quantity: str) -> str:
+    """A quantity's snake_case name as it heads a row: "realised_gain" -> "Realised gain"."""
+    known = _QUANTITIES.get(quantity)
+    if known:
+        return known
+    words = quantity.replace("_", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def unit_for(size: float, unit: str) -> str:
+    """The unit to show a number of this size in: 1.684e9, "Hz" -> "GHz". dB stays dB."""
+    if unit == "1":
+        return ""
+    steps = _PREFIXES.get(unit)
+    if steps is None:
+        return unit
+    return next(shown for least, shown in steps if abs(size) >= least)
+
+
+def factor_of(shown: str) -> float:
+    """How many base units one shown unit is: "GHz" -> 1e9; 1 for units without prefix."""
+    return _FACTORS.get(shown, 1.0)
+
+
+def number_words(value: float, unit: str, *, digits: int = 6) -> str:
+    """A number without uncertainty: 1.7e9, "Hz" -> "1.7 GHz". Trailing zeros are dropped."""
+    shown = unit_for(value, unit)
+    return _join(f"{value / factor_of(shown):.{digits}g}", shown)
+
+
+def band_words(low: float, high: float, unit: str) -> str:
+    """A range in one unit: "1.45 to 1.95 GHz"."""
+    shown = unit_for(max(abs(low), abs(high)), unit)
+    factor = factor_of(shown)
+    return _join(f"{low / factor:.6g} to {high / factor:.6g}", shown)
+
+
+def place_of(uncertainty: float) -> int:
+    """Decimal places at which an uncertainty has two significant digits; negative left of the
+    point. 0.0021 -> 4, 12.3 -> 0, 130 -> -1. `uncertainty` must be positive and finite."""
+    first = math.floor(math.log10(uncertainty))
+    place = UNCERTAINTY_DIGITS - 1 - first
+    # 0.0996 rounds to 0.10, which has its two digits one place earlier.
+    if _rounded(uncertainty, place) >= Decimal(10) ** (first + 1):
+        place -= 1
+    return place
+
+
+def _rounded(value: float, place: int) -> Decimal:
+    step = Decimal(1).scaleb(-place)
+    return (Decimal(repr(float(value))) / step).quantize(Decimal(1), ROUND_HALF_UP) * step
+
+
+def fixed(value: float, place: int) -> str:
+    """A number rounded to a decimal place, halves away from zero, never "-0.0"."""
+    rounded = _rounded(value, place)
+    return f"{abs(rounded) if rounded == 0 else rounded:.{max(place, 0)}f}"
+
+
+def value_words(result: Result) -> str:
+    """Value, unit and 95 % interval of a result, sensibly rounded."""
+    value, unit = result.value, result.unit
+    if not math.isfinite(value):
+        return _join("no value", "")
+    sides = _sides(result)
+    if sides is None:
+        return f"{number_words(value, unit, digits=4)} (no uncertainty stated)"
+    below, above = sides
+    finite = [side for side in sides if math.isfinite(side)]
+    if not finite:
+        return f"{number_words(value, unit, digits=4)} (uncertainty without bounds)"
+    shown = unit_for(max(abs(value), max(finite)), unit)
+    factor = factor_of(shown)
+    half = sum(finite) / len(finite) / factor
+    if half <= 0:
+        return number_words(value, unit)
+    place = place_of(half)
+    text = _join(fixed(value / factor, place), shown)
+    low, high = (value - below) / factor, (value + above) / factor
+    if not math.isfinite(above):
+        return f"{text}, at least {_join(fixed(low, place), shown)}"
+    if not math.isfinite(below):
+        return f"{text}, at most {_join(fixed(high, place), shown)}"
+    if max(sides) > LONGER_SIDE * min(sides):
+        return f"{text}, {_join(f'{fixed(low, place)} to {fixed(high, place)}', shown)}"
+    return f"{text} ± {_join(fixed(half, place), shown)}"
+
+
+def _sides(result: Result) -> tuple[float, float] | None:
+    """How far the interval reaches below and above the value, in the result's unit."""
+    if result.low is not None and result.high is not None:
+        if not (math.isnan(result.low) or math.isnan(result.high)):
+            return max(result.value - result.low, 0.0), max(result.high - result.value, 0.0)
+    if result.expanded_uncertainty is None or math.isnan(result.expanded_uncertainty):
+        return None
+    return result.expanded_uncertainty, result.expanded_uncertainty
+
+
+def where_words(result: Result) -> str:
+    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", or nothing."""
+    if result.frequency_hz is not None:
+        return number_words(result.frequency_hz, "Hz")
+    if result.band_hz is not None:
+        return band_words(*result.band_hz, "Hz")
+    return ""
+
+
+def flag_words(flags: Iterable[str]) -> str:
+    """Flags as phrases, joined with semicolons; a flag unknown here is shown as it is named."""
+    return "; ".join(_FLAGS.get(flag, flag.replace("-", " ")) for flag in flags)
+
+
+def verdict_words(verdict: Verdict) -> str:
+    """The outcome of an acceptance limit, in words."""
+    return _OUTCOMES.get(verdict.outcome, verdict.outcome)
+
+
+def duration_words(seconds: float) -> str:
+    """A length of time for a person: "0.4 s", "38 s", "2 min 05 s", "7 h 12 min"."""
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def time_words(moment: datetime) -> str:
+    """A moment in UTC: "2026-03-01 21:04:05 UTC"."""
+    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return f"{aware.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def _join(number: str, unit: str) -> str:
+    return f"{number} {unit}" if unit else number
