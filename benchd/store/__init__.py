@@ -1,0 +1,37 @@
+"""What benchd remembers: jobs, captures, results, and what still has to reach the broker.
+
+One database, by default one SQLite file. Every method of `Store` is one transaction; a method
+that has returned has its data on the disk. `Store.atomic` joins several methods into one.
+"""
+
+from benchd.store.captures import CaptureRow
+from benchd.store.errors import (
+    BenchClaimed,
+    StoreDamaged,
+    StoreError,
+    StoreFull,
+    StoreReadOnly,
+    StoreTooNew,
+    UnknownId,
+    WrongState,
+)
+from benchd.store.jobs import JobEventRow, JobRow, JobState
+from benchd.store.outbox import OutboxRow
+from benchd.store.store import Store
+
+__all__ = [
+    "BenchClaimed",
+    "CaptureRow",
+    "JobEventRow",
+    "JobRow",
+    "JobState",
+    "OutboxRow",
+    "Store",
+    "StoreDamaged",
+    "StoreError",
+    "StoreFull",
+    "StoreReadOnly",
+    "StoreTooNew",
+    "UnknownId",
+    "WrongState",
+]

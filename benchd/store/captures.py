@@ -1,0 +1,136 @@
+"""Captures: what was recorded, bit for bit."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from zipfile import BadZipFile
+
+from sqlalchemy import Connection, RowMapping, insert, select
+
+from benchd.store import codec
+from benchd.store.errors import StoreDamaged, UnknownId
+from benchd.store.schema import captures, traces
+from benchd.traces import Capture, Form, Role, Trace
+
+_DETAIL = ("settings", "fixtures", "instruments", "flags", "bindings", "readings")
+_COLUMNS = (
+    "id",
+    "bench",
+    "job_id",
+    "step",
+    "route",
+    "position",
+    "antenna",
+    "taken_at",
+    "recipe_hash",
+    "worksheet_hash",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class CaptureRow:
+    """A capture without its traces, which `load` reads. Fields as in `Capture`."""
+
+    id: str
+    bench: str
+    job_id: str
+    step: str
+    role: Role
+    route: str
+    position: str | None
+    antenna: str | None
+    settings: dict[str, Any]
+    fixtures: dict[str, str]
+    instruments: dict[str, str]
+    taken_at: datetime
+    recipe_hash: str
+    worksheet_hash: str
+    flags: tuple[str, ...]
+    bindings: dict[str, Any]
+    readings: dict[str, float]
+    _read: Callable[[str], Capture] = field(repr=False)
+
+    def load(self) -> Capture:
+        """The whole capture. Raises StoreDamaged, or UnknownId if it is gone meanwhile."""
+        return self._read(self.id)
+
+
+def add(connection: Connection, capture: Capture) -> None:
+    """Store a capture with all its traces."""
+    row = {name: getattr(capture, name) for name in _COLUMNS}
+    detail = {name: getattr(capture, name) for name in _DETAIL}
+    connection.execute(
+        insert(captures).values({**row, "role": capture.role.value, "detail": codec.dumps(detail)})
+    )
+    for ordinal, trace in enumerate(capture.traces):
+        data = trace.to_bytes()
+        connection.execute(
+            insert(traces).values(
+                capture_id=capture.id,
+                ordinal=ordinal,
+                name=trace.name,
+                form=trace.form.value,
+                points=trace.frequency_hz.size,
+                sha256=hashlib.sha256(data).hexdigest(),
+                data=data,
+            )
+        )
+
+
+def _fields(row: RowMapping) -> dict[str, Any]:
+    fields = dict(row)
+    detail = codec.loads(fields.pop("detail"))
+    return {**fields, **detail, "role": Role(fields["role"])}
+
+
+def get(connection: Connection, capture_id: str) -> Capture:
+    """Raises UnknownId, or StoreDamaged if a trace is not what was stored."""
+    row = connection.execute(select(captures).where(captures.c.id == capture_id)).mappings().first()
+    if row is None:
+        raise UnknownId(f"there is no capture {capture_id}.")
+    query = select(traces).where(traces.c.capture_id == capture_id).order_by(traces.c.ordinal)
+    read = tuple(_trace(found) for found in connection.execute(query).mappings())
+    return Capture(**_fields(row), traces=read)
+
+
+def _trace(row: RowMapping) -> Trace:
+    where = f"capture {row['capture_id']}, trace {row['name']}"
+    data = bytes(row["data"])
+    if hashlib.sha256(data).hexdigest() != row["sha256"]:
+        raise StoreDamaged("the stored bytes do not match their checksum.", where=where)
+    try:
+        return Trace.from_bytes(row["name"], Form(row["form"]), data)
+    except (ValueError, KeyError, BadZipFile) as error:
+        raise StoreDamaged(f"the stored bytes cannot be read: {error}.", where=where) from error
+
+
+def listed(
+    connection: Connection,
+    read: Callable[[str], Capture],
+    *,
+    bench: str | None,
+    route: str | None,
+    role: Role | None,
+    antenna: str | None,
+    job_id: str | None,
+    limit: int | None,
+) -> list[CaptureRow]:
+    """Captures without traces, newest first."""
+    query = select(captures)
+    wanted = {
+        captures.c.bench: bench,
+        captures.c.route: route,
+        captures.c.role: None if role is None else Role(role).value,
+        captures.c.antenna: antenna,
+        captures.c.job_id: job_id,
+    }
+    for column, value in wanted.items():
+        if value is not None:
+            query = query.where(column == value)
+    query = query.order_by(captures.c.taken_at.desc(), captures.c.id.desc()).limit(limit)
+    rows = connection.execute(query).mappings()
+    return [CaptureRow(**_fields(row), _read=read) for row in rows]

@@ -1,0 +1,133 @@
+"""Values to JSON text and back without loss.
+
+JSON has no infinity, no NaN, no time and no tuple, so these are written as objects with one
+key that starts with `$`: {"$float": "inf"}, {"$time": "..."}, {"$tuple": [...]}. Finite floats
+are written by `repr`, which reads back to the same number (Python language reference).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from benchd.results import Budget, Result, ResultRecord, Term, Verdict
+from benchd.store.errors import StoreDamaged
+
+
+def pack(value: Any) -> Any:
+    """A JSON-able form of plain values. Raises TypeError on any other type."""
+    match value:
+        case None | bool() | str():
+            return value
+        case np.generic():
+            return pack(value.item())
+        case int():
+            return value
+        case float():
+            return value if math.isfinite(value) else {"$float": repr(value)}
+        case complex():
+            return {"$complex": [pack(value.real), pack(value.imag)]}
+        case datetime():
+            return {"$time": value.isoformat()}
+        case tuple():
+            return {"$tuple": [pack(item) for item in value]}
+        case list():
+            return [pack(item) for item in value]
+        case dict():
+            return _pack_dict(value)
+    raise TypeError(f"{type(value).__name__} cannot be stored: {value!r}")
+
+
+def _pack_dict(value: dict[Any, Any]) -> dict[str, Any]:
+    if not all(isinstance(key, str) for key in value):
+        raise TypeError(f"only text keys can be stored, found {list(value)!r}")
+    packed = {key: pack(item) for key, item in value.items()}
+    # A dictionary that looks like one of our marks is wrapped, so that it comes back as it was.
+    if len(packed) == 1 and next(iter(packed)).startswith("$"):
+        return {"$dict": packed}
+    return packed
+
+
+def unpack(value: Any) -> Any:
+    """Inverse of `pack`."""
+    if isinstance(value, list):
+        return [unpack(item) for item in value]
+    if not isinstance(value, dict):
+        return value
+    if len(value) == 1:
+        match value:
+            case {"$float": str(text)}:
+                return float(text)
+            case {"$complex": [real, imag]}:
+                return complex(unpack(real), unpack(imag))
+            case {"$time": str(text)}:
+                return datetime.fromisoformat(text)
+            case {"$tuple": list(items)}:
+                return tuple(unpack(item) for item in items)
+            case {"$dict": dict(inner)}:
+                return {key: unpack(item) for key, item in inner.items()}
+    return {key: unpack(item) for key, item in value.items()}
+
+
+def dumps(value: Any) -> str:
+    """Plain values as JSON text."""
+    return json.dumps(pack(value), separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
+def loads(text: str) -> Any:
+    """Inverse of `dumps`. Raises StoreDamaged if the text is not JSON."""
+    try:
+        return unpack(json.loads(text))
+    except ValueError as error:
+        raise StoreDamaged(f"a stored value is damaged: {error}") from error
+
+
+def _fields(value: Any) -> dict[str, Any]:
+    # Not dataclasses.asdict: that would turn nested results into dictionaries that no longer
+    # know their type, and copies every value deeply.
+    return {name: getattr(value, name) for name in value.__slots__}
+
+
+def _result_fields(result: Result) -> dict[str, Any]:
+    fields = _fields(result)
+    if result.budget is not None:
+        budget = _fields(result.budget)
+        budget["terms"] = [_fields(term) for term in result.budget.terms]
+        fields["budget"] = budget
+    return fields
+
+
+def _result(fields: dict[str, Any]) -> Result:
+    budget = fields.get("budget")
+    if budget is not None:
+        terms = tuple(Term(**term) for term in budget["terms"])
+        fields = {**fields, "budget": Budget(**{**budget, "terms": terms})}
+    return Result(**fields)
+
+
+def record_to_text(record: ResultRecord) -> str:
+    """A result with its budget and provenance, lossless."""
+    return dumps({**_fields(record), "result": _result_fields(record.result)})
+
+
+def record_from_text(text: str) -> ResultRecord:
+    """Inverse of `record_to_text`."""
+    fields = loads(text)
+    return ResultRecord(**{**fields, "result": _result(fields["result"])})
+
+
+def verdict_to_text(verdict: Verdict) -> str:
+    """A verdict with the result it was made on, lossless."""
+    result = None if verdict.result is None else _result_fields(verdict.result)
+    return dumps({**_fields(verdict), "result": result})
+
+
+def verdict_from_text(text: str) -> Verdict:
+    """Inverse of `verdict_to_text`."""
+    fields = loads(text)
+    result = fields["result"]
+    return Verdict(**{**fields, "result": None if result is None else _result(result)})

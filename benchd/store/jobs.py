@@ -1,0 +1,315 @@
+"""Jobs: their rows, their states, and the order in which they are taken."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, and_, insert, or_, select, update
+
+from benchd.recipe.worksheet import Worksheet
+from benchd.store import codec
+from benchd.store.errors import StoreDamaged, UnknownId, WrongState
+from benchd.store.ids import new_id
+from benchd.store.schema import job_events, jobs, worksheets
+
+
+class JobState(StrEnum):
+    """Where a job stands."""
+
+    WAITING = "waiting"
+    RUNNING = "running"
+    NEEDS_HANDS = "needs-hands"
+    DONE = "done"
+    FAILED = "failed"
+    WITHDRAWN = "withdrawn"
+    MISSED = "missed"
+
+
+# An interrupted job goes back to `waiting`, to resume or to run again. A state may be set again
+# to report a new step or another hands request; a state in which a job has ended may not.
+_NEXT: dict[JobState, frozenset[JobState]] = {
+    JobState.WAITING: frozenset(
+        {JobState.WAITING, JobState.RUNNING, JobState.WITHDRAWN, JobState.MISSED, JobState.FAILED}
+    ),
+    JobState.RUNNING: frozenset(JobState) - {JobState.MISSED},
+    JobState.NEEDS_HANDS: frozenset(JobState) - {JobState.MISSED, JobState.DONE},
+    JobState.DONE: frozenset(),
+    JobState.FAILED: frozenset(),
+    JobState.WITHDRAWN: frozenset(),
+    JobState.MISSED: frozenset(),
+}
+UNDER_WAY = (JobState.RUNNING, JobState.NEEDS_HANDS)
+
+
+@dataclass(frozen=True, slots=True)
+class JobRow:
+    """One job as it stands. Times are UTC.
+
+    priority: higher runs first. step_index: the next step to run, from 0.
+    expected_s: the worksheet's expected time, a person's time not counted.
+    interruptions: how often the daemon found the job under way when it started.
+    error: `BenchdError.as_dict` of what ended the job. hands: what a person is asked to do.
+    """
+
+    id: str
+    bench: str
+    recipe: str
+    title: str
+    worksheet_hash: str
+    state: JobState
+    priority: int
+    created_at: datetime
+    not_before: datetime | None
+    finish_by: datetime | None
+    started_at: datetime | None
+    ended_at: datetime | None
+    step_index: int
+    steps_total: int
+    expected_s: float
+    interruptions: int
+    message: str
+    error: dict[str, Any] | None
+    hands: dict[str, Any] | None
+
+    @property
+    def progress(self) -> float:
+        """Steps done, 0 to 1."""
+        if self.state is JobState.DONE:
+            return 1.0
+        return self.step_index / self.steps_total if self.steps_total else 0.0
+
+    @property
+    def has_ended(self) -> bool:
+        """True where no state can follow."""
+        return not _NEXT[self.state]
+
+
+@dataclass(frozen=True, slots=True)
+class JobEventRow:
+    """One line of a job's history. `number` rises over all jobs."""
+
+    number: int
+    job_id: str
+    at: datetime
+    state: JobState
+    step_index: int
+    message: str
+
+
+def _job(row: RowMapping) -> JobRow:
+    fields = dict(row)
+    for name in ("error", "hands"):
+        fields[name] = None if fields[name] is None else codec.loads(fields[name])
+    return JobRow(**{**fields, "state": JobState(fields["state"])})
+
+
+def add(
+    connection: Connection,
+    worksheet: Worksheet,
+    *,
+    priority: int,
+    not_before: datetime | None,
+    finish_by: datetime | None,
+    now: datetime,
+) -> JobRow:
+    """A new waiting job and, if it is the first of its kind, its worksheet."""
+    digest = worksheet.digest
+    known = select(worksheets.c.hash).where(worksheets.c.hash == digest)
+    if connection.execute(known).first() is None:
+        connection.execute(
+            insert(worksheets).values(
+                hash=digest, body=codec.dumps(worksheet.model_dump(mode="json"))
+            )
+        )
+    job = JobRow(
+        id=new_id("job"),
+        bench=worksheet.bench,
+        recipe=worksheet.recipe,
+        title=worksheet.title,
+        worksheet_hash=digest,
+        state=JobState.WAITING,
+        priority=priority,
+        created_at=now,
+        not_before=not_before,
+        finish_by=finish_by,
+        started_at=None,
+        ended_at=None,
+        step_index=0,
+        steps_total=len(worksheet.steps),
+        expected_s=worksheet.expected_s,
+        interruptions=0,
+        message="",
+        error=None,
+        hands=None,
+    )
+    fields = {name: getattr(job, name) for name in JobRow.__slots__}
+    connection.execute(insert(jobs).values({**fields, "state": job.state.value}))
+    add_event(connection, job, now)
+    return job
+
+
+def add_event(connection: Connection, job: JobRow, now: datetime) -> None:
+    """A line of history saying how the job now stands."""
+    connection.execute(
+        insert(job_events).values(
+            job_id=job.id,
+            at=now,
+            state=job.state.value,
+            step_index=job.step_index,
+            message=job.message,
+        )
+    )
+
+
+def get(connection: Connection, job_id: str) -> JobRow:
+    """Raises UnknownId."""
+    row = connection.execute(select(jobs).where(jobs.c.id == job_id)).mappings().first()
+    if row is None:
+        raise UnknownId(f"there is no job {job_id}.", advice="List the jobs to see their ids.")
+    return _job(row)
+
+
+def listed(
+    connection: Connection,
+    *,
+    bench: str | None,
+    states: Collection[JobState] | None,
+    limit: int | None,
+    newest_first: bool,
+) -> list[JobRow]:
+    """Jobs by the time they were queued."""
+    query = select(jobs)
+    if bench is not None:
+        query = query.where(jobs.c.bench == bench)
+    if states is not None:
+        query = query.where(jobs.c.state.in_([JobState(state).value for state in states]))
+    order = (jobs.c.created_at, jobs.c.id)
+    query = query.order_by(*(column.desc() if newest_first else column for column in order))
+    return [_job(row) for row in connection.execute(query.limit(limit)).mappings()]
+
+
+def next_waiting(connection: Connection, bench: str, now: datetime) -> JobRow | None:
+    """The job to run now: inside its window, highest priority first, then the oldest."""
+    query = (
+        select(jobs)
+        .where(jobs.c.bench == bench, jobs.c.state == JobState.WAITING.value)
+        .where(or_(jobs.c.not_before.is_(None), jobs.c.not_before <= now))
+        .where(or_(jobs.c.finish_by.is_(None), jobs.c.finish_by > now))
+        .order_by(jobs.c.priority.desc(), jobs.c.created_at, jobs.c.id)
+        .limit(1)
+    )
+    row = connection.execute(query).mappings().first()
+    return None if row is None else _job(row)
+
+
+def overdue(connection: Connection, bench: str, now: datetime) -> list[JobRow]:
+    """Waiting jobs whose window has closed."""
+    query = select(jobs).where(
+        and_(
+            jobs.c.bench == bench,
+            jobs.c.state == JobState.WAITING.value,
+            jobs.c.finish_by <= now,
+        )
+    )
+    return [_job(row) for row in connection.execute(query.order_by(jobs.c.id)).mappings()]
+
+
+def change(
+    connection: Connection,
+    job_id: str,
+    state: JobState,
+    *,
+    message: str,
+    error: dict[str, Any] | None,
+    hands: dict[str, Any] | None,
+    step_index: int | None,
+    now: datetime,
+) -> JobRow:
+    """Set a job's state. Raises UnknownId, or WrongState where the state cannot follow."""
+    before = get(connection, job_id)
+    if state not in _NEXT[before.state]:
+        raise WrongState(
+            f"job {job_id} is {before.state}, so it cannot become {state}.",
+            advice="Queue it again if it should run again." if before.has_ended else "",
+        )
+    after = replace(
+        before,
+        state=state,
+        message=message,
+        error=error,
+        hands=hands if state is JobState.NEEDS_HANDS else None,
+        step_index=before.step_index if step_index is None else step_index,
+    )
+    if state is JobState.RUNNING and before.started_at is None:
+        after = replace(after, started_at=now)
+    if after.has_ended:
+        after = replace(after, ended_at=now)
+    _write(connection, after)
+    add_event(connection, after, now)
+    return after
+
+
+def move_to_step(connection: Connection, job_id: str, step_index: int) -> None:
+    """Note the next step to run. Raises UnknownId."""
+    statement = update(jobs).where(jobs.c.id == job_id).values(step_index=step_index)
+    if connection.execute(statement).rowcount == 0:
+        get(connection, job_id)
+
+
+def mark_interrupted(connection: Connection, bench: str, now: datetime) -> list[JobRow]:
+    """Count an interruption of every job found under way; their states stay as they are."""
+    found = listed(connection, bench=bench, states=UNDER_WAY, limit=None, newest_first=False)
+    marked = [
+        replace(
+            job,
+            interruptions=job.interruptions + 1,
+            message="Interrupted: benchd had stopped while this job was under way.",
+        )
+        for job in found
+    ]
+    for job in marked:
+        _write(connection, job)
+        add_event(connection, job, now)
+    return marked
+
+
+def _write(connection: Connection, job: JobRow) -> None:
+    connection.execute(
+        update(jobs)
+        .where(jobs.c.id == job.id)
+        .values(
+            state=job.state.value,
+            message=job.message,
+            error=None if job.error is None else codec.dumps(job.error),
+            hands=None if job.hands is None else codec.dumps(job.hands),
+            step_index=job.step_index,
+            started_at=job.started_at,
+            ended_at=job.ended_at,
+            interruptions=job.interruptions,
+        )
+    )
+
+
+def worksheet(connection: Connection, job_id: str) -> Worksheet:
+    """The job's worksheet. Raises UnknownId, or StoreDamaged if it no longer fits its hash."""
+    job = get(connection, job_id)
+    query = select(worksheets.c.body).where(worksheets.c.hash == job.worksheet_hash)
+    found = Worksheet.model_validate(codec.loads(connection.execute(query).scalar_one()))
+    if found.digest != job.worksheet_hash:
+        raise StoreDamaged(f"the worksheet of job {job_id} does not match its hash.")
+    return found
+
+
+def events(
+    connection: Connection, *, job_id: str | None, after: int, limit: int | None
+) -> list[JobEventRow]:
+    """History, oldest first, with numbers above `after`."""
+    query = select(job_events).where(job_events.c.number > after)
+    if job_id is not None:
+        query = query.where(job_events.c.job_id == job_id)
+    rows = connection.execute(query.order_by(job_events.c.number).limit(limit)).mappings()
+    return [JobEventRow(**{**row, "state": JobState(row["state"])}) for row in rows]

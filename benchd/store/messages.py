@@ -1,0 +1,288 @@
+"""What subscribers read: the JSON payloads that the outbox holds.
+
+They are written in the transaction that stores what they tell of, so they live here and not in
+the publishing room. Events (`job`, `result`, `verdict`, `trace`) are numbered: `sequence` counts
+1, 2, 3, ... over all events of the bench without a gap, `previous` is the number of the event
+before it in the same stream, for those who subscribe to one stream only, `epoch` names the
+database that counts, and `id` is epoch and number together. `latest` is a state, not an event:
+it carries the number of the newest event it rests on. JSON has no infinity or NaN: null stands
+for a number that is not finite.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+from itertools import pairwise
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+
+from benchd.results import ResultRecord, Verdict
+from benchd.store.jobs import JobRow
+from benchd.traces import Capture, Form, Trace
+
+
+def _finite(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def plain(value: Any) -> Any:
+    """Any stored value as plain JSON: tuples as lists, times as text, what JSON lacks as null."""
+    match value:
+        case np.generic():
+            return plain(value.item())
+        case dict():
+            return {str(key): plain(item) for key, item in value.items()}
+        case list() | tuple():
+            return [plain(item) for item in value]
+        case datetime():
+            return utc_text(value)
+        case complex():
+            return [plain(value.real), plain(value.imag)]
+        case None | bool() | int() | str() | float():
+            return _finite(value)
+    return str(value)
+
+
+def utc_text(value: datetime) -> str:
+    """RFC 3339, UTC, with `Z`."""
+    return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+Moment = Annotated[datetime, PlainSerializer(utc_text, return_type=str)]
+Number = Annotated[float | None, BeforeValidator(_finite)]
+Plain = Annotated[dict[str, Any], BeforeValidator(plain)]
+
+
+class Message(BaseModel):
+    """Base of all payloads. Readers must ignore fields that they do not know."""
+
+    model_config = ConfigDict(frozen=True, populate_by_name=True, extra="ignore")
+
+    bench: str
+
+    def to_json(self) -> str:
+        """The payload."""
+        return self.model_dump_json(by_alias=True)
+
+
+class Event(Message):
+    """Fields of every numbered message."""
+
+    id: str
+    epoch: str
+    sequence: int = Field(ge=1)
+    previous: int = Field(ge=0)
+    at: Moment
+
+
+class JobMessage(Event):
+    """A job changed its state or began another step. Topic `job/<id>`."""
+
+    schema_: Literal["benchd.job/1"] = Field(default="benchd.job/1", alias="schema")
+    job: str
+    recipe: str
+    title: str
+    state: Literal["waiting", "running", "needs-hands", "done", "failed", "withdrawn", "missed"]
+    step_index: int
+    steps_total: int
+    message: str
+    error: Plain | None
+    hands: Plain | None
+
+
+class ResultBody(BaseModel):
+    """One result with its provenance. Units are SI or dB."""
+
+    model_config = ConfigDict(frozen=True)
+
+    result: str
+    job: str
+    step: str
+    recipe: str
+    recipe_hash: str
+    worksheet_hash: str
+    instruments: dict[str, str]
+    reduced_at: Moment
+    bindings: Plain
+    quantity: str
+    value: Number
+    unit: str
+    expanded_uncertainty: Number
+    coverage_factor: Number
+    low: Number
+    high: Number
+    frequency_hz: Number
+    band_hz: tuple[Number, Number] | None
+    antenna: str | None
+    flags: tuple[str, ...]
+    captures: tuple[str, ...]
+    note: str
+
+
+class ResultMessage(Event, ResultBody):
+    """One result. Topic `result`."""
+
+    model_config = Message.model_config
+
+    schema_: Literal["benchd.result/1"] = Field(default="benchd.result/1", alias="schema")
+
+
+class VerdictMessage(Event):
+    """One acceptance limit held against one result. Topic `verdict`."""
+
+    schema_: Literal["benchd.verdict/1"] = Field(default="benchd.verdict/1", alias="schema")
+    job: str
+    step: str
+    quantity: str
+    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "absent"]
+    margin: Number
+    limit: str
+    value: Number
+    unit: str | None
+    antenna: str | None
+    frequency_hz: Number
+
+
+class TraceMessage(Event):
+    """A recorded trace, thinned out for drawing. Topic `trace/<capture>`.
+
+    values: dBm or dB by `form`; for `ratio_complex` the real parts, with `values_imaginary`.
+    """
+
+    schema_: Literal["benchd.trace/1"] = Field(default="benchd.trace/1", alias="schema")
+    job: str
+    capture: str
+    step: str
+    role: str
+    route: str
+    position: str | None
+    antenna: str | None
+    name: str
+    form: Literal["level_dbm", "ratio_db", "ratio_complex"]
+    points_recorded: int
+    frequency_hz: list[float]
+    values: list[Number]
+    values_imaginary: list[Number] | None
+
+
+class LatestMessage(Message):
+    """The newest results of one quantity of one antenna. Topic `latest/<antenna>/<quantity>`.
+
+    Retained: a subscriber gets it at once. `results` holds more than one entry where the
+    quantity was reduced at several frequencies.
+    """
+
+    schema_: Literal["benchd.latest/1"] = Field(default="benchd.latest/1", alias="schema")
+    epoch: str
+    sequence: int
+    at: Moment
+    antenna: str
+    quantity: str
+    results: tuple[ResultBody, ...]
+
+
+def job_fields(job: JobRow) -> dict[str, Any]:
+    """The fields of a JobMessage beyond those of Event."""
+    return {
+        "job": job.id,
+        "recipe": job.recipe,
+        "title": job.title,
+        "state": job.state,
+        "step_index": job.step_index,
+        "steps_total": job.steps_total,
+        "message": job.message,
+        "error": job.error,
+        "hands": job.hands,
+    }
+
+
+def result_body(record: ResultRecord) -> ResultBody:
+    """What subscribers learn of a result. The budget is left out: ask the HTTP API for it."""
+    result = record.result
+    return ResultBody(
+        result=record.id,
+        job=record.job_id,
+        step=record.step,
+        recipe=record.recipe,
+        recipe_hash=record.recipe_hash,
+        worksheet_hash=record.worksheet_hash,
+        instruments=record.instruments,
+        reduced_at=record.reduced_at,
+        bindings=record.bindings,
+        quantity=result.quantity,
+        value=result.value,
+        unit=result.unit,
+        expanded_uncertainty=result.expanded_uncertainty,
+        coverage_factor=result.coverage_factor,
+        low=result.low,
+        high=result.high,
+        frequency_hz=result.frequency_hz,
+        band_hz=result.band_hz,
+        antenna=result.antenna,
+        flags=result.flags,
+        captures=result.captures,
+        note=result.note,
+    )
+
+
+def verdict_fields(job_id: str, step: str, verdict: Verdict) -> dict[str, Any]:
+    """The fields of a VerdictMessage beyond those of Event."""
+    result = verdict.result
+    return {
+        "job": job_id,
+        "step": step,
+        "quantity": verdict.quantity,
+        "outcome": verdict.outcome,
+        "margin": verdict.margin,
+        "limit": verdict.limit,
+        "value": None if result is None else result.value,
+        "unit": None if result is None else result.unit,
+        "antenna": None if result is None else result.antenna,
+        "frequency_hz": None if result is None else result.frequency_hz,
+    }
+
+
+def thinned(trace: Trace, most_points: int) -> np.ndarray[Any, np.dtype[np.intp]]:
+    """Indices to draw a trace from: at most `most_points` (at least 2), in rising order.
+
+    Each stretch of points keeps its lowest and its highest value, so that a narrow notch is
+    still seen; complex traces keep every n-th point.
+    """
+    count = trace.frequency_hz.size
+    if count <= most_points:
+        return np.arange(count)
+    if trace.form is Form.RATIO_COMPLEX:
+        return np.unique(np.linspace(0, count - 1, most_points).round().astype(np.intp))
+    edges = np.linspace(0, count, most_points // 2 + 1).astype(np.intp)
+    keep = [
+        start + pick(trace.values[start:stop])
+        for start, stop in pairwise(edges)
+        for pick in (np.argmin, np.argmax)
+    ]
+    return np.unique(np.asarray(keep, dtype=np.intp))
+
+
+def trace_fields(capture: Capture, most_points: int) -> dict[str, Any]:
+    """The fields of a TraceMessage of the capture's first trace, beyond those of Event."""
+    trace = capture.level
+    index = thinned(trace, most_points)
+    values = trace.values[index]
+    is_complex = trace.form is Form.RATIO_COMPLEX
+    return {
+        "job": capture.job_id,
+        "capture": capture.id,
+        "step": capture.step,
+        "role": capture.role.value,
+        "route": capture.route,
+        "position": capture.position,
+        "antenna": capture.antenna,
+        "name": trace.name,
+        "form": trace.form.value,
+        "points_recorded": int(trace.frequency_hz.size),
+        "frequency_hz": trace.frequency_hz[index].tolist(),
+        "values": values.real.tolist(),
+        "values_imaginary": values.imag.tolist() if is_complex else None,
+    }

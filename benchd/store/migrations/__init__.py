@@ -1,0 +1,1 @@
+"""The history of the tables. A migration that was released is never changed."""

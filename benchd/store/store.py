@@ -1,0 +1,346 @@
+"""The store as the rest of benchd sees it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection
+
+from benchd.recipe.worksheet import Worksheet
+from benchd.results import ResultRecord, Verdict
+from benchd.store import captures, jobs, outbox, results
+from benchd.store.captures import CaptureRow
+from benchd.store.claim import Claim
+from benchd.store.database import Database
+from benchd.store.errors import StoreError
+from benchd.store.jobs import JobEventRow, JobRow, JobState
+from benchd.store.outbox import OutboxRow
+from benchd.traces import Capture, Role
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Store:
+    """Jobs, captures, results and the outbox.
+
+    Synchronous and safe to use from several threads. Every method is one transaction: when it
+    returns, its data are on the disk; when it raises, nothing was changed. Any method may raise
+    StoreError (disk full, not writable, damaged).
+    """
+
+    def __init__(self, database: Database, clock: Callable[[], datetime] = _utc_now) -> None:
+        self._database = database
+        self._clock = clock
+        self._listeners: list[Callable[[], None]] = []
+
+    @classmethod
+    def open(
+        cls, place: str | os.PathLike[str], *, clock: Callable[[], datetime] = _utc_now
+    ) -> Self:
+        """Open a database by path or URL, making or upgrading its tables.
+
+        Raises StoreTooNew if a newer benchd made it, StoreDamaged if it is no database.
+        """
+        database = Database(place)
+        try:
+            database.migrate()
+        except BaseException:
+            database.close()
+            raise
+        return cls(database, clock)
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._database.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def claim(self, bench: str) -> Claim:
+        """Own a bench until the claim is released or the process ends. Raises BenchClaimed."""
+        if self._database.file is None:
+            raise StoreError(
+                "a bench can only be claimed in an SQLite database so far.",
+                where=self._database.name,
+            )
+        return Claim(self._database.file, bench)
+
+    @contextmanager
+    def atomic(self) -> Iterator[Self]:
+        """Join all calls made inside, by this thread, into one transaction.
+
+        Nests; an inner block that raises is undone by itself.
+        """
+        with self._writing():
+            yield self
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        outermost = not self._database.in_transaction
+        with self._database.writing() as connection:
+            yield connection
+        if outermost:
+            for listener in tuple(self._listeners):
+                listener()
+
+    def on_commit(self, listener: Callable[[], None]) -> Callable[[], None]:
+        """Have `listener` called after every commit, in the thread that committed.
+
+        It must be quick and must not raise. Returns a function that ends it.
+        """
+        self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener)
+
+    # --- jobs ---------------------------------------------------------------------------
+
+    def add_job(
+        self,
+        worksheet: Worksheet,
+        *,
+        priority: int = 0,
+        not_before: datetime | None = None,
+        finish_by: datetime | None = None,
+    ) -> JobRow:
+        """Queue a job; higher priorities run first."""
+        now = self._clock()
+        with self._writing() as connection:
+            job = jobs.add(
+                connection,
+                worksheet,
+                priority=priority,
+                not_before=not_before,
+                finish_by=finish_by,
+                now=now,
+            )
+            outbox.add_job(connection, job, now)
+        return job
+
+    def job(self, job_id: str) -> JobRow:
+        """Raises UnknownId."""
+        with self._database.reading() as connection:
+            return jobs.get(connection, job_id)
+
+    def jobs(
+        self,
+        states: Collection[JobState] | None = None,
+        *,
+        bench: str | None = None,
+        limit: int | None = None,
+        newest_first: bool = True,
+    ) -> list[JobRow]:
+        """Jobs by the time they were queued."""
+        with self._database.reading() as connection:
+            return jobs.listed(
+                connection, bench=bench, states=states, limit=limit, newest_first=newest_first
+            )
+
+    def next_waiting(self, bench: str, now: datetime | None = None) -> JobRow | None:
+        """The job to run at `now`: inside its window, by priority, then by age."""
+        with self._database.reading() as connection:
+            return jobs.next_waiting(connection, bench, now or self._clock())
+
+    def set_state(
+        self,
+        job_id: str,
+        state: JobState,
+        *,
+        message: str = "",
+        error: dict[str, Any] | None = None,
+        hands: dict[str, Any] | None = None,
+        step_index: int | None = None,
+    ) -> JobRow:
+        """Change a job's state, with a line of history and a message for subscribers.
+
+        Raises UnknownId, or WrongState where the new state cannot follow the old one.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            job = jobs.change(
+                connection,
+                job_id,
+                JobState(state),
+                message=message,
+                error=error,
+                hands=hands,
+                step_index=step_index,
+                now=now,
+            )
+            outbox.add_job(connection, job, now)
+        return job
+
+    def mark_missed(self, bench: str, now: datetime | None = None) -> list[JobRow]:
+        """Make every waiting job whose window has closed `missed`; returns them."""
+        moment = now or self._clock()
+        with self._writing() as connection:
+            return [
+                self.set_state(
+                    job.id, JobState.MISSED, message="Its window closed before it could run."
+                )
+                for job in jobs.overdue(connection, bench, moment)
+            ]
+
+    def mark_interrupted(self, bench: str) -> list[JobRow]:
+        """At start: the jobs found running or needing hands, each with one more interruption.
+
+        Their states stay; the engine decides whether they resume, run again or fail.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            found = jobs.mark_interrupted(connection, bench, now)
+            for job in found:
+                outbox.add_job(connection, job, now)
+        return found
+
+    def worksheet(self, job_id: str) -> Worksheet:
+        """Raises UnknownId, or StoreDamaged if it no longer fits its hash."""
+        with self._database.reading() as connection:
+            return jobs.worksheet(connection, job_id)
+
+    def job_events(
+        self, job_id: str | None = None, *, after: int = 0, limit: int | None = None
+    ) -> list[JobEventRow]:
+        """History of one job or of all, oldest first, with numbers above `after`."""
+        with self._database.reading() as connection:
+            return jobs.events(connection, job_id=job_id, after=after, limit=limit)
+
+    # --- captures and results -----------------------------------------------------------
+
+    def commit_capture(
+        self, capture: Capture, *, step_index_after: int | None, trace_points: int = 0
+    ) -> None:
+        """Store a capture and move its job on. A capture is never changed afterwards.
+
+        step_index_after: the job's next step; None leaves it.
+        trace_points: publish its first trace, thinned to that many points; 0 does not.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            captures.add(connection, capture)
+            if step_index_after is not None:
+                jobs.move_to_step(connection, capture.job_id, step_index_after)
+            if trace_points > 0:
+                outbox.add_trace(connection, capture, trace_points, now)
+
+    def commit_results(
+        self,
+        job_id: str,
+        step: str,
+        records: Sequence[ResultRecord],
+        verdicts: Sequence[Verdict] = (),
+        *,
+        step_index_after: int | None,
+    ) -> None:
+        """Store results and verdicts with their messages, and move the job on."""
+        now = self._clock()
+        with self._writing() as connection:
+            bench = jobs.get(connection, job_id).bench
+            results.add(connection, records)
+            results.add_verdicts(connection, job_id, step, verdicts, now)
+            outbox.add_results(connection, records, now)
+            outbox.add_verdicts(connection, bench, job_id, step, verdicts, now)
+            if step_index_after is not None:
+                jobs.move_to_step(connection, job_id, step_index_after)
+
+    def capture(self, capture_id: str) -> Capture:
+        """Raises UnknownId, or StoreDamaged if it is not what was stored."""
+        with self._database.reading() as connection:
+            return captures.get(connection, capture_id)
+
+    def captures(
+        self,
+        bench: str | None = None,
+        route: str | None = None,
+        role: Role | None = None,
+        antenna: str | None = None,
+        job_id: str | None = None,
+        limit: int | None = None,
+    ) -> list[CaptureRow]:
+        """Captures without traces, newest first; `load()` reads the traces."""
+        with self._database.reading() as connection:
+            return captures.listed(
+                connection,
+                self.capture,
+                bench=bench,
+                route=route,
+                role=role,
+                antenna=antenna,
+                job_id=job_id,
+                limit=limit,
+            )
+
+    def result(self, result_id: str) -> ResultRecord:
+        """Raises UnknownId."""
+        with self._database.reading() as connection:
+            return results.get(connection, result_id)
+
+    def results(
+        self,
+        job_id: str | None = None,
+        quantity: str | None = None,
+        antenna: str | None = None,
+        limit: int | None = None,
+        *,
+        bench: str | None = None,
+    ) -> list[ResultRecord]:
+        """Results, newest reduction first."""
+        with self._database.reading() as connection:
+            return results.listed(
+                connection,
+                bench=bench,
+                job_id=job_id,
+                quantity=quantity,
+                antenna=antenna,
+                limit=limit,
+            )
+
+    def verdicts(self, job_id: str) -> list[Verdict]:
+        """Verdicts of one job, oldest first."""
+        with self._database.reading() as connection:
+            return results.verdicts_of(connection, job_id)
+
+    # --- outbox -------------------------------------------------------------------------
+
+    def outbox_pending(self, bench: str, limit: int = 100) -> list[OutboxRow]:
+        """What the broker has not confirmed, oldest first."""
+        with self._database.reading() as connection:
+            return outbox.pending(connection, bench, limit)
+
+    def outbox_count(self, bench: str) -> int:
+        """How many rows the broker has not confirmed."""
+        with self._database.reading() as connection:
+            return outbox.count_pending(connection, bench)
+
+    def outbox_delivered(self, numbers: Sequence[int], at: datetime | None = None) -> None:
+        """Note rows (by `OutboxRow.number`) that the broker has confirmed."""
+        with self._database.writing() as connection:
+            outbox.delivered(connection, numbers, at or self._clock())
+
+    def replay(self, bench: str, from_sequence: int, to_sequence: int | None = None) -> int:
+        """Have events sent again, from a number on or between two; returns how many."""
+        with self._writing() as connection:
+            return outbox.replay(connection, bench, from_sequence, to_sequence)
+
+    def restate(self, bench: str) -> int:
+        """Have the newest state of every `latest` topic sent again; returns how many."""
+        with self._writing() as connection:
+            return outbox.restate(connection, bench)
+
+    def last_sequence(self, bench: str) -> int:
+        """The number of the bench's newest event; 0 if there is none."""
+        with self._database.reading() as connection:
+            return outbox.last_sequence(connection, bench)
