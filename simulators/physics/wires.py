@@ -93,7 +93,8 @@ class WireSet:
         at_feed = current[:, feed]
         amplitude = current / at_feed[:, None]
         shape = (frequency.size, len(self.wires), self.bases)
-        return Currents(frequency, 1 / at_feed, amplitude.reshape(shape))
+        impedance = np.asarray(1 / at_feed, dtype=np.complex128)
+        return Currents(frequency, impedance, amplitude.reshape(shape))
 
     def far_field_v(
         self, currents: Currents, theta_rad: FloatArray, phi_rad: FloatArray

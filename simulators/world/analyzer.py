@@ -109,11 +109,11 @@ class AnalyzerModel:
         if detector == "rms":
             # Mean of m Rician powers: noise/(2m) times non-central chi-square, 2m degrees.
             drawn = self._rng.noncentral_chisquare(2 * samples, 2 * samples * ratio)
-            return floor_dbm + 10 * np.log10(drawn / (2 * samples))
+            return np.asarray(floor_dbm + 10 * np.log10(drawn / (2 * samples)))
         if detector == "average":
             return floor_dbm + self._log_average_db(ratio, samples)
         count = min(samples, _MOST_DRAWS) if detector in ("positive", "normal") else 1
-        return floor_dbm + 10 * np.log10(self._powers(ratio, count).max(axis=0))
+        return np.asarray(floor_dbm + 10 * np.log10(self._powers(ratio, count).max(axis=0)))
 
     def _powers(self, ratio: FloatArray, count: int) -> FloatArray:
         """``count`` independent powers over the mean noise power, shape (count, *ratio)."""

@@ -15,6 +15,8 @@ Point = tuple[float, float, float]
 CABLES = ("source_cable", "range_cable", "port_cable", "sense_cable", "far_cable")
 POSITIONS = ("middle", "mount_a", "mount_b", "near_end")
 STANDARDS = ("open", "short", "load")
+# "thru" at a mount joins the range cable to that mount's far cable.
+ITEMS = (*STANDARDS, "thru", "nothing")
 
 
 class _Part(BaseModel):
@@ -132,7 +134,8 @@ class AbsorberModel(_Part):
     """Wall lining on metal, layers from the metal outward, eps - 1 falling as f^-slope."""
 
     layers: Annotated[tuple[AbsorberLayerModel, ...], Field(min_length=1)]
-    slope: NotNegative = 0.5
+    susceptibility_slope: NotNegative = 0.96
+    loss_slope: NotNegative = 0.96
 
 
 class AmbientModel(_Part):
@@ -227,7 +230,7 @@ class WorldModel(_Part):
         names = [antenna.name for antenna in self.antennas]
         if len(set(names)) != len(names):
             raise ValueError("two antennas bear the same name")
-        items = {*names, *STANDARDS, "nothing"}
+        items = {*names, *ITEMS}
         for position, item in self.placed.items():
             if position not in POSITIONS:
                 raise ValueError(f"placed: no position {position!r}; there are {POSITIONS}")

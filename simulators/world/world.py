@@ -1,6 +1,8 @@
 """The virtual workshop: what a person and the instruments can do to it and learn from it."""
 
 import threading
+from collections import OrderedDict
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -8,11 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulators.physics.curves import SlowCurve
+from simulators.physics.wires import SPEED_OF_LIGHT_M_PER_S
+from simulators.world.air import ambient_tones, echo_distances_m
 from simulators.world.files import read_world
-from simulators.world.model import CABLES, POSITIONS, STANDARDS, WorldModel
+from simulators.world.model import CABLES, ITEMS, POSITIONS, WorldModel
+from simulators.world.parts import CHANNELS, Parts, named_generator
+from simulators.world.truth import truth_of
+from simulators.world.wiring import FINE_STEP_HZ, Curve, Placing, State, Wiring
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+
+_CURVES_KEPT = 24
+_PATHS = {"middle": (101, 204, 301), "range": (102, 204, 302)}
 
 
 class World:
@@ -22,13 +32,25 @@ class World:
         self.model = model
         self.seed = model.seed if seed is None else seed
         self.lock = threading.RLock()
-        self._rng = np.random.default_rng(self.seed)
-        self._closed: dict[int, int] = {}
-        self._placed = {position: "nothing" for position in POSITIONS} | dict(model.placed)
-        self._pulled: set[str] = set()
-        self._lid_open = False
-        self._path = "middle"
-        self._flatness = SlowCurve.drawn(self._rng, 0.0, 6.5e9, model.source.flatness_db, 9)
+        span = model.frequency_stop_hz - model.frequency_start_hz
+        points = round(span / FINE_STEP_HZ) + 1
+        grid = np.linspace(model.frequency_start_hz, model.frequency_stop_hz, points)
+        self._start_hz, self._step_hz = float(grid[0]), float(grid[1] - grid[0])
+        self._wiring = Wiring(model, Parts.built(model, grid, self.seed))
+        self._curves: OrderedDict[State, Curve] = OrderedDict()
+        self._current: Curve | None = None
+        self._hands = named_generator(self.seed, "hands")
+        self._switching = named_generator(self.seed, "switching")
+        source = named_generator(self.seed, "source")
+        self._flatness = SlowCurve.drawn(source, 0.0, 6.5e9, model.source.flatness_db, 9)
+        self._swing_phase_rad = float(named_generator(self.seed, "room").uniform(0, 2 * np.pi))
+        self._throw_db: dict[int, float] = {}
+        self._state = State(0, 0, 0, ())
+        if model.layout == "by-hand":
+            self._state = State(*_PATHS["middle"], ())
+        placed = dict.fromkeys(POSITIONS, "nothing") | dict(model.placed)
+        for position, item in placed.items():
+            self.place(position, item)
 
     @classmethod
     def load(cls, path: Path, *, seed: int | None = None) -> "World":
@@ -37,98 +59,214 @@ class World:
 
     def generator(self, purpose: int) -> np.random.Generator:
         """An independent seeded generator, the same for the same seed and purpose."""
-        return np.random.default_rng([self.seed, purpose])
+        return named_generator(self.seed, f"purpose {purpose}")
+
+    # --- what the switch does -----------------------------------------------------------------
 
     def close_channel(self, channel: int) -> None:
+        """Close one throw, opening the others of its bank. ValueError if there is no such."""
+        self._check_channel(channel)
         with self.lock:
-            self._closed[channel // 100] = channel
+            if channel not in self.closed_channels():
+                sd_db = self.model.switch.repeatability_db
+                self._throw_db[channel // 100] = float(self._switching.normal(0.0, sd_db))
+                self._set_bank(channel // 100, channel)
 
     def open_channel(self, channel: int) -> None:
+        """Open one throw; its bank's common is then open. ValueError if there is no such."""
+        self._check_channel(channel)
         with self.lock:
-            if self._closed.get(channel // 100) == channel:
-                del self._closed[channel // 100]
+            if channel in self.closed_channels():
+                self._throw_db.pop(channel // 100, None)
+                self._set_bank(channel // 100, 0)
 
     def closed_channels(self) -> tuple[int, ...]:
+        """The closed throws, ascending; none on a bench without a switch."""
         with self.lock:
-            return tuple(sorted(self._closed.values()))
+            if self.model.layout == "by-hand":
+                return ()
+            one = self._state
+            return tuple(channel for channel in (one.feed, one.port, one.sense) if channel)
+
+    def _check_channel(self, channel: int) -> None:
+        if self.model.layout == "by-hand":
+            raise ValueError(f"channel {channel}: this bench has no switch")
+        if channel not in CHANNELS:
+            raise ValueError(f"no channel {channel}; there are {', '.join(map(str, CHANNELS))}")
+
+    def _set_bank(self, bank: int, channel: int) -> None:
+        one = self._state
+        self._change(
+            replace(
+                one,
+                feed=channel if bank == 1 else one.feed,
+                port=channel if bank == 2 else one.port,
+                sense=channel if bank == 3 else one.sense,
+            )
+        )
+
+    # --- what a person does -------------------------------------------------------------------
 
     def place(self, position: str, item: str) -> None:
+        """Screw an item on; each placing has its own connector error and small offset.
+
+        Raises ValueError for a position or item that does not exist or does not go together.
+        """
+        items = [one.name for one in self.model.antennas] + list(ITEMS)
+        if position not in POSITIONS or (position == "mount_b" and self._one_mount()):
+            raise ValueError(f"no position {position!r}; there are {', '.join(POSITIONS)}")
+        if item not in items:
+            raise ValueError(f"no item {item!r}; there are {', '.join(items)}")
+        if item == "thru" and not position.startswith("mount"):
+            raise ValueError("a thru joins the range cable to a mount: place it on a mount")
         with self.lock:
-            items = [a.name for a in self.model.antennas] + [*STANDARDS, "nothing"]
-            if position not in POSITIONS:
-                raise ValueError(f"no position {position!r}; there are {', '.join(POSITIONS)}")
-            if item not in items:
-                raise ValueError(f"no item {item!r}; there are {', '.join(items)}")
-            self._placed[position] = item
+            placed = dict(self._state.placed)
+            placed[position] = self._screwed_on(item)
+            self._change(replace(self._state, placed=tuple(sorted(placed.items()))))
+
+    def _one_mount(self) -> bool:
+        return self.model.box.mount_b_m is None and "mount_b" in dict(self._state.placed)
+
+    def _screwed_on(self, item: str) -> Placing:
+        connector = self.model.connector
+        draws = self._hands.normal(size=6)
+        offset = draws[3:] * self.model.box.placing_m
+        return Placing(
+            item=item,
+            loss_db=float(abs(draws[0]) * connector.loss_sd_db),
+            reflection=complex(draws[1], draws[2]) * connector.reflection_sd,
+            offset_m=(float(offset[0]), float(offset[1]), float(offset[2])),
+        )
 
     def set_lid(self, is_open: bool) -> None:
+        """Open or close the lid: the wall it is in reflects, or lets out and in."""
         with self.lock:
-            self._lid_open = is_open
+            self._change(replace(self._state, lid_open=bool(is_open)))
+
+    def lid_is_open(self) -> bool:
+        """Whether the lid stands open."""
+        return self._state.lid_open
 
     def pull(self, cable: str) -> None:
+        """Pull a cable off. ValueError if there is no such."""
+        self._check_cable(cable)
         with self.lock:
-            if cable not in CABLES:
-                raise ValueError(f"no cable {cable!r}; there are {', '.join(CABLES)}")
-            self._pulled.add(cable)
+            self._change(replace(self._state, pulled=self._state.pulled | {cable}))
 
     def plug(self, cable: str) -> None:
+        """Put a cable back on. ValueError if there is no such."""
+        self._check_cable(cable)
         with self.lock:
-            if cable not in CABLES:
-                raise ValueError(f"no cable {cable!r}; there are {', '.join(CABLES)}")
-            self._pulled.discard(cable)
+            self._change(replace(self._state, pulled=self._state.pulled - {cable}))
+
+    def _check_cable(self, cable: str) -> None:
+        if cable not in CABLES:
+            raise ValueError(f"no cable {cable!r}; there are {', '.join(CABLES)}")
 
     def connect(self, path: str) -> None:
+        """On a bench without a switch: move the cables to the middle port or to the range."""
+        if self.model.layout != "by-hand":
+            raise ValueError("this bench has a switch: close channels instead")
+        if path not in _PATHS:
+            raise ValueError(f"no path {path!r}; there are {', '.join(_PATHS)}")
         with self.lock:
-            if path not in ("middle", "range"):
-                raise ValueError(f"no path {path!r}; there are middle, range")
-            self._path = path
+            feed, port, sense = _PATHS[path]
+            self._change(replace(self._state, feed=feed, port=port, sense=sense))
 
     def state(self) -> dict[str, Any]:
         """What stands where, JSON-able."""
         with self.lock:
-            return {
+            one = self._state
+            answer: dict[str, Any] = {
                 "closed": list(self.closed_channels()),
-                "placed": dict(self._placed),
-                "pulled": sorted(self._pulled),
-                "lid_open": self._lid_open,
-                "path": self._path,
+                "placed": {position: placing.item for position, placing in one.placed},
+                "pulled": sorted(one.pulled),
+                "lid_open": one.lid_open,
             }
+            if self.model.layout == "by-hand":
+                answer["path"] = "middle" if one.feed == 101 else "range"
+            return answer
+
+    def _change(self, state: State) -> None:
+        self._state = state
+        self._current = None
+
+    # --- what the instruments see -------------------------------------------------------------
+
+    def temperature_k(self, elapsed_s: float) -> float:
+        """Room and warm-up temperature over that at the start, kelvin."""
+        room = self.model.temperature
+        turn = 2 * np.pi * elapsed_s / room.period_s + self._swing_phase_rad
+        swing = room.swing_k * (np.sin(turn) - np.sin(self._swing_phase_rad))
+        return float(swing + room.warm_up_k * (1 - np.exp(-elapsed_s / room.warm_up_s)))
 
     def source_level_dbm(
         self, frequency_hz: FloatArray, set_level_dbm: float, elapsed_s: float
     ) -> FloatArray:
-        return set_level_dbm + self._flatness(np.asarray(frequency_hz, dtype=np.float64))
+        """What really leaves the source into 50 ohm, dBm, shape of ``frequency_hz``."""
+        drift_db = self.model.source.drift_db_per_k * self.temperature_k(elapsed_s)
+        flatness = self._flatness(np.asarray(frequency_hz, dtype=np.float64))
+        return np.asarray(set_level_dbm + drift_db + flatness)
+
+    def harmonics(
+        self, frequency_hz: float, level_dbm: float
+    ) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Second and third harmonic of the source at its output: (frequency_hz, level_dbm)."""
+        source = self.model.source
+        # They grow faster than the carrier: dBc worsens 1 dB and 2 dB for each dB above 0 dBm.
+        second = level_dbm + source.second_harmonic_dbc + max(0.0, level_dbm)
+        third = level_dbm + source.third_harmonic_dbc + 2 * max(0.0, level_dbm)
+        return (2 * frequency_hz, second), (3 * frequency_hz, third)
 
     def transfer(self, frequency_hz: FloatArray, elapsed_s: float) -> ComplexArray:
-        with self.lock:
-            f = np.asarray(frequency_hz, dtype=np.float64)
-            feed, port, sense = (self._closed.get(bank, 0) for bank in (1, 2, 3))
-            if (feed, sense) == (101, 301):
-                item = {201: "open", 202: "short", 203: "load"}.get(port, self._placed["middle"])
-                return 10 ** (-20 / 20) * self._reflection(item, f)
-            if feed == 102 and sense in (302, 303):
-                gain = 10 ** ((-22.0 + (7.0 if sense == 303 else 0.0)) / 20)
-                return np.asarray(gain * (1 - np.abs(self._reflection("dipole", f)) ** 2) + 0j)
-            return np.full(f.shape, 1e-5 + 0j)
+        """Wave at the analyzer's input per wave leaving the source, shape of ``frequency_hz``.
 
-    def _reflection(self, item: str, f: FloatArray) -> ComplexArray:
-        fixed = {"open": 1.0, "short": -1.0, "load": 0.02, "nothing": 1.0}
-        if item in fixed:
-            return np.full(f.shape, fixed[item] + 0j)
-        impedance = 70.0 + 1j * 70.0 * 8.0 * (f / 1.66e9 - 1.66e9 / f)
-        return np.asarray((impedance - 50) / (impedance + 50))
+        All mismatches included. Beyond the world's frequencies its edge value is given.
+        """
+        with self.lock:
+            curve = self._current or self._solved()
+            throws_db = sum(self._throw_db.values())
+        frequency = np.asarray(frequency_hz, dtype=np.float64)
+        value = self._looked_up(curve.whole, frequency)
+        if curve.echoed is not None:
+            value = value + self._echo(curve.echoed, frequency, elapsed_s)
+        drift_db = self.model.analyzer.drift_db_per_k * self.temperature_k(elapsed_s)
+        return np.asarray(value * 10 ** ((throws_db + drift_db) / 20))
+
+    def _solved(self) -> Curve:
+        curve = self._curves.get(self._state)
+        if curve is None:
+            curve = self._wiring.curve(self._state)
+            self._curves[self._state] = curve
+            if len(self._curves) > _CURVES_KEPT:
+                self._curves.popitem(last=False)
+        self._current = curve
+        return curve
+
+    def _looked_up(self, curve: ComplexArray, frequency: FloatArray) -> ComplexArray:
+        place = np.clip((frequency - self._start_hz) / self._step_hz, 0.0, curve.size - 1.0)
+        below = np.minimum(place.astype(np.intp), curve.size - 2)
+        share = place - below
+        return np.asarray(curve[below] * (1 - share) + curve[below + 1] * share)
+
+    def _echo(self, echoed: ComplexArray, frequency: FloatArray, elapsed_s: float) -> ComplexArray:
+        person = self.model.box.person
+        if person is None:
+            return np.zeros(frequency.shape, dtype=np.complex128)
+        one_m, two_m, direct_m = echo_distances_m(self.model.box, person, elapsed_s)
+        size = direct_m * np.sqrt(person.cross_section_m2 / (4 * np.pi)) / (one_m * two_m)
+        detour_s = (one_m + two_m - direct_m) / SPEED_OF_LIGHT_M_PER_S
+        turn = np.exp(-2j * np.pi * frequency * detour_s)
+        return np.asarray(self._looked_up(echoed, frequency) * size * turn)
 
     def ambient(self, centre_hz: float, span_hz: float) -> list[tuple[float, float]]:
+        """Outside transmitters at the analyzer's input: (frequency_hz, level_dbm) in the span."""
         with self.lock:
-            if self._closed.get(3) not in (302, 303):
-                return []
-            loss_db = 0.0 if self._lid_open else self.model.box.seam_shielding_db
-            return [
-                (one.frequency_hz, one.level_dbm - loss_db)
-                for one in self.model.box.ambient
-                if abs(one.frequency_hz - centre_hz) <= span_hz / 2
-            ]
+            tones = ambient_tones(self._wiring, self._state)
+        low, high = centre_hz - span_hz / 2, centre_hz + span_hz / 2
+        return [one for one in tones if low <= one[0] <= high]
 
     def truth(self) -> dict[str, Any]:
+        """What this world is made of, JSON-able; see ``truth.py`` for its keys."""
         with self.lock:
-            return {"world": self.model.name, "seed": self.seed, "antennas": {}}
+            return {"seed": self.seed} | truth_of(self._wiring, self._state)
