@@ -1,0 +1,375 @@
+"""A spectrum analyzer that speaks SCPI-1999 (volume 2, SENSe, TRACe, FORMat subsystems)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from types import MappingProxyType
+from typing import Any, ClassVar, Literal, cast
+
+import numpy as np
+
+from drivers import parse
+from drivers.errors import BadSetting, BadTemplate, UnexpectedReply, shown
+from drivers.exchange import Batch, Exchange, Reply
+from drivers.instrument import Instrument
+from drivers.parse import ByteOrder, TraceFormat
+
+Detector = Literal["rms", "log-average", "peak", "sample"]
+DETECTORS: tuple[Detector, ...] = ("rms", "log-average", "peak", "sample")
+
+# SCPI-1999 volume 1, questionable status register (from memory): bit 3 POWer, bit 8 CALibration.
+_OVERLOAD_BIT = 3
+_UNCALIBRATED_BIT = 8
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyzerStatus:
+    """What the analyzer itself doubts about its reading since the last question."""
+
+    overload: bool
+    uncalibrated: bool
+
+
+class ScpiAnalyzer(Instrument):
+    """Words the messages of one analyzer.
+
+    Options:
+        trace_format: `real32` (default), `real64` or `ascii`.
+        byte_order: `big` (default) or `little`, of binary traces.
+        point_samples: how many values one zero-span point holds, for analyzers that cannot
+            make a trace of one value (default 1).
+        detectors: the instrument's own word for each detector, e.g. {rms: RMS}.
+    """
+
+    kind: ClassVar[str] = "analyzer"
+    option_names: ClassVar[tuple[str, ...]] = (
+        "trace_format",
+        "byte_order",
+        "point_samples",
+        "detectors",
+    )
+    templates: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {
+            "set_centre": ":SENS:FREQ:CENT {centre_hz:.12g}",
+            "set_span": ":SENS:FREQ:SPAN {span_hz:.12g}",
+            "set_start": ":SENS:FREQ:STAR {start_hz:.12g}",
+            "set_stop": ":SENS:FREQ:STOP {stop_hz:.12g}",
+            "set_points": ":SENS:SWE:POIN {points:d}",
+            "set_resolution_bandwidth": ":SENS:BAND:RES {resolution_bandwidth_hz:.12g}",
+            "set_video_bandwidth": ":SENS:BAND:VID {video_bandwidth_hz:.12g}",
+            "set_sweep_time": ":SENS:SWE:TIME {sweep_time_s:.9g}",
+            "sweep_time_query": ":SENS:SWE:TIME?",
+            "set_detector": ":SENS:DET:FUNC {detector}",
+            "set_attenuation": ":SENS:POW:RF:ATT {attenuation_db:.6g}",
+            "set_reference_level": ":DISP:WIND:TRAC:Y:SCAL:RLEV {reference_level_dbm:.6g}",
+            "write_trace": ":TRAC1:MODE WRIT",
+            "max_hold": ":TRAC1:MODE MAXH",
+            "format_ascii": ":FORM:TRAC:DATA ASC",
+            "format_real32": ":FORM:TRAC:DATA REAL,32",
+            "format_real64": ":FORM:TRAC:DATA REAL,64",
+            "byte_order_big": ":FORM:BORD NORM",
+            "byte_order_little": ":FORM:BORD SWAP",
+            "continuous_on": ":INIT:CONT ON",
+            "continuous_off": ":INIT:CONT OFF",
+            "abort": ":ABOR",
+            "trigger": ":INIT:IMM",
+            "single_sweep": ":INIT:IMM;*OPC?",
+            "trigger_point": ":INIT:IMM;*WAI;:TRAC:DATA? TRACE1",
+            "point": ":SENS:FREQ:CENT {centre_hz:.12g};:INIT:IMM;*WAI;:TRAC:DATA? TRACE1",
+            "set_centre_settled": ":SENS:FREQ:CENT {centre_hz:.12g};*OPC?",
+            "fetch_trace": ":TRAC:DATA? TRACE1",
+            "status": ":STAT:QUES:EVEN?",
+            "tracking_level": ":SOUR:POW:TRAC {level_dbm:.6g}",
+            "tracking_on": ":OUTP:TRAC ON",
+            "tracking_off": ":OUTP:TRAC OFF",
+        }
+    )
+    parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType(
+        {
+            "set_centre": {"centre_hz": float},
+            "set_centre_settled": {"centre_hz": float},
+            "point": {"centre_hz": float},
+            "set_span": {"span_hz": float},
+            "set_start": {"start_hz": float},
+            "set_stop": {"stop_hz": float},
+            "set_points": {"points": int},
+            "set_resolution_bandwidth": {"resolution_bandwidth_hz": float},
+            "set_video_bandwidth": {"video_bandwidth_hz": float},
+            "set_sweep_time": {"sweep_time_s": float},
+            "set_detector": {"detector": str},
+            "set_attenuation": {"attenuation_db": float},
+            "set_reference_level": {"reference_level_dbm": float},
+            "tracking_level": {"level_dbm": float},
+        }
+    )
+    required: ClassVar[frozenset[str]] = frozenset(
+        {
+            "set_centre",
+            "set_centre_settled",
+            "point",
+            "trigger_point",
+            "single_sweep",
+            "fetch_trace",
+            "trigger",
+        }
+    )
+
+    def __init__(
+        self,
+        name: str,
+        commands: Mapping[str, str | None] = MappingProxyType({}),
+        options: Mapping[str, Any] = MappingProxyType({}),
+    ) -> None:
+        super().__init__(name, commands, options)
+        self.trace_format = cast(
+            TraceFormat, self._choice("trace_format", "real32", ("real32", "real64", "ascii"))
+        )
+        self.byte_order = cast(ByteOrder, self._choice("byte_order", "big", ("big", "little")))
+        self._detectors = self._detector_words()
+        self._samples = self._point_samples()
+        self._centre = self._command("set_centre").one_number("centre_hz")
+        self._centre_settled = self._command("set_centre_settled").one_number("centre_hz")
+        self._point = self._command("point").one_number("centre_hz")
+        self._choose_detector("rms")
+
+    def prepare_point_mode(
+        self,
+        *,
+        resolution_bandwidth_hz: float,
+        video_bandwidth_hz: float | None,
+        detector: str,
+        dwell_s: float,
+        reference_level_dbm: float | None = None,
+        attenuation_db: float | None = None,
+    ) -> Batch:
+        """Zero span, one reading of `dwell_s` per trigger. None leaves a setting as it is."""
+        word = self._choose_detector(detector)
+        return (
+            *self._sent("continuous_off"),
+            *self._sent("write_trace"),
+            *self._sent("set_span", span_hz=0.0),
+            *self._sent("set_points", points=self._samples),
+            *self._receiver(resolution_bandwidth_hz, video_bandwidth_hz, word),
+            *self._levels(reference_level_dbm, attenuation_db),
+            *self._sent("set_sweep_time", sweep_time_s=dwell_s),
+            *self._sent("format_ascii"),
+        )
+
+    def set_centre(self, centre_hz: float) -> Exchange:
+        """Tune, without waiting."""
+        return Exchange(self.name, self._centre(self._finite("centre_hz", centre_hz)))
+
+    def set_centre_settled(self, centre_hz: float) -> Exchange:
+        """Tune; the reply (True) comes when the analyzer is ready there."""
+        return Exchange(
+            self.name,
+            self._centre_settled(self._finite("centre_hz", centre_hz)),
+            Reply.TEXT,
+            parse.done,
+        )
+
+    def trigger_point(self) -> Exchange:
+        """One zero-span reading where the analyzer is tuned; the value is a level in dBm."""
+        return self._trigger_point
+
+    def point(self, centre_hz: float) -> Exchange:
+        """Tune and take one zero-span reading in one message; the value is a level in dBm."""
+        return Exchange(
+            self.name,
+            self._point(self._finite("centre_hz", centre_hz)),
+            Reply.TEXT,
+            self._point_parser,
+        )
+
+    def prepare_sweep(
+        self,
+        *,
+        start_hz: float,
+        stop_hz: float,
+        points: int,
+        resolution_bandwidth_hz: float,
+        video_bandwidth_hz: float | None,
+        detector: str,
+        sweep_time_s: float | None = None,
+        reference_level_dbm: float | None = None,
+        attenuation_db: float | None = None,
+        max_hold: bool = False,
+    ) -> Batch:
+        """A sweep from start to stop, not yet started. None leaves a setting to the analyzer.
+
+        `max_hold` empties the trace first, so that it holds nothing from before.
+        """
+        word = self._choose_detector(detector)
+        slow = (
+            () if sweep_time_s is None else self._sent("set_sweep_time", sweep_time_s=sweep_time_s)
+        )
+        return (
+            *self._sent("continuous_off"),
+            *self._sent("write_trace"),
+            *self._sent("set_start", start_hz=start_hz),
+            *self._sent("set_stop", stop_hz=stop_hz),
+            *self._sent("set_points", points=points),
+            *self._receiver(resolution_bandwidth_hz, video_bandwidth_hz, word),
+            *self._levels(reference_level_dbm, attenuation_db),
+            *slow,
+            *self._sent(f"format_{self.trace_format}"),
+            *(() if self.trace_format == "ascii" else self._sent(f"byte_order_{self.byte_order}")),
+            *(self._sent("max_hold") if max_hold else ()),
+        )
+
+    def sweep_time_query(self) -> Exchange:
+        """The sweep time in use, s."""
+        return self._query("sweep_time_query", parse.number)
+
+    def continuous(self, on: bool) -> Batch:
+        """Sweep over and over, or stop after the present sweep."""
+        return self._sent("continuous_on" if on else "continuous_off")
+
+    def abort(self) -> Batch:
+        """Stop the present sweep at once."""
+        return self._sent("abort")
+
+    def single_sweep(self, timeout_s: float) -> Exchange:
+        """One sweep; the reply (True) comes at its end, within `timeout_s`."""
+        return self._query("single_sweep", parse.done, timeout_s=timeout_s)
+
+    def fetch_trace(self, points: int, timeout_s: float | None = None) -> Exchange:
+        """The trace in dBm: float64, shape (points,).
+
+        Its value is refused (BadReply) when points are missing or too many, and when any is
+        marked as not a number or infinite.
+        """
+        binary = self.trace_format != "ascii"
+        size = {"ascii": None, "real32": 4 * points, "real64": 8 * points}[self.trace_format]
+        return Exchange(
+            self.name,
+            self._command("fetch_trace").text(),
+            Reply.BLOCK if binary else Reply.TEXT,
+            parse.trace_parser(points, self.trace_format, self.byte_order),
+            timeout_s,
+            block_bytes=size,
+        )
+
+    def status(self) -> Exchange:
+        """AnalyzerStatus since the last question (asking clears it)."""
+        return self._query("status", _status)
+
+    def tracking_on(self, level_dbm: float) -> Batch:
+        """Switch on the analyzer's own tracking source. Never sent twice by a recovery."""
+        return (
+            *self._sent("tracking_level", level_dbm=level_dbm),
+            *self._sent("tracking_on", radiates=True),
+        )
+
+    def tracking_off(self) -> Batch:
+        """Switch the analyzer's own tracking source off."""
+        return self._sent("tracking_off")
+
+    def _receiver(
+        self, resolution_bandwidth_hz: float, video_bandwidth_hz: float | None, word: str
+    ) -> Batch:
+        video = (
+            ()
+            if video_bandwidth_hz is None
+            else self._sent("set_video_bandwidth", video_bandwidth_hz=video_bandwidth_hz)
+        )
+        return (
+            *self._sent(
+                "set_resolution_bandwidth", resolution_bandwidth_hz=resolution_bandwidth_hz
+            ),
+            *video,
+            *self._sent("set_detector", detector=word),
+        )
+
+    def _levels(self, reference_level_dbm: float | None, attenuation_db: float | None) -> Batch:
+        return (
+            *(
+                ()
+                if reference_level_dbm is None
+                else self._sent("set_reference_level", reference_level_dbm=reference_level_dbm)
+            ),
+            *(
+                ()
+                if attenuation_db is None
+                else self._sent("set_attenuation", attenuation_db=attenuation_db)
+            ),
+        )
+
+    def _choose_detector(self, detector: str) -> str:
+        """The instrument's word; zero-span readings are combined as this detector would."""
+        if detector not in self._detectors:
+            raise BadSetting(
+                self.name,
+                f"detector must be one of {', '.join(self._detectors)}; found {detector!r}",
+            )
+        self._point_parser = (
+            parse.level_dbm
+            if self._samples == 1
+            else partial(_combined_point, self._samples, detector)
+        )
+        self._trigger_point = Exchange(
+            self.name, self._command("trigger_point").text(), Reply.TEXT, self._point_parser
+        )
+        return self._detectors[detector]
+
+    def _detector_words(self) -> dict[str, str]:
+        words: dict[str, str] = {
+            "rms": "RMS",
+            "log-average": "AVER",
+            "peak": "POS",
+            "sample": "SAMP",
+        }
+        given = self.options.get("detectors", {})
+        if not isinstance(given, Mapping):
+            raise BadTemplate(self.name, f"option `detectors` must be a table, found {given!r}.")
+        for detector, word in given.items():
+            if detector not in words:
+                raise BadTemplate(
+                    self.name,
+                    f"option `detectors` knows {', '.join(words)}; found {detector!r}.",
+                )
+            if not isinstance(word, str) or not word.replace(",", "").isalnum():
+                raise BadTemplate(
+                    self.name,
+                    f"option `detectors`: the word for {detector} may hold letters, digits and "
+                    f"commas only; found {word!r}.",
+                )
+            words[detector] = word
+        return words
+
+    def _point_samples(self) -> int:
+        samples = self.options.get("point_samples", 1)
+        if type(samples) is not int or not 1 <= samples <= 100_001:
+            raise BadTemplate(
+                self.name,
+                f"option `point_samples` must be a whole number from 1 to 100001; "
+                f"found {samples!r}.",
+            )
+        return samples
+
+
+def _status(reply: str) -> AnalyzerStatus:
+    bits = parse.integer(reply)
+    if not 0 <= bits <= 0xFFFF:
+        raise UnexpectedReply("a register of 16 bits", shown(reply))
+    return AnalyzerStatus(
+        overload=bool(bits >> _OVERLOAD_BIT & 1),
+        uncalibrated=bool(bits >> _UNCALIBRATED_BIT & 1),
+    )
+
+
+def _combined_point(samples: int, detector: str, reply: str) -> float:
+    """One level from several zero-span values, combined as the detector combines its own.
+
+    rms: mean of powers. log-average: mean of dB values. peak: largest. sample: the middle one.
+    """
+    levels_dbm = parse.trace_parser(samples, "ascii", "big")(reply)
+    if detector == "rms":
+        return float(10.0 * np.log10(np.mean(10.0 ** (levels_dbm / 10.0))))
+    if detector == "log-average":
+        return float(np.mean(levels_dbm))
+    if detector == "peak":
+        return float(np.max(levels_dbm))
+    return float(levels_dbm[samples // 2])

@@ -1,0 +1,89 @@
+"""One message to an instrument and how its reply is read; batches and procedures of them.
+
+Everything here is plain data: a driver builds exchanges, a player carries them out.
+
+A procedure is a generator. It yields a batch (a tuple of exchanges) and is sent the list of
+their values, one per exchange in order, None where no reply is expected. It yields a `Pause` or
+a `Progress` and is sent an empty list. What it returns is the procedure's result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, TypeAlias, TypeVar
+
+from drivers.errors import BadReply, UnexpectedReply
+
+T = TypeVar("T")
+
+
+class Reply(Enum):
+    """What an instrument sends back for a message."""
+
+    NONE = "none"
+    TEXT = "text"
+    BLOCK = "block"
+
+
+def as_received(reply: Any) -> Any:
+    """The reply unchanged: text without its terminator, or the bytes of a block."""
+    return reply
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """One program message and its reply.
+
+    instrument: name in the bench file.
+    message: SCPI text without terminator; may be a `;` compound with at most one query.
+    reply: what comes back.
+    parse: turns the reply (str for TEXT, bytes for BLOCK) into a value; raises UnexpectedReply.
+    timeout_s: longest wait for the reply, s; None for the link's own.
+    radiates: switches RF on or moves something, so that it is never sent twice.
+    block_bytes: the exact payload size of a BLOCK reply where it is known. Larger announcements
+        are refused before they are read, and it is what ends a block of indefinite length.
+    """
+
+    instrument: str
+    message: str
+    reply: Reply = Reply.NONE
+    parse: Callable[[Any], Any] = as_received
+    timeout_s: float | None = None
+    radiates: bool = False
+    block_bytes: int | None = None
+
+    def value(self, reply: str | bytes) -> Any:
+        """The parsed reply. Raises BadReply naming instrument and command."""
+        try:
+            return self.parse(reply)
+        except UnexpectedReply as error:
+            raise self.bad_reply(error) from error
+
+    def bad_reply(self, error: UnexpectedReply) -> BadReply:
+        """The error for a person, from what a parser or the framing found."""
+        return BadReply(
+            self.instrument, f"expected {error.expected}, found {error.found}", self.message
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """A wait on the bench thread, in s; ends early when the procedure is stopped."""
+
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a procedure is: `done` of `total` steps of its own choosing."""
+
+    done: int
+    total: int
+    text: str = ""
+
+
+Batch: TypeAlias = tuple[Exchange, ...]
+Item: TypeAlias = Batch | Pause | Progress
+Procedure: TypeAlias = Generator[Item, list[Any], T]

@@ -1,0 +1,187 @@
+"""What all drivers share: wording, identity, error queue, confirmation. Pure: no I/O here.
+
+A driver builds exchanges and says how replies are read. Its commands are templates that the
+bench file may override by name (`commands:`), and it may take options (`options:`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, ClassVar
+
+from drivers import parse
+from drivers.errors import BadSetting, BadTemplate, Refused
+from drivers.exchange import Batch, Exchange, Procedure, Reply
+from drivers.parse import InstrumentError
+from drivers.templates import Command, compile_commands, nearest
+
+MOST_QUEUED_ERRORS = 32
+
+
+class Instrument:
+    """Base of the drivers.
+
+    name: the instrument's name in the bench file.
+    commands: templates that replace the driver's own, by command name; None or "" removes an
+        optional one.
+    options: settings of the driver; which ones exist is written in each driver.
+
+    Raises BadTemplate for commands and options that cannot be used.
+    """
+
+    kind: ClassVar[str]
+    templates: ClassVar[Mapping[str, str]]
+    parameters: ClassVar[Mapping[str, Mapping[str, type]]]
+    required: ClassVar[frozenset[str]]
+    option_names: ClassVar[tuple[str, ...]] = ()
+
+    _common: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {
+            "identify": "*IDN?",
+            "next_error": ":SYST:ERR?",
+            "clear": "*CLS",
+            "reset": "*RST",
+            "finished": "*OPC?",
+        }
+    )
+
+    def __init__(
+        self,
+        name: str,
+        commands: Mapping[str, str | None] = MappingProxyType({}),
+        options: Mapping[str, Any] = MappingProxyType({}),
+    ) -> None:
+        self.name = name
+        self.options = dict(options)
+        for option in self.options:
+            self._check_option_name(option)
+        self._commands = compile_commands(
+            name,
+            {**self._common, **self.templates},
+            self.parameters,
+            commands,
+            self.required,
+        )
+
+    def identify(self) -> Exchange:
+        """`*IDN?`; the value is the identity as text."""
+        return self._query("identify", parse.identity)
+
+    def next_error(self) -> Exchange:
+        """`SYST:ERR?`; the value is an InstrumentError, code 0 when the queue is empty."""
+        return self._query("next_error", parse.queue_entry)
+
+    def finished(self, timeout_s: float | None = None) -> Exchange:
+        """`*OPC?`; answers True when everything before it has finished."""
+        return self._query("finished", parse.done, timeout_s=timeout_s)
+
+    def reset_state(self) -> Batch:
+        """To the state the instrument's maker defined, error queue empty, and wait for it."""
+        return (*self._sent("reset"), *self._sent("clear"), self.finished())
+
+    def clear_errors(self) -> Batch:
+        """Empty the error queue and the event registers."""
+        return self._sent("clear")
+
+    def drain_errors(self) -> Procedure[tuple[InstrumentError, ...]]:
+        """Read the error queue until it is empty, at most 32 entries; returns them."""
+        if not self.has("next_error"):
+            return ()
+        found: list[InstrumentError] = []
+        for _ in range(MOST_QUEUED_ERRORS):
+            (entry,) = yield (self.next_error(),)
+            if entry.code == 0:
+                break
+            found.append(entry)
+        return tuple(found)
+
+    def confirm(self, batch: Batch) -> Procedure[list[Any]]:
+        """Perform a batch, reading the error queue behind every message.
+
+        Returns the values of the batch. Raises Refused with the first command that the
+        instrument put an error in its queue for. Other instruments' exchanges pass unchanged.
+        """
+        values: list[Any] = []
+        for exchange in batch:
+            checked = exchange.instrument == self.name and self.has("next_error")
+            reply = yield (exchange, self.next_error()) if checked else (exchange,)
+            values.append(reply[0])
+            if checked and reply[1].code != 0:
+                self._raise_refused(reply[1], exchange.message)
+        return values
+
+    def expect_no_errors(self, command: str = "") -> Procedure[None]:
+        """Drain the error queue; raises Refused if it held anything.
+
+        command: what was being done, for the message; SCPI error texts often name it too.
+        """
+        found = yield from self.drain_errors()
+        if found:
+            self._raise_refused(found[0], command, others=found[1:])
+
+    def has(self, command: str) -> bool:
+        """Whether this instrument has the command (a bench file may have removed it)."""
+        return self._commands.get(command) is not None
+
+    def _raise_refused(
+        self, error: InstrumentError, command: str, others: tuple[InstrumentError, ...] = ()
+    ) -> None:
+        text = f"reports error {error.code}: {error.text}"
+        if others:
+            text += f" (and {len(others)} more: {', '.join(str(e.code) for e in others)})"
+        raise Refused(self.name, text, command, code=error.code)
+
+    def _command(self, name: str) -> Command:
+        command = self._commands[name]
+        if command is None:
+            raise BadTemplate(
+                self.name,
+                f"the command `{name}` was removed but is needed here.",
+                advice="Give its wording under `commands:` in the bench file.",
+            )
+        return command
+
+    def _sent(self, name: str, *, radiates: bool = False, **values: Any) -> Batch:
+        """A batch of the one message, or an empty batch where the bench file removed it."""
+        command = self._commands[name]
+        if command is None:
+            return ()
+        return (Exchange(self.name, command.text(**values), radiates=radiates),)
+
+    def _query(
+        self, name: str, parser: Any, *, timeout_s: float | None = None, **values: Any
+    ) -> Exchange:
+        message = self._command(name).text(**values)
+        return Exchange(self.name, message, Reply.TEXT, parser, timeout_s)
+
+    def _finite(self, quantity: str, value: float) -> float:
+        # A subtraction that gives 0 for every finite number: quicker than a call.
+        if value - value != 0.0:
+            raise BadSetting(self.name, f"{quantity} must be a finite number, found {value!r}")
+        return value
+
+    def _check_option_name(self, option: str) -> None:
+        if option in self.option_names:
+            return
+        best = nearest(option, list(self.option_names))
+        hint = (
+            f"did you mean `{best}`?"
+            if best
+            else f"known: {', '.join(self.option_names) or 'none'}"
+        )
+        raise BadTemplate(
+            self.name,
+            f"the driver has no option `{option}`; {hint}.",
+            advice="Mend it under `options:` in the bench file.",
+        )
+
+    def _choice(self, option: str, default: str, choices: tuple[str, ...]) -> str:
+        value = self.options.get(option, default)
+        if value not in choices:
+            raise BadTemplate(
+                self.name,
+                f"option `{option}` must be one of {', '.join(choices)}; found {value!r}.",
+                advice="Mend it under `options:` in the bench file.",
+            )
+        return str(value)

@@ -1,0 +1,399 @@
+"""One instrument at one address: open, write, read, recover.
+
+A link never clears an instrument's buffers in place: that is what does not work (a late answer
+arrives after the clearing). What recovers is to close, to open again and to check the identity.
+
+State: `connected` tells whether a session is open. After a timeout, a lost connection or a reply
+whose end is unknown the session is closed. After a stop the reply on its way is `outstanding`;
+the next write then opens a fresh session first, so that it cannot be taken for the new answer.
+"""
+
+from __future__ import annotations
+
+import time
+from types import TracebackType
+
+import pyvisa
+
+from drivers.channels import (
+    Cancel,
+    Channel,
+    ChannelClosed,
+    ChannelTimeout,
+    open_channel,
+)
+from drivers.errors import (
+    BadAddress,
+    BadReply,
+    LinkLost,
+    Stopped,
+    UnexpectedReply,
+    WrongInstrument,
+    shown,
+)
+from drivers.exchange import Exchange, Reply
+from drivers.framing import ReplyBuffer, block_of_message, text_of_message
+from drivers.visa import SerialSettings, open_session, transport_of
+
+_ADVICE_ADDRESS = "Check that it is switched on, its cable, and `address:` in the bench file."
+_MOST_STALE_LINES = 4096
+
+
+class Link:
+    """A session to one instrument. Used, opened and closed by one thread only.
+
+    Made by `Link.open`. Attributes that may be read:
+        name, address, transport
+        identity: the answer to `*IDN?` at the first opening ("" if not asked for)
+        connected: whether a session is open
+        outstanding: replies asked for and not yet read
+        message_based: whether the transport delivers whole messages
+        max_write_bytes: the most that one write may hold
+        backlog: how many replies may be outstanding at once
+    """
+
+    def __init__(
+        self,
+        name: str,
+        address: str,
+        *,
+        timeout_s: float = 5.0,
+        open_timeout_s: float = 3.0,
+        max_write_bytes: int = 4096,
+        max_reply_bytes: int = 64 << 20,
+        backlog: int = 1,
+        expect_identity: str = "",
+        identify: str | None = "*IDN?",
+        terminator: str = "\n",
+        serial: SerialSettings | None = None,
+    ) -> None:
+        try:
+            self.transport = transport_of(address)
+        except ValueError as error:
+            raise BadAddress(
+                name,
+                f"the address {shown(address)} is not understood: {error}.",
+                advice="Use for example TCPIP::192.168.1.20::5025::SOCKET, "
+                "TCPIP::192.168.1.20::hislip0::INSTR or ASRL/dev/ttyUSB0::INSTR.",
+            ) from error
+        self.name = name
+        self.address = address
+        self.timeout_s = timeout_s
+        self.open_timeout_s = open_timeout_s
+        self.max_write_bytes = max_write_bytes
+        self.max_reply_bytes = max_reply_bytes
+        self.message_based = self.transport not in ("socket", "serial")
+        # A second query before the first reply is read interrupts the first (IEEE 488.2) where
+        # messages are kept apart; HiSLIP even throws the first reply away.
+        self.backlog = 1 if self.message_based else max(1, backlog)
+        self.identity = ""
+        self.outstanding = 0
+        self._expect_identity = expect_identity
+        self._identify = identify
+        self._terminator = terminator
+        self._serial = serial or SerialSettings()
+        self._channel: Channel | None = None
+        self._buffer = ReplyBuffer(max_reply_bytes)
+
+    @classmethod
+    def open(
+        cls,
+        name: str,
+        address: str,
+        *,
+        timeout_s: float = 5.0,
+        open_timeout_s: float = 3.0,
+        max_write_bytes: int = 4096,
+        max_reply_bytes: int = 64 << 20,
+        backlog: int = 1,
+        expect_identity: str = "",
+        identify: str | None = "*IDN?",
+        terminator: str = "\n",
+        serial: SerialSettings | None = None,
+    ) -> Link:
+        """Open a session and check who answers.
+
+        name: the instrument's name in the bench file, for messages.
+        address: a resource string.
+        timeout_s: longest wait for a reply or for a write; open_timeout_s: for a connection.
+        max_write_bytes: what the instrument's input buffer holds.
+        max_reply_bytes: replies that announce or grow to more are refused.
+        backlog: how many queries the instrument takes before the first reply is read.
+        expect_identity: text that the identity must contain; "" for any.
+        identify: the query for the identity; None for an instrument that has none.
+        terminator: ends every message sent over a byte stream.
+        serial: settings of an ASRL line.
+
+        Raises BadAddress, LinkLost, WrongInstrument.
+        """
+        link = cls(
+            name,
+            address,
+            timeout_s=timeout_s,
+            open_timeout_s=open_timeout_s,
+            max_write_bytes=max_write_bytes,
+            max_reply_bytes=max_reply_bytes,
+            backlog=backlog,
+            expect_identity=expect_identity,
+            identify=identify,
+            terminator=terminator,
+            serial=serial,
+        )
+        link._connect(None)
+        return link
+
+    @property
+    def connected(self) -> bool:
+        """Whether a session is open."""
+        return self._channel is not None
+
+    def write(self, text: str, replies: int = 0, cancel: Cancel | None = None) -> None:
+        """Send one message (or several, separated by the terminator on a stream).
+
+        replies: how many replies it will bring. Raises LinkLost. If a reply from before is
+        still outstanding or bytes came unasked, a fresh session is opened first; nothing of the
+        new message was sent by then.
+        """
+        channel = self._channel
+        if channel is None:
+            raise self._lost("is not connected", text)
+        try:
+            if self.outstanding or self._out_of_step(channel):
+                self.reopen(cancel=cancel)
+                channel = self._channel
+                assert channel is not None
+            channel.send((text + self._terminator).encode("latin-1"), self.timeout_s)
+        except (ChannelClosed, ChannelTimeout) as error:
+            raise self._drop(error, "while it was written to", text) from error
+        self.outstanding = replies
+
+    def read_text(
+        self, timeout_s: float | None = None, cancel: Cancel | None = None, command: str = ""
+    ) -> str:
+        """One line without its terminator, decoded as latin-1.
+
+        Raises LinkLost (timeout, connection gone), BadReply (no end), Stopped.
+        """
+        channel = self._open_channel(command)
+        deadline = time.monotonic() + (self.timeout_s if timeout_s is None else timeout_s)
+        try:
+            if self.message_based:
+                text: str | None = text_of_message(channel.receive(deadline, cancel))
+            else:
+                buffer = self._buffer
+                text = buffer.take_text()
+                while text is None:
+                    buffer.feed(channel.receive(deadline, cancel))
+                    text = buffer.take_text()
+        except (ChannelClosed, ChannelTimeout) as error:
+            raise self._drop(error, "while its reply was awaited", command) from error
+        except UnexpectedReply as error:
+            raise self._unreadable(error, command) from error
+        if self.outstanding:
+            self.outstanding -= 1
+        assert text is not None
+        return text
+
+    def read_block(
+        self,
+        timeout_s: float | None = None,
+        cancel: Cancel | None = None,
+        *,
+        block_bytes: int | None = None,
+        command: str = "",
+    ) -> bytes:
+        """The payload of one IEEE 488.2 data block.
+
+        block_bytes: the size it must not exceed; ends a block of indefinite length on a stream.
+        Raises LinkLost, Stopped, and BadReply: for text instead of a block the link stays in
+        step, for a size that is refused it is closed.
+        """
+        channel = self._open_channel(command)
+        deadline = time.monotonic() + (self.timeout_s if timeout_s is None else timeout_s)
+        try:
+            if self.message_based:
+                message = channel.receive(deadline, cancel)
+                block: bytes | None = block_of_message(message, block_bytes, self.max_reply_bytes)
+            else:
+                buffer = self._buffer
+                block = buffer.take_block(block_bytes)
+                while block is None:
+                    buffer.feed(channel.receive(deadline, cancel))
+                    block = buffer.take_block(block_bytes)
+        except (ChannelClosed, ChannelTimeout) as error:
+            raise self._drop(error, "while its reply was awaited", command) from error
+        except UnexpectedReply as error:
+            raise self._unreadable(error, command) from error
+        if self.outstanding:
+            self.outstanding -= 1
+        assert block is not None
+        return block
+
+    def read(self, exchange: Exchange, cancel: Cancel | None = None) -> str | bytes:
+        """The raw reply of an exchange that was written before."""
+        if exchange.reply is Reply.BLOCK:
+            return self.read_block(
+                exchange.timeout_s,
+                cancel,
+                block_bytes=exchange.block_bytes,
+                command=exchange.message,
+            )
+        return self.read_text(exchange.timeout_s, cancel, exchange.message)
+
+    def query(self, text: str, timeout_s: float | None = None, cancel: Cancel | None = None) -> str:
+        """Write, then read one line."""
+        self.write(text, 1, cancel)
+        return self.read_text(timeout_s, cancel, text)
+
+    def reopen(
+        self, *, attempts: int = 1, first_wait_s: float = 0.2, cancel: Cancel | None = None
+    ) -> None:
+        """Close, open again and check that the same instrument answers.
+
+        attempts: how often to try; the wait between doubles from `first_wait_s` up to 10 s.
+        Sends nothing but the identity query. Raises LinkLost, WrongInstrument, Stopped.
+        """
+        wait_s = first_wait_s
+        for attempt in range(attempts):
+            self.close()
+            try:
+                self._connect(cancel)
+                return
+            except LinkLost:
+                if attempt == attempts - 1:
+                    raise
+            wait(wait_s, cancel)
+            wait_s = min(10.0, wait_s * 2.0)
+
+    def close(self) -> None:
+        """End the session; harmless if there is none."""
+        self._close(abandon=self.outstanding > 0)
+
+    def __enter__(self) -> Link:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _close(self, *, abandon: bool) -> None:
+        channel, self._channel = self._channel, None
+        self.outstanding = 0
+        self._buffer.clear()
+        if channel is not None:
+            channel.close(abandon=abandon)
+
+    def _connect(self, cancel: Cancel | None) -> None:
+        try:
+            session = open_session(
+                self.address,
+                timeout_s=self.timeout_s,
+                open_timeout_s=self.open_timeout_s,
+                serial=self._serial,
+            )
+        except (OSError, pyvisa.errors.Error) as error:
+            raise self._lost(f"cannot be reached ({_reason(error)})", "") from error
+        # pyvisa-py raises bare exceptions for connections that fail in VXI-11 and HiSLIP.
+        except Exception as error:
+            raise self._lost(f"cannot be opened ({_reason(error)})", "") from error
+        self._channel = open_channel(session)
+        if self._identify:
+            try:
+                self._check_identity(self._identify, cancel)
+            except BaseException:
+                self._close(abandon=True)
+                raise
+
+    def _check_identity(self, question: str, cancel: Cancel | None) -> None:
+        self.outstanding = 0
+        channel = self._channel
+        assert channel is not None
+        try:
+            channel.send((question + self._terminator).encode("latin-1"), self.timeout_s)
+        except (ChannelClosed, ChannelTimeout) as error:
+            raise self._drop(error, "while its identity was asked for", question) from error
+        self.outstanding = 1
+        found = self.read_text(None, cancel, question).strip()
+        if self.identity:
+            found = self._skip_stale_lines(found, question, cancel)
+        if self._expect_identity not in found or not found:
+            raise self._wrong(found, f"one containing {shown(self._expect_identity)}", question)
+        self.identity = found
+
+    def _skip_stale_lines(self, found: str, question: str, cancel: Cancel | None) -> str:
+        """Read past late answers of an earlier session, which lines without connection keep."""
+        for _ in range(_MOST_STALE_LINES):
+            if found == self.identity:
+                return found
+            first = found
+            try:
+                found = self.read_text(min(1.0, self.timeout_s), cancel, question).strip()
+            except LinkLost as error:
+                raise self._wrong(first, shown(self.identity), question) from error
+        raise self._wrong(found, shown(self.identity), question)
+
+    def _wrong(self, found: str, expected: str, question: str) -> WrongInstrument:
+        return WrongInstrument(
+            self.name,
+            f"answers at {self.address} as {shown(found)}; expected {expected}.",
+            question,
+            "Check `address:` and `identity:` in the bench file.",
+        )
+
+    def _out_of_step(self, channel: Channel) -> bool:
+        data = channel.arrived()
+        if data:
+            self._buffer.feed(data)
+        return not self.message_based and bool(self._buffer.unclaimed())
+
+    def _open_channel(self, command: str) -> Channel:
+        if self._channel is None:
+            raise self._lost("is not connected", command)
+        return self._channel
+
+    def _drop(self, error: Exception, when: str, command: str) -> LinkLost:
+        """Close after an I/O error, so that a late answer can never be taken for another."""
+        self._close(abandon=True)
+        if isinstance(error, ChannelTimeout):
+            detail = f": {error}" if str(error) else ""
+            return self._lost(f"did not answer in time {when}{detail}", command)
+        return self._lost(f"was lost {when} ({error})", command)
+
+    def _unreadable(self, error: UnexpectedReply, command: str) -> BadReply:
+        if error.in_step:
+            if self.outstanding:
+                self.outstanding -= 1
+        else:
+            self._close(abandon=True)
+        return BadReply(self.name, f"expected {error.expected}, found {error.found}", command)
+
+    def _lost(self, what: str, command: str) -> LinkLost:
+        return LinkLost(self.name, f"{what} at {self.address}.", command, _ADVICE_ADDRESS)
+
+
+def wait(seconds: float, cancel: Cancel | None) -> None:
+    """Sleep in slices of 50 ms. Raises Stopped if told to stop."""
+    deadline = time.monotonic() + seconds
+    while True:
+        if cancel is not None and cancel():
+            raise Stopped
+        left_s = deadline - time.monotonic()
+        if left_s <= 0.0:
+            return
+        time.sleep(min(0.05, left_s))
+
+
+def _reason(error: BaseException) -> str:
+    """The most telling text in a chain of causes: the system's own, where there is one."""
+    texts: list[str] = []
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, OSError) and cause.strerror:
+            return cause.strerror
+        texts.append(str(cause) or type(cause).__name__)
+        cause = cause.__cause__ or cause.__context__
+    return texts[0]

@@ -1,0 +1,269 @@
+"""Performs batches over links and runs procedures to their end.
+
+A batch is written to all its instruments first and then read from all in order, so that they
+work at the same time. Messages to one instrument keep their order. A second query to the same
+instrument waits for the first reply, unless the link allows a backlog.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
+
+from drivers import parse
+from drivers.channels import Cancel
+from drivers.errors import BadReply, BadSetting, DriverError, Stopped
+from drivers.exchange import Batch, Exchange, Item, Pause, Procedure, Progress, Reply
+from drivers.link import Link, wait
+
+T = TypeVar("T")
+OnProgress = Callable[[Progress], None]
+
+_FINISHED = "*OPC?"
+
+
+class BatchPlayer:
+    """Runs procedures; how a batch is performed is left to subclasses."""
+
+    def __init__(
+        self, *, cancel: Cancel | None = None, on_progress: OnProgress | None = None
+    ) -> None:
+        self._cancel = cancel
+        self._on_progress = on_progress
+
+    def perform(self, batch: Batch) -> list[Any]:
+        """The values of the batch's exchanges in order, None where no reply is expected."""
+        raise TypeError(f"{type(self).__name__} performs no batches")
+
+    def run(self, procedure: Procedure[T]) -> T:
+        """Drive a procedure to its end and return its result.
+
+        A DriverError is raised inside the procedure where it waited, so that it may handle it;
+        so is Stopped, once `cancel` says so, but after that nothing it yields is performed.
+        """
+        answer: Any = None
+        trouble: DriverError | Stopped | None = None
+        cancel, perform, send = self._cancel, self.perform, procedure.send
+        try:
+            while True:
+                try:
+                    item = send(answer) if trouble is None else procedure.throw(trouble)
+                except StopIteration as end:
+                    return end.value  # type: ignore[no-any-return]
+                if isinstance(trouble, Stopped):
+                    raise trouble
+                answer, trouble = None, None
+                try:
+                    if cancel is not None and cancel():
+                        raise Stopped
+                    answer = perform(item) if type(item) is tuple else self._other(item)
+                except (DriverError, Stopped) as error:
+                    trouble = error
+        finally:
+            # A procedure that yields while it is closed was told to stop and does not obey.
+            with contextlib.suppress(RuntimeError):
+                procedure.close()
+
+    def _other(self, item: Item) -> list[Any]:
+        if isinstance(item, Pause):
+            self._wait(item.seconds)
+        elif isinstance(item, Progress):
+            if self._on_progress is not None:
+                self._on_progress(item)
+        else:
+            raise TypeError(f"a procedure yielded {item!r}")
+        return []
+
+    def _wait(self, seconds: float) -> None:
+        wait(seconds, self._cancel)
+
+
+class Player(BatchPlayer):
+    """Performs batches over open links.
+
+    links: by the instrument names that exchanges carry. Errors leave the links as `Link` says;
+    after Stopped or an error of one instrument, what other instruments still owe is thrown away
+    before they are used again.
+    """
+
+    def __init__(
+        self,
+        links: Mapping[str, Link],
+        *,
+        cancel: Cancel | None = None,
+        on_progress: OnProgress | None = None,
+    ) -> None:
+        super().__init__(cancel=cancel, on_progress=on_progress)
+        self._links = links
+
+    def perform(self, batch: Batch) -> list[Any]:
+        """Write to all instruments, then read from all.
+
+        Raises LinkLost, Stopped, BadReply; a BadReply only after all replies were read, so that
+        every link is still in step.
+        """
+        if len(batch) == 1:
+            return [self._perform_one(batch[0])]
+        plans: dict[str, _Plan] = {}
+        for exchange in batch:
+            plan = plans.get(exchange.instrument)
+            if plan is None:
+                plan = plans[exchange.instrument] = _Plan(self._link(exchange))
+            plan.add(exchange)
+        for plan in plans.values():
+            plan.write_next(self._cancel)
+        return self._read_all(batch, plans)
+
+    def _read_all(self, batch: Batch, plans: Mapping[str, _Plan]) -> list[Any]:
+        values: list[Any] = []
+        fault: BadReply | None = None
+        for exchange in batch:
+            if exchange.reply is Reply.NONE:
+                values.append(None)
+                continue
+            plan = plans[exchange.instrument]
+            try:
+                values.append(exchange.value(plan.link.read(exchange, self._cancel)))
+            except BadReply as error:
+                if not plan.link.connected:
+                    raise
+                fault = fault or error
+            if plan.chunks and not plan.link.outstanding:
+                plan.write_next(self._cancel)
+        if fault is not None:
+            raise fault
+        return values
+
+    def _perform_one(self, exchange: Exchange) -> Any:
+        link = self._links.get(exchange.instrument) or self._link(exchange)
+        _checked_size(exchange.message, link)
+        if exchange.reply is Reply.NONE:
+            link.write(exchange.message, 0, self._cancel)
+            return None
+        link.write(exchange.message, 1, self._cancel)
+        return exchange.value(link.read(exchange, self._cancel))
+
+    def _link(self, exchange: Exchange) -> Link:
+        link = self._links.get(exchange.instrument)
+        if link is None:
+            raise BadSetting(
+                exchange.instrument,
+                f"no instrument of this name is open; open: {', '.join(self._links) or 'none'}",
+                exchange.message,
+            )
+        return link
+
+
+class CannedPlayer(BatchPlayer):
+    """Answers exchanges from a function: procedures without instruments.
+
+    answer: given an exchange, the raw reply as an instrument would send it (str, bytes, or None
+    where the exchange expects none).
+    performed: every exchange so far. waited_s: the sum of all pauses, none of which is waited for.
+    """
+
+    def __init__(
+        self,
+        answer: Callable[[Exchange], str | bytes | None],
+        *,
+        cancel: Cancel | None = None,
+        on_progress: OnProgress | None = None,
+    ) -> None:
+        super().__init__(cancel=cancel, on_progress=on_progress)
+        self._answer = answer
+        self.performed: list[Exchange] = []
+        self.waited_s = 0.0
+
+    def perform(self, batch: Batch) -> list[Any]:
+        """Ask the function for every exchange in order."""
+        return [self._perform_one(exchange) for exchange in batch]
+
+    def messages(self, instrument: str) -> list[str]:
+        """What one instrument was sent so far."""
+        return [done.message for done in self.performed if done.instrument == instrument]
+
+    def _perform_one(self, exchange: Exchange) -> Any:
+        self.performed.append(exchange)
+        reply = self._answer(exchange)
+        if exchange.reply is Reply.NONE:
+            return None
+        if reply is None:
+            raise TypeError(f"no canned reply to {exchange.message!r} of {exchange.instrument}")
+        return exchange.value(reply)
+
+    def _wait(self, seconds: float) -> None:
+        self.waited_s += seconds
+
+
+class _Chunk:
+    """What is sent to one instrument in one write."""
+
+    __slots__ = ("messages", "replies", "size")
+
+    def __init__(self) -> None:
+        self.messages: list[str] = []
+        self.replies = 0
+        self.size = 0
+
+
+class _Plan:
+    """One instrument's part of a batch, cut into writes that it can take.
+
+    A write ends with the query whose reply must be read first, and before it would overfill the
+    instrument's input buffer. On a byte stream messages follow each other, each with its
+    terminator; where messages are kept apart they are joined by `;`, or sent one by one if a
+    message does not start at the root of the command tree.
+    """
+
+    __slots__ = ("chunks", "link")
+
+    def __init__(self, link: Link) -> None:
+        self.link = link
+        self.chunks: list[_Chunk] = []
+
+    def add(self, exchange: Exchange) -> None:
+        link, message = self.link, exchange.message
+        size = _checked_size(message, link)
+        chunk = self.chunks[-1] if self.chunks else None
+        if (
+            chunk is None
+            or chunk.replies >= link.backlog
+            or chunk.size + size > link.max_write_bytes
+            or (link.message_based and not message.startswith((":", "*")))
+        ):
+            chunk = _Chunk()
+            self.chunks.append(chunk)
+        chunk.messages.append(message)
+        chunk.size += size
+        if exchange.reply is not Reply.NONE:
+            chunk.replies += 1
+
+    def write_next(self, cancel: Cancel | None) -> None:
+        """Write until a reply is due, or nothing is left."""
+        link = self.link
+        unanswered = 0
+        while self.chunks:
+            chunk = self.chunks.pop(0)
+            if unanswered and unanswered + chunk.size > link.max_write_bytes:
+                # Nothing but an answer shows that the input buffer was emptied.
+                parse.done(link.query(_FINISHED, cancel=cancel))
+                unanswered = 0
+            link.write(
+                (";" if link.message_based else "\n").join(chunk.messages), chunk.replies, cancel
+            )
+            if chunk.replies:
+                return
+            unanswered += chunk.size
+
+
+def _checked_size(message: str, link: Link) -> int:
+    """Bytes of a message with its terminator. Raises BadSetting if the instrument lacks room."""
+    size = len(message) + 1
+    if size > link.max_write_bytes:
+        raise BadSetting(
+            link.name,
+            f"a message of {size} bytes exceeds its input buffer of {link.max_write_bytes}",
+            message,
+        )
+    return size

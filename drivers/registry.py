@@ -1,0 +1,48 @@
+"""Drivers by name, found through the entry point group `benchd.drivers`."""
+
+from __future__ import annotations
+
+from importlib.metadata import EntryPoint, entry_points
+
+from drivers.errors import UnknownDriver
+from drivers.instrument import Instrument
+from drivers.templates import nearest
+
+GROUP = "benchd.drivers"
+
+
+def driver_names() -> list[str]:
+    """Names of all drivers that installed packages offer."""
+    return sorted(entry.name for entry in entry_points(group=GROUP))
+
+
+def find_driver(name: str) -> type[Instrument]:
+    """The driver class of this name.
+
+    Raises UnknownDriver, naming the nearest driver there is, or why the package that offers it
+    cannot be loaded.
+    """
+    found = {entry.name: entry for entry in entry_points(group=GROUP)}
+    if name not in found:
+        best = nearest(name, list(found))
+        known = ", ".join(sorted(found)) or "none"
+        hint = f"did you mean `{best}`?" if best else f"installed: {known}."
+        raise UnknownDriver("", f"there is no driver `{name}`; {hint}")
+    return _loaded(found[name])
+
+
+def _loaded(entry: EntryPoint) -> type[Instrument]:
+    try:
+        driver = entry.load()
+    # A stranger's package may fail in any way while it is imported.
+    except Exception as error:
+        raise UnknownDriver(
+            "", f"the driver `{entry.name}` ({entry.value}) cannot be loaded: {error}"
+        ) from error
+    if not (isinstance(driver, type) and issubclass(driver, Instrument)):
+        raise UnknownDriver(
+            "",
+            f"`{entry.name}` ({entry.value}) is no driver: it must extend drivers.instrument"
+            ".Instrument",
+        )
+    return driver

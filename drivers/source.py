@@ -1,0 +1,114 @@
+"""A signal source that speaks SCPI-1999 (volume 2, SOURce and OUTPut subsystems)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any, ClassVar
+
+from drivers import parse
+from drivers.exchange import Batch, Exchange, Reply
+from drivers.instrument import Instrument
+
+
+class ScpiSource(Instrument):
+    """Words the messages of one source.
+
+    Frequencies in Hz, levels in dBm, times in s. A source that answers `*OPC?` before it has
+    settled needs a settling time in the bench file; this driver only words the question.
+    """
+
+    kind: ClassVar[str] = "source"
+    templates: ClassVar[Mapping[str, str]] = MappingProxyType(
+        {
+            "set_frequency": ":SOUR:FREQ:CW {frequency_hz:.12g}",
+            "set_frequency_settled": ":SOUR:FREQ:CW {frequency_hz:.12g};*OPC?",
+            "frequency_query": ":SOUR:FREQ:CW?",
+            "set_level": ":SOUR:POW:LEV:IMM:AMPL {level_dbm:.6g}",
+            "level_query": ":SOUR:POW:LEV:IMM:AMPL?",
+            "rf_on": ":OUTP:STAT ON",
+            "rf_off": ":OUTP:STAT OFF",
+            "rf_query": ":OUTP:STAT?",
+            "free_run_start": ":SOUR:FREQ:STAR {start_hz:.12g}",
+            "free_run_stop": ":SOUR:FREQ:STOP {stop_hz:.12g}",
+            "free_run_points": ":SOUR:SWE:POIN {points:d}",
+            "free_run_dwell": ":SOUR:SWE:DWEL {dwell_s:.6g}",
+            "free_run_on": ":SOUR:FREQ:MODE SWE;:INIT:CONT ON",
+            "free_run_off": ":INIT:CONT OFF;:SOUR:FREQ:MODE CW",
+        }
+    )
+    parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType(
+        {
+            "set_frequency": {"frequency_hz": float},
+            "set_frequency_settled": {"frequency_hz": float},
+            "set_level": {"level_dbm": float},
+            "free_run_start": {"start_hz": float},
+            "free_run_stop": {"stop_hz": float},
+            "free_run_points": {"points": int},
+            "free_run_dwell": {"dwell_s": float},
+        }
+    )
+    required: ClassVar[frozenset[str]] = frozenset(
+        {"set_frequency", "set_frequency_settled", "set_level", "rf_on", "rf_off", "rf_query"}
+    )
+
+    def __init__(
+        self,
+        name: str,
+        commands: Mapping[str, str | None] = MappingProxyType({}),
+        options: Mapping[str, Any] = MappingProxyType({}),
+    ) -> None:
+        super().__init__(name, commands, options)
+        self._frequency = self._command("set_frequency").one_number("frequency_hz")
+        self._settled = self._command("set_frequency_settled").one_number("frequency_hz")
+
+    def rf_on(self) -> Batch:
+        """Switch RF on. Never sent twice by a recovery."""
+        return self._sent("rf_on", radiates=True)
+
+    def rf_off(self) -> Batch:
+        """Switch RF off; ask `rf_query` afterwards."""
+        return self._sent("rf_off")
+
+    def rf_query(self) -> Exchange:
+        """Whether RF is on, as the instrument itself says."""
+        return self._query("rf_query", parse.on_off)
+
+    def set_level(self, level_dbm: float) -> Exchange:
+        """Set the output level, dBm."""
+        return Exchange(self.name, self._command("set_level").text(level_dbm=level_dbm))
+
+    def level_query(self) -> Exchange:
+        """The level the instrument is set to, dBm."""
+        return self._query("level_query", parse.level_dbm)
+
+    def set_frequency(self, frequency_hz: float) -> Exchange:
+        """Set the frequency, without waiting for it to settle."""
+        return Exchange(self.name, self._frequency(self._finite("frequency_hz", frequency_hz)))
+
+    def set_frequency_settled(self, frequency_hz: float) -> Exchange:
+        """Set the frequency; the reply (True) comes when it has settled."""
+        return Exchange(
+            self.name,
+            self._settled(self._finite("frequency_hz", frequency_hz)),
+            Reply.TEXT,
+            parse.done,
+        )
+
+    def frequency_query(self) -> Exchange:
+        """The frequency the instrument is set to, Hz."""
+        return self._query("frequency_query", parse.number)
+
+    def free_run(self, start_hz: float, stop_hz: float, points: int, dwell_s: float) -> Batch:
+        """Step from start to stop, `dwell_s` at each of `points`, over and over."""
+        return (
+            *self._sent("free_run_start", start_hz=start_hz),
+            *self._sent("free_run_stop", stop_hz=stop_hz),
+            *self._sent("free_run_points", points=points),
+            *self._sent("free_run_dwell", dwell_s=dwell_s),
+            *self._sent("free_run_on"),
+        )
+
+    def free_run_stop(self) -> Batch:
+        """Back to one fixed frequency."""
+        return self._sent("free_run_off")
