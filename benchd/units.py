@@ -39,7 +39,7 @@ class Kind(Enum):
 
 HALF_WAVE_DIPOLE_GAIN_DBI = 2.15  # 0 dBd in dBi, as gain tables have it (ITU-R, common practice)
 
-_SCALES = ("", "k", "M", "G", "m", "u", "µ", "n")  # noqa: RUF001
+_SCALES = ("", "k", "M", "G", "m", "u", "µ", "n")
 
 
 class UnitError(ValueError):

@@ -1,0 +1,28 @@
+"""Measurement procedures as generators: they yield instrument exchanges and return traces.
+
+Nothing here opens, waits or reads; `drivers.player.Player` runs a procedure on the bench thread,
+and a list of canned replies runs it in a test.
+"""
+
+from benchd.acquire.confirm import confirmed
+from benchd.acquire.guard import LidOpened, guarded
+from benchd.acquire.hold import hold_sweep
+from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
+from benchd.acquire.safety import rf_off_verified
+from benchd.acquire.stepped import stepped_sweep
+from benchd.acquire.sweeping import run_sweep
+from benchd.acquire.tracking import tracking_sweep
+
+__all__ = [
+    "LidOpened",
+    "Sweep",
+    "SweepInstruments",
+    "confirmed",
+    "grid_hz",
+    "guarded",
+    "hold_sweep",
+    "rf_off_verified",
+    "run_sweep",
+    "stepped_sweep",
+    "tracking_sweep",
+]

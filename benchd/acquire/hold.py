@@ -1,0 +1,82 @@
+"""The hold sweep: the source free-runs over the band while the analyzer holds its maxima."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
+from benchd.acquire.stepped import status_flags
+from benchd.recipe.worksheet import SweepPlan
+from drivers.exchange import Pause, Progress
+
+VISITED_MARGIN_DB = 10.0
+"""A bin counts as visited where it stands this far above the held noise. Held maxima of noise
+scatter by some 3 dB between bins; a source in the bin stands tens of decibels above it."""
+
+_SLICE_S = 0.1
+
+
+def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+    """Hold the maxima for `free_run_s` seconds, and say which bins the source was never seen in.
+
+    The held noise is taken first, with RF off, over as many sweeps as the noise needs to show
+    its maxima (a tenth of the time). RF is left on: whoever runs this switches it off.
+    """
+    source, analyzer = instruments.source, instruments.analyzer
+    assert source is not None, "a hold sweep needs a source; the worksheet guarantees one"
+    free_run_s = plan.free_run_s or 10.0
+    prepare = {
+        "start_hz": plan.start_hz,
+        "stop_hz": plan.stop_hz,
+        "points": plan.points,
+        "resolution_bandwidth_hz": plan.resolution_bandwidth_hz,
+        "video_bandwidth_hz": plan.video_bandwidth_hz,
+        "detector": "peak",
+        "sweep_time_s": plan.sweep_time_s,
+        "reference_level_dbm": plan.reference_level_dbm,
+        "attenuation_db": plan.attenuation_db,
+        "max_hold": True,
+    }
+    yield analyzer.prepare_sweep(**prepare)
+    yield analyzer.continuous(True)
+    yield from _wait(free_run_s / 10.0, 0.0, free_run_s * 1.1)
+    yield analyzer.continuous(False)
+    (noise_dbm,) = yield (analyzer.fetch_trace(plan.points),)
+
+    yield (source.set_level(plan.level_dbm),)
+    yield source.free_run(
+        start_hz=plan.start_hz, stop_hz=plan.stop_hz, points=plan.points, dwell_s=plan.dwell_s
+    )
+    yield source.rf_on()
+    yield analyzer.prepare_sweep(**prepare)
+    yield analyzer.continuous(True)
+    yield from _wait(free_run_s, free_run_s / 10.0, free_run_s * 1.1)
+    yield analyzer.continuous(False)
+    level_dbm, status = yield (analyzer.fetch_trace(plan.points), analyzer.status())
+    yield source.free_run_stop()
+
+    frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
+    visited = level_dbm > noise_dbm + VISITED_MARGIN_DB
+    flags = status_flags(status)
+    if not visited.all():
+        flags = (*flags, "bins-not-visited")
+    sweep = Sweep(
+        frequency_hz=frequency_hz,
+        level_dbm=level_dbm,
+        visited=visited,
+        noise_hz=frequency_hz,
+        noise_dbm=noise_dbm,
+        readings={"bins_not_visited": float(np.count_nonzero(~visited))},
+    )
+    return replace(sweep, flags=flags)
+
+
+def _wait(seconds: float, before_s: float, total_s: float) -> Procedure[None]:
+    """Pause in slices, telling how far it is."""
+    slices = max(1, round(seconds / _SLICE_S))
+    for number in range(slices):
+        yield Pause(seconds / slices)
+        done = before_s + seconds * (number + 1) / slices
+        yield Progress(int(1000 * done / total_s), 1000)

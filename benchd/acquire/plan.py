@@ -1,0 +1,69 @@
+"""What every sweep is given and what every sweep returns."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+import numpy as np
+
+from benchd.recipe.worksheet import SweepPlan
+from benchd.traces import BoolArray, FloatArray, Form, Trace
+from drivers.exchange import Batch, Pause, Progress
+
+T = TypeVar("T")
+Procedure = Generator[Batch | Pause | Progress, list[Any], T]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepInstruments:
+    """The drivers that a sweep uses. `source` is None where the analyzer has a tracking output."""
+
+    analyzer: Any
+    source: Any | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Sweep:
+    """One finished sweep.
+
+    frequency_hz, level_dbm: shape (n,), Hz and dBm, frequencies strictly rising.
+    visited: shape (n,), False where a `hold` sweep never saw the source.
+    scatter_db: shape (n,), standard deviation of a single reading over the averages, dB.
+    noise_hz, noise_dbm: shape (m,), the analyzer's reading with RF off.
+    flags: `overload`, `uncalibrated`, `bins-not-visited`.
+    """
+
+    frequency_hz: FloatArray
+    level_dbm: FloatArray
+    visited: BoolArray | None = None
+    scatter_db: FloatArray | None = None
+    noise_hz: FloatArray | None = None
+    noise_dbm: FloatArray | None = None
+    flags: tuple[str, ...] = ()
+    readings: dict[str, float] = field(default_factory=dict)
+
+    def traces(self) -> tuple[Trace, ...]:
+        """As traces: `level` first, then `scatter` and `noise` where they were taken."""
+        found = [Trace("level", Form.LEVEL_DBM, self.frequency_hz, self.level_dbm, self.visited)]
+        if self.scatter_db is not None:
+            found.append(Trace("scatter", Form.RATIO_DB, self.frequency_hz, self.scatter_db))
+        if self.noise_hz is not None and self.noise_dbm is not None:
+            found.append(Trace("noise", Form.LEVEL_DBM, self.noise_hz, self.noise_dbm))
+        return tuple(found)
+
+
+def grid_hz(plan: SweepPlan) -> FloatArray:
+    """The plan's frequencies, shape (points,), Hz, both ends included.
+
+    Rounded to whole hertz: a synthesised source cannot do better, and a grid that prints and
+    parses back to itself lets two captures be compared exactly.
+    """
+    return np.round(np.linspace(plan.start_hz, plan.stop_hz, plan.points))
+
+
+def power_mean_dbm(readings_dbm: FloatArray) -> FloatArray:
+    """Mean of the powers along the first axis, dBm; a mean of decibels would read low."""
+    mean: FloatArray = 10.0 * np.log10(np.mean(10.0 ** (readings_dbm / 10.0), axis=0))
+    return mean

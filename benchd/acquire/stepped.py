@@ -1,0 +1,135 @@
+"""The stepped sweep: the source steps, the analyzer reads each point in zero span."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
+from benchd.recipe.worksheet import SweepPlan
+from benchd.traces import FloatArray
+from drivers.exchange import Progress
+
+NOISE_POINTS = 5
+_PROGRESS_EVERY = 8
+
+
+def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+    """Read the level at every frequency of the grid; refine afterwards if the plan says so.
+
+    Source and analyzer are retuned in one batch, so that both settle at the same time; the
+    reading starts only when both have answered that they have. RF is switched on after the noise
+    was read and is left on: whoever runs this switches it off and verifies it, on every way out.
+    """
+    source, analyzer = instruments.source, instruments.analyzer
+    assert source is not None, "a stepped sweep needs a source; the worksheet guarantees one"
+    grid = grid_hz(plan)
+    yield from prepare_points(plan, analyzer)
+    count = min(NOISE_POINTS, grid.size)
+    noise_hz = np.unique(np.round(np.linspace(float(grid[0]), float(grid[-1]), count)))
+    noise_dbm = yield from _read_noise(noise_hz, plan, analyzer)
+    yield (source.set_level(plan.level_dbm), source.set_frequency_settled(float(grid[0])))
+    yield source.rf_on()
+    total = grid.size + (plan.refine.points if plan.refine else 0)
+    level, scatter = yield from _read_points(grid, plan, source, analyzer, 0, total)
+    if plan.refine:
+        fine = refined_grid_hz(grid, level, plan.refine.span_hz, plan.refine.points)
+        fine_level, fine_scatter = yield from _read_points(
+            fine, plan, source, analyzer, grid.size, total
+        )
+        grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
+    (status,) = yield (analyzer.status(),)
+    yield Progress(total, total)
+    sweep = Sweep(
+        frequency_hz=grid,
+        level_dbm=level,
+        scatter_db=scatter if plan.average > 1 else None,
+        noise_hz=noise_hz,
+        noise_dbm=noise_dbm,
+    )
+    return replace(sweep, flags=status_flags(status))
+
+
+def prepare_points(plan: SweepPlan, analyzer: Any) -> Procedure[None]:
+    """Set the analyzer up for single readings in zero span."""
+    yield analyzer.prepare_point_mode(
+        resolution_bandwidth_hz=plan.resolution_bandwidth_hz,
+        video_bandwidth_hz=plan.video_bandwidth_hz,
+        detector=plan.detector,
+        dwell_s=plan.dwell_s,
+        reference_level_dbm=plan.reference_level_dbm,
+        attenuation_db=plan.attenuation_db,
+    )
+
+
+def status_flags(status: Any) -> tuple[str, ...]:
+    """The analyzer's questionable status as flags."""
+    flags = []
+    if status.overload:
+        flags.append("overload")
+    if status.uncalibrated:
+        flags.append("uncalibrated")
+    return tuple(flags)
+
+
+def _read_noise(noise_hz: FloatArray, plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
+    """The reading with RF off at each frequency, power mean over some repeats, dBm."""
+    repeats = max(4, plan.average)
+    readings = np.empty((repeats, noise_hz.size))
+    for index, frequency_hz in enumerate(noise_hz):
+        yield (analyzer.set_centre_settled(float(frequency_hz)),)
+        for repeat in range(repeats):
+            (readings[repeat, index],) = yield (analyzer.trigger_point(),)
+    return power_mean_dbm(readings)
+
+
+def _read_points(
+    grid: FloatArray, plan: SweepPlan, source: Any, analyzer: Any, done: int, total: int
+) -> Procedure[tuple[FloatArray, FloatArray]]:
+    """Level and scatter over the grid. The inner loop of every stepped sweep."""
+    readings = np.empty((plan.average, grid.size))
+    trigger = (analyzer.trigger_point(),)
+    for index, frequency_hz in enumerate(grid.tolist()):
+        yield (
+            source.set_frequency_settled(frequency_hz),
+            analyzer.set_centre_settled(frequency_hz),
+        )
+        for repeat in range(plan.average):
+            replies = yield trigger
+            readings[repeat, index] = replies[0]
+        if index % _PROGRESS_EVERY == 0:
+            yield Progress(done + index, total)
+    if plan.average == 1:
+        return readings[0], np.zeros(grid.size)
+    return power_mean_dbm(readings), np.std(readings, axis=0, ddof=1)
+
+
+def refined_grid_hz(
+    grid: FloatArray, level_dbm: FloatArray, span_hz: float, points: int
+) -> FloatArray:
+    """Frequencies around the lowest smoothed level, new ones only, shape (<= points,), Hz."""
+    kernel = np.ones(3) / 3.0
+    smoothed = np.convolve(np.pad(level_dbm, 1, mode="edge"), kernel, mode="valid")
+    centre = float(grid[int(np.argmin(smoothed))])
+    low = max(float(grid[0]), centre - span_hz / 2.0)
+    high = min(float(grid[-1]), centre + span_hz / 2.0)
+    return np.setdiff1d(np.round(np.linspace(low, high, points)), grid)
+
+
+def _merge(
+    grid: FloatArray,
+    level: FloatArray,
+    scatter: FloatArray,
+    fine: FloatArray,
+    fine_level: FloatArray,
+    fine_scatter: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    frequency = np.concatenate((grid, fine))
+    order = np.argsort(frequency)
+    return (
+        frequency[order],
+        np.concatenate((level, fine_level))[order],
+        np.concatenate((scatter, fine_scatter))[order],
+    )

@@ -1,0 +1,22 @@
+"""The choice of the procedure by the plan's method."""
+
+from __future__ import annotations
+
+from benchd.acquire.hold import hold_sweep
+from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
+from benchd.acquire.stepped import stepped_sweep
+from benchd.acquire.tracking import tracking_sweep
+from benchd.errors import InstrumentRefused
+from benchd.recipe.worksheet import SweepPlan
+
+_PROCEDURES = {"stepped": stepped_sweep, "hold": hold_sweep, "tracking": tracking_sweep}
+
+
+def run_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+    """Run the plan by its method. Raises InstrumentRefused where no such procedure exists."""
+    procedure = _PROCEDURES.get(plan.method)
+    if procedure is None:
+        raise InstrumentRefused(
+            f"no procedure for a {plan.method} sweep; there are {', '.join(sorted(_PROCEDURES))}"
+        )
+    return (yield from procedure(plan, instruments))

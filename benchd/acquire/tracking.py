@@ -1,0 +1,51 @@
+"""The tracking sweep: the analyzer's own source follows its tuning."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
+from benchd.acquire.stepped import status_flags
+from benchd.recipe.worksheet import SweepPlan
+from drivers.exchange import Progress
+
+
+def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+    """One swept trace with the tracking output off (noise), then `average` with it on."""
+    analyzer = instruments.analyzer
+    yield analyzer.prepare_sweep(
+        start_hz=plan.start_hz,
+        stop_hz=plan.stop_hz,
+        points=plan.points,
+        resolution_bandwidth_hz=plan.resolution_bandwidth_hz,
+        video_bandwidth_hz=plan.video_bandwidth_hz,
+        detector=plan.detector,
+        sweep_time_s=plan.sweep_time_s,
+        reference_level_dbm=plan.reference_level_dbm,
+        attenuation_db=plan.attenuation_db,
+        max_hold=False,
+    )
+    (sweep_time_s,) = yield (analyzer.sweep_time_query(),)
+    sweep = analyzer.single_sweep(timeout_s=2.0 * sweep_time_s + 5.0)
+    fetch = analyzer.fetch_trace(plan.points)
+    total = plan.average + 1
+    _, noise_dbm = yield (sweep, fetch)
+    yield Progress(1, total)
+    yield analyzer.tracking_on(plan.level_dbm)
+    readings = np.empty((plan.average, plan.points))
+    for repeat in range(plan.average):
+        _, readings[repeat] = yield (sweep, fetch)
+        yield Progress(repeat + 2, total)
+    (status,) = yield (analyzer.status(),)
+    yield analyzer.tracking_off()
+    frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
+    finished = Sweep(
+        frequency_hz=frequency_hz,
+        level_dbm=power_mean_dbm(readings),
+        scatter_db=np.std(readings, axis=0, ddof=1) if plan.average > 1 else None,
+        noise_hz=frequency_hz,
+        noise_dbm=noise_dbm,
+    )
+    return replace(finished, flags=status_flags(status))
