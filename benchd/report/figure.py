@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -25,7 +25,7 @@ from benchd.report.wording import factor_of, time_words, unit_for
 
 WIDTH_IN, HEIGHT_IN, DOTS_PER_INCH = 11.0, 6.6, 150
 AXES_LEFT, AXES_RIGHT_WITH_NUMBERS, AXES_RIGHT_ALONE = 0.075, 0.705, 0.965
-AXES_TOP = 0.845
+AXES_TOP = 0.815
 NUMBERS_LEFT = 0.785
 
 _STYLE: dict[str, Any] = {
@@ -47,6 +47,7 @@ _STYLE: dict[str, Any] = {
     "ytick.labelsize": 10,
     "svg.fonttype": "none",  # text stays text: it can be searched, and read aloud
     "svg.hashsalt": "benchd",
+    "axes.unicode_minus": False,
     "path.simplify": False,
 }
 
@@ -79,7 +80,8 @@ class Numbers:
 @contextmanager
 def style() -> Iterator[None]:
     """matplotlib's settings for a plot of ours, put back afterwards."""
-    with mpl.rc_context(_STYLE):
+    # The stubs type the keys as one long Literal, which a dict of ours cannot have.
+    with mpl.rc_context(cast(Any, _STYLE)):
         yield
 
 

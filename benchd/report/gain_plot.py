@@ -9,9 +9,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis
-from benchd.report.palette import DASHES, INK, PAPER, SERIES, TARGET
+from benchd.report.palette import DASHES, PAPER, SERIES, TARGET
 from benchd.report.reduced import ReducedTrace
-from benchd.report.wording import quantity_words, value_words, where_words
+from benchd.report.wording import number_words, quantity_words, value_words, where_words
 from benchd.results import Result
 
 MOST_NUMBERS = 7
@@ -28,7 +28,6 @@ def draw_gain(
 
     results: gains at single frequencies are drawn as points with their intervals.
     """
-    named = [result for result in results if result.unit in ("dBi", "dB")]
     figure, axes = frame("Gain", heading, Numbers(_rows(results), _remark(results)))
     grid = np.concatenate([curve.frequency_hz for curve in curves])
     frequency_axis(axes, float(grid.min()), float(grid.max()))
@@ -42,26 +41,33 @@ def draw_gain(
             curve.frequency_hz, curve.values, color=colour, linewidth=2.2, linestyle=dash,
             label=quantity_words(curve.quantity), zorder=4,
         )  # fmt: skip
-    for result in named:
-        if result.frequency_hz is None or not any(c.quantity == result.quantity for c in curves):
-            continue
-        below = above = result.expanded_uncertainty or 0.0
-        if result.low is not None and result.high is not None:
-            below, above = result.value - result.low, result.high - result.value
-        axes.errorbar(
-            [result.frequency_hz], [result.value], yerr=[[below], [above]], color=INK, marker="o",
-            markersize=7, markeredgecolor=PAPER, markeredgewidth=1.4, capsize=4, elinewidth=1.3,
-            zorder=6,
-        )  # fmt: skip
+    _points(axes, curves, results)
     _limits(axes, curves)
     if design_hz is not None:
         axes.axvline(design_hz, color=TARGET, linewidth=1.4, linestyle=(0, (6, 3)), zorder=3)
         axes.annotate(
-            "design", (design_hz, axes.get_ylim()[1]), xytext=(6, -6),
-            textcoords="offset points", size=9.6, weight="bold", color=TARGET, va="top",
+            f"design {number_words(design_hz, 'Hz', digits=5)}", (design_hz, axes.get_ylim()[1]),
+            xytext=(-3, 7), textcoords="offset points", size=9.8, weight="bold", color=TARGET,
+            va="bottom", annotation_clip=False,
         )  # fmt: skip
     axes.legend(loc="lower left", frameon=True, framealpha=0.85, edgecolor="none", handlelength=3)
     return figure
+
+
+def _points(axes: Axes, curves: Sequence[ReducedTrace], results: Sequence[Result]) -> None:
+    """Results at single frequencies; with a bar where their curve has no band of its own."""
+    for curve, colour in zip(curves, SERIES, strict=False):
+        for result in results:
+            if result.quantity != curve.quantity or result.frequency_hz is None:
+                continue
+            bar = None
+            if curve.low is None and result.low is not None and result.high is not None:
+                bar = [[result.value - result.low], [result.high - result.value]]
+            axes.errorbar(
+                [result.frequency_hz], [result.value], yerr=bar, color=colour, marker="o",
+                markersize=8, markeredgecolor=PAPER, markeredgewidth=1.5, capsize=4,
+                elinewidth=1.4, zorder=6,
+            )  # fmt: skip
 
 
 LEAST_SPAN_DB = 8.0  # a flat curve must look flat

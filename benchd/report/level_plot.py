@@ -55,11 +55,13 @@ def draw_levels(captures: Sequence[Capture], heading: Heading) -> Figure:
         values = level_db(trace)
         if trace.visited is not None:
             values = np.where(trace.visited, values, np.nan)
-            _mark_gaps(axes, trace.frequency_hz[~trace.visited])
         axes.plot(
             trace.frequency_hz, values, color=colour, linestyle=dash, linewidth=2.0,
             label=_name(capture), zorder=4,
         )  # fmt: skip
+    for capture in captures:
+        if capture.level.visited is not None:
+            _mark_gaps(axes, capture.level.frequency_hz[~capture.level.visited])
     _noise_floor(axes, captures)
     axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none", handlelength=3)
     return figure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -17,7 +18,6 @@ from benchd.results import Result
 
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
 MOST_NUMBERS = 7
-HALO = 2.5
 
 
 def draw_reflection(
@@ -55,7 +55,7 @@ def draw_reflection(
 def _deepest(reduced: ReducedTrace, band_level_db: float) -> float:
     finite = reduced.values[np.isfinite(reduced.values)]
     peak = float(finite.max()) if finite.size else band_level_db
-    return 5.0 * np.ceil((max(peak, band_level_db) + 4.0) / 5.0)
+    return 5.0 * math.ceil((max(peak, band_level_db) + 4.0) / 5.0)
 
 
 def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
@@ -112,10 +112,10 @@ def _draw_marks(
             [resonance.value], [depth], marker="o", markersize=7, color=INK,
             markeredgecolor=PAPER, markeredgewidth=1.4, zorder=6,
         )  # fmt: skip
-        _label(axes, resonance.value, f"resonance\n{_short(resonance.value)}", INK, left)
+        _label(axes, resonance.value, f"resonance {_short(resonance.value)}", INK, left)
     if design_hz is not None:
         axes.axvline(design_hz, color=TARGET, linewidth=1.6, linestyle=(0, (6, 3)), zorder=3)
-        _label(axes, design_hz, f"design\n{_short(design_hz)}", TARGET, not left)
+        _label(axes, design_hz, f"design {_short(design_hz)}", TARGET, not left)
 
 
 def _short(frequency_hz: float) -> str:
@@ -123,15 +123,16 @@ def _short(frequency_hz: float) -> str:
 
 
 def _label(axes: Axes, x: float, text: str, colour: str, to_the_left: bool) -> None:
+    """A name above the axes, where no curve can run through it."""
     axes.annotate(
-        text, (x, 0.0), xytext=(-6 if to_the_left else 6, -6), textcoords="offset points",
-        size=9.6, weight="bold", color=colour, va="top", ha="right" if to_the_left else "left",
-        linespacing=1.25, zorder=7, bbox=_halo(),
+        text, (x, 0.0), xytext=(3 if to_the_left else -3, 7), textcoords="offset points",
+        size=9.8, weight="bold", color=colour, va="bottom", annotation_clip=False,
+        ha="right" if to_the_left else "left",
     )  # fmt: skip
 
 
 def _halo() -> dict[str, object]:
-    return {"boxstyle": f"square,pad={0.08 * HALO}", "fc": PAPER, "ec": "none", "alpha": 0.78}
+    return {"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": "none", "alpha": 0.78}
 
 
 def _vswr_axis(axes: Axes, deepest: float) -> None:

@@ -153,9 +153,9 @@ def value_words(result: Result) -> str:
 
 def _sides(result: Result) -> tuple[float, float] | None:
     """How far the interval reaches below and above the value, in the result's unit."""
-    if result.low is not None and result.high is not None:
-        if not (math.isnan(result.low) or math.isnan(result.high)):
-            return max(result.value - result.low, 0.0), max(result.high - result.value, 0.0)
+    low, high = result.low, result.high
+    if low is not None and high is not None and not (math.isnan(low) or math.isnan(high)):
+        return max(result.value - low, 0.0), max(high - result.value, 0.0)
     if result.expanded_uncertainty is None or math.isnan(result.expanded_uncertainty):
         return None
     return result.expanded_uncertainty, result.expanded_uncertainty

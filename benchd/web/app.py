@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import FastAPI, Header, Path, Query, Request
 from starlette.responses import Response, StreamingResponse
@@ -12,7 +12,10 @@ from benchd.web.bodies import Identifier, JobBody, Name, RecipeBody
 from benchd.web.desk import Desk
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
-from benchd.web.forms import encode_trace
+from benchd.web.forms import encode, encode_trace
+
+if TYPE_CHECKING:
+    from benchd.store import JobRow
 
 MOST_ROWS = 10_000
 
@@ -63,6 +66,11 @@ def create_app(desk: Desk, streams: Streams) -> FastAPI:
     return app
 
 
+def job_document(row: JobRow) -> dict[str, Any]:
+    """A job with how far it is, 0 to 1, counted in steps."""
+    return {**encode(row), "progress": row.progress}
+
+
 def _add_jobs(app: FastAPI, desk: Desk) -> None:
     @app.post("/api/jobs")
     async def queue(body: JobBody) -> Response:
@@ -77,7 +85,7 @@ def _add_jobs(app: FastAPI, desk: Desk) -> None:
                 body.recipe or "", body.arguments, priority=body.priority,
                 not_before=body.not_before, finish_by=body.finish_by,
             )  # fmt: skip
-        return json_response(row, 201, {"location": f"/api/jobs/{row.id}"})
+        return json_response(job_document(row), 201, {"location": f"/api/jobs/{row.id}"})
 
     @app.post("/api/check")
     async def check(body: RecipeBody) -> Response:
@@ -91,12 +99,14 @@ def _add_jobs(app: FastAPI, desk: Desk) -> None:
         state: Annotated[list[Name] | None, Query(max_length=10)] = None, limit: Limit = 100
     ) -> Response:
         """Jobs, newest first; `state` may be given more than once."""
-        return json_response(await desk.jobs(states=state, limit=limit))
+        return json_response(
+            [job_document(row) for row in await desk.jobs(states=state, limit=limit)]
+        )
 
     @app.get("/api/jobs/{job_id}")
     async def job(job_id: Id) -> Response:
         """One job."""
-        return json_response(await desk.job(job_id))
+        return json_response(job_document(await desk.job(job_id)))
 
 
 def _add_job_answers(app: FastAPI, desk: Desk) -> None:
@@ -119,12 +129,12 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
     @app.post("/api/jobs/{job_id}/ready")
     async def ready(job_id: Id) -> Response:
         """A person has done what the job asked for."""
-        return json_response(await desk.ready(job_id))
+        return json_response(job_document(await desk.ready(job_id)))
 
     @app.post("/api/jobs/{job_id}/withdraw")
     async def withdraw(job_id: Id) -> Response:
         """Take a job off the queue, or stop it: RF goes off first."""
-        return json_response(await desk.withdraw(job_id))
+        return json_response(job_document(await desk.withdraw(job_id)))
 
     @app.post("/api/jobs/{job_id}/reduce")
     async def reduce(job_id: Id) -> Response:

@@ -16,20 +16,20 @@ from typing import TYPE_CHECKING, Any, Protocol
 if TYPE_CHECKING:
     from benchd.recipe.worksheet import Worksheet
     from benchd.results import ResultRecord, Verdict
-    from benchd.store import JobRow
+    from benchd.store import CaptureRow, JobRow
     from benchd.traces import Capture, Trace
 
-EVENT_KINDS = ("job", "progress", "capture", "result", "verdict", "instrument", "gap")
-"""Kinds of event and what `data` holds:
-
-job         the JobRow after its change of state or step
-progress    {"job_id", "step_index", "steps_total", "done", "total", "text"} within one step
-capture     the Capture just committed (its traces are not sent)
-result      a ResultRecord
-verdict     {"job_id", "verdict": Verdict}
-instrument  one entry of `instruments()`, after it changed
-gap         {"after", "next"}: events between were dropped; read the state again
-"""
+# The kinds of event and what `data` holds. Ids only: who wants the whole reads it by its id.
+#
+# job         job, state, message              a job changed its state
+# step        job, step, steps, label          a step begins; `step` counts from 0
+# progress    job, step, label, done, total, elapsed_s       within one step
+# hands       job, step, ask, caution          a person is asked to do something
+# capture     job, capture, role, route        a capture was committed
+# result      job, result                      a result was committed
+# verdict     job, quantity, outcome           a result was held against a limit
+# link        message, attempt                 an instrument's link was lost and is tried again
+# rf          off, message                     RF is off (true), or could not be verified (null)
 
 
 class Event(Protocol):
@@ -117,8 +117,8 @@ class Desk(Protocol):
         role: str | None = None,
         antenna: str | None = None,
         limit: int = 100,
-    ) -> list[Capture]:
-        """Captures, newest first. Their traces are not looked at."""
+    ) -> list[CaptureRow]:
+        """Captures without their traces, newest first."""
         ...
 
     async def capture(self, capture_id: str) -> Capture:
@@ -145,5 +145,9 @@ class Desk(Protocol):
         ...
 
     def events(self, after: int | None) -> AsyncIterator[Event]:
-        """All events after sequence number `after` (None: from now on), without end."""
+        """All events after sequence number `after` (None: from now on), as far as still held.
+
+        Ends only where the watcher was too slow or the daemon stops; the client comes back with
+        the last sequence number it saw.
+        """
         ...

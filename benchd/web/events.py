@@ -7,6 +7,7 @@ that the engine still holds.
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -14,7 +15,7 @@ import anyio
 
 from benchd.errors import OrderRefused, UserError
 from benchd.web.desk import Desk, Event
-from benchd.web.forms import to_text
+from benchd.web.forms import encode
 from benchd.web.settings import HttpSettings
 
 RECONNECT_MS = 1000
@@ -22,8 +23,13 @@ _LARGEST_SEQUENCE = 2**63 - 1
 
 
 def event_text(event: Event) -> bytes:
-    """One event on the wire. JSON text holds no line break, so one `data` line carries it."""
-    return f"id: {event.sequence}\nevent: {event.kind}\ndata: {to_text(event.data)}\n\n".encode()
+    """One event on the wire.
+
+    JSON in ASCII holds nothing that any reader takes for a line break (some do so for U+2028),
+    so one `data` line carries it.
+    """
+    data = json.dumps(encode(event.data), allow_nan=False)
+    return f"id: {event.sequence}\nevent: {event.kind}\ndata: {data}\n\n".encode("ascii")
 
 
 def last_seen(header: str | None, query: str | None) -> int | None:

@@ -29,6 +29,7 @@ STATUS_OF_FAMILY = {
     "reduction-refused": 422,
     "instrument-refused": 409,
     "link-lost": 409,
+    "store": 503,
 }
 
 

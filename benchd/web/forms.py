@@ -43,7 +43,8 @@ def encode(value: Any) -> Any:
         if isinstance(value, kind):
             return turn(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: encode(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        names = (f.name for f in dataclasses.fields(value) if not f.name.startswith("_"))
+        return {name: encode(getattr(value, name)) for name in names}
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 

@@ -1,0 +1,296 @@
+"""A whole desk in memory: what the engine does, without a bench. Shared with the command tests."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
+from benchd.recipe.worksheet import (
+    AcceptStep,
+    CaptureStep,
+    HandsStep,
+    LevelRow,
+    Limit,
+    ReduceStep,
+    SweepPlan,
+    Worksheet,
+)
+from benchd.results import Budget, Result, ResultRecord, Term, Verdict
+from benchd.store import CaptureRow, JobRow, JobState, UnknownId
+from benchd.traces import Capture, Form, Role, Trace
+
+START = datetime(2026, 3, 1, 21, 4, 5, 250_000, tzinfo=UTC)
+FREQUENCY_HZ = np.linspace(1.45e9, 1.95e9, 51)
+
+
+@dataclass(frozen=True)
+class FakeEvent:
+    sequence: int
+    kind: str
+    data: Any
+
+
+def worksheet(antenna: str = "dipole r3") -> Worksheet:
+    sweep = SweepPlan(
+        method="stepped", start_hz=1.45e9, stop_hz=1.95e9, points=51, level_dbm=-10.0,
+        resolution_bandwidth_hz=1e4,
+    )  # fmt: skip
+    steps = (
+        HandsStep(index=0, label="hands", ask=f"Fit {antenna} to the middle port.",
+                  caution="RF is off while you work."),
+        CaptureStep(
+            index=1, label="capture test", expected_s=0.3, name="test", role="test",
+            route="middle", position="antenna", antenna=antenna, sweep=sweep, switching=(),
+            source="generator", analyzer="analyzer", fixtures={"coupler": "a1b2"},
+            levels=(LevelRow(element="coupler", level_dbm=-10.4, limit_dbm=30.0),),
+        ),
+        ReduceStep(index=2, label="reduce dipole", reduction="reflection", name="dipole",
+                   captures={"test": "test"}, options={"design_frequency_hz": 1.7e9}),
+        AcceptStep(index=3, label="accept", limits=(Limit(quantity="return_loss", least=10.0),)),
+    )  # fmt: skip
+    return Worksheet(
+        recipe="return-loss", title="Return loss of one antenna", recipe_hash="c0ffee",
+        bench="workshop", bench_hash="beef", parameters={"antenna": antenna},
+        on_interrupt="resume", steps=steps,
+        cautions=("The source radiates when the lid is open: keep to your local rules.",),
+    )  # fmt: skip
+
+
+def return_loss_db() -> np.ndarray:
+    detuning = 18 * (FREQUENCY_HZ - 1.6837e9) / 1.6837e9
+    impedance = 62 * (1 + 1j * detuning)
+    return -20 * np.log10(np.abs((impedance - 50) / (impedance + 50)))
+
+
+def capture(
+    capture_id: str = "cap-0000000000000001", job_id: str = "job-0000000000000001"
+) -> Capture:
+    return Capture(
+        id=capture_id, bench="workshop", job_id=job_id, step="test", role=Role.TEST, route="middle",
+        position="antenna", antenna="dipole r3",
+        traces=(Trace("level", Form.LEVEL_DBM, FREQUENCY_HZ, -31.5 - return_loss_db()),),
+        settings={"method": "stepped", "start_hz": 1.45e9, "stop_hz": 1.95e9, "points": 51,
+                  "level_dbm": -10.0, "resolution_bandwidth_hz": 1e4, "detector": "rms",
+                  "dwell_s": 0.002},
+        fixtures={"coupler": "a1b2"}, instruments={"analyzer": "Workshop,Analyzer-6G,0001,1.0"},
+        taken_at=START, recipe_hash="c0ffee", worksheet_hash="feed", flags=("near-noise",),
+        readings={"noise_floor_dbm": -98.2},
+    )  # fmt: skip
+
+
+def records(job_id: str = "job-0000000000000001") -> list[ResultRecord]:
+    term = Term("directivity", 35.0, "dB", "u-shaped", 2**0.5, 1.0, 1.092)
+    budget = Budget((term,), 1.112, float("inf"), 1.96, 2.18, 18.39, 21.85, "monte-carlo", 20000, 7)
+
+    def record(number: int, result: Result) -> ResultRecord:
+        return ResultRecord(
+            id=f"res-000000000000000{number}", bench="workshop", job_id=job_id, step="dipole",
+            recipe="return-loss", recipe_hash="c0ffee", worksheet_hash="feed",
+            instruments={"analyzer": "Workshop,Analyzer-6G,0001,1.0"},
+            reduced_at=START + timedelta(seconds=9), result=result,
+        )  # fmt: skip
+
+    own = {"antenna": "dipole r3", "captures": ("cap-0000000000000001",)}
+    return [
+        record(1, Result("resonance_frequency", 1.68372e9, "Hz", 2.13e6, 2.0, 1.68159e9, 1.68585e9,
+                         **own)),
+        record(2, Result("return_loss", 19.96, "dB", 2.18, 1.96, 18.39, 21.85, 1.7e9,
+                         flags=("assumed-term",), budget=budget, **own)),
+        record(3, Result("bandwidth", 0.1301e9, "Hz", 5e6, 2.0, 0.1251e9, 0.1351e9,
+                         band_hz=(1.6201e9, 1.7502e9), **own)),
+        record(4, Result("trim_per_arm", 0.00041, "m", 5.1e-5, 2.0, 3.59e-4, 4.61e-4,
+                         note="Cut off half of it, then measure again.", **own)),
+    ]  # fmt: skip
+
+
+class FakeDesk:
+    """Jobs that do nothing by themselves: tests move them with `move` and `say`."""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, JobRow] = {}
+        self.captured = {"cap-0000000000000001": capture()}
+        self.reduced = {"job-0000000000000001": records()}
+        self.kept: list[FakeEvent] = []
+        self.news = asyncio.Condition()
+        self.orders: list[tuple[Any, ...]] = []
+        self.break_with: Exception | None = None
+        self.watching = 0
+
+    # -- for tests
+
+    def add(self, job_id: str, state: str = "waiting", **more: Any) -> JobRow:
+        fields: dict[str, Any] = {
+            "id": job_id, "bench": "workshop", "recipe": "return-loss",
+            "title": "Return loss of one antenna", "worksheet_hash": "feed",
+            "state": JobState(state), "priority": 0, "created_at": START, "not_before": None,
+            "finish_by": None, "started_at": None, "ended_at": None, "step_index": 0,
+            "steps_total": 4, "expected_s": 38.0, "interruptions": 0, "message": "",
+            "error": None, "hands": None,
+        }  # fmt: skip
+        self.rows[job_id] = JobRow(**{**fields, **more})
+        return self.rows[job_id]
+
+    async def say(self, kind: str, data: Any) -> None:
+        async with self.news:
+            self.kept.append(FakeEvent(len(self.kept) + 1, kind, data))
+            self.news.notify_all()
+
+    async def move(self, job_id: str, state: str, **more: Any) -> None:
+        self.rows[job_id] = replace(self._row(job_id), state=JobState(state), **more)
+        row = self.rows[job_id]
+        await self.say("job", {"job": row.id, "state": row.state, "message": row.message})
+
+    def _row(self, job_id: str) -> JobRow:
+        if job_id not in self.rows:
+            raise UnknownId(f'there is no job "{job_id}".', advice="benchd jobs lists them.")
+        return self.rows[job_id]
+
+    # -- the protocol
+
+    async def queue(self, recipe: str, arguments: Mapping[str, str], **when: Any) -> JobRow:
+        await self.check(recipe, arguments)
+        self.orders.append(("queue", recipe, dict(arguments), when))
+        number = len(self.rows) + 1
+        return self.add(
+            f"job-{number:016d}", recipe=recipe, priority=when["priority"],
+            not_before=when["not_before"], finish_by=when["finish_by"],
+        )  # fmt: skip
+
+    async def queue_text(
+        self, text: str, file: str, arguments: Mapping[str, str], **when: Any
+    ) -> JobRow:
+        await self.check_text(text, file, arguments)
+        self.orders.append(("queue_text", text, file, dict(arguments), when))
+        return self.add(f"job-{len(self.rows) + 1:016d}", recipe=file, priority=when["priority"])
+
+    async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
+        if self.break_with is not None:
+            raise self.break_with
+        if recipe != "return-loss":
+            raise OrderRefused(
+                f'there is no recipe "{recipe}".', advice="benchd recipes lists them."
+            )
+        if arguments.get("level") == "30 dBm":
+            raise UnsafeError(
+                "30 dBm would reach the coupler, which takes 20 dBm.", where="step 2",
+                advice="Set the level to 10 dBm or less.",
+            )  # fmt: skip
+        return worksheet(arguments.get("antenna", "dipole r3"))
+
+    async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
+        if "recipe:" not in text:
+            problem = Problem(
+                file, 3, 5, "steps[0]", 'unknown step "capure", did you mean "capture"?'
+            )
+            raise RecipeError([problem])
+        return worksheet(arguments.get("antenna", "dipole r3"))
+
+    async def jobs(self, *, states: Sequence[str] | None = None, limit: int = 100) -> list[JobRow]:
+        rows = [row for row in self.rows.values() if not states or row.state in states]
+        return sorted(rows, key=lambda row: row.id, reverse=True)[:limit]
+
+    async def job(self, job_id: str) -> JobRow:
+        return self._row(job_id)
+
+    async def worksheet(self, job_id: str) -> Worksheet:
+        self._row(job_id)
+        return worksheet()
+
+    async def withdraw(self, job_id: str) -> JobRow:
+        if self._row(job_id).has_ended:
+            raise OrderRefused(f"{job_id} has ended already.")
+        await self.move(job_id, "withdrawn", message="withdrawn by order")
+        return self.rows[job_id]
+
+    async def ready(self, job_id: str) -> JobRow:
+        if self._row(job_id).state is not JobState.NEEDS_HANDS:
+            raise OrderRefused(f"{job_id} does not wait for a person.")
+        await self.move(job_id, "running", hands=None)
+        return self.rows[job_id]
+
+    async def reduce(self, job_id: str) -> list[ResultRecord]:
+        self._row(job_id)
+        return self.reduced.get(job_id, [])
+
+    async def reduced_traces(self, job_id: str) -> list[Trace]:
+        self._row(job_id)
+        values = return_loss_db()
+        return [
+            Trace("dipole/return_loss", Form.RATIO_DB, FREQUENCY_HZ, values),
+            Trace("dipole/return_loss/low", Form.RATIO_DB, FREQUENCY_HZ, values - 1.0),
+            Trace("dipole/return_loss/high", Form.RATIO_DB, FREQUENCY_HZ, values + 1.2),
+        ]
+
+    async def instruments(self) -> list[dict[str, Any]]:
+        return [
+            {"name": "generator", "kind": "source", "driver": "scpi-source",
+             "address": "TCPIP::127.0.0.1::50251::SOCKET",
+             "identity": "Workshop,Source-6G,0001,1.0", "state": "ready", "message": ""},
+            {"name": "analyzer", "kind": "analyzer", "driver": "scpi-analyzer",
+             "address": "TCPIP::127.0.0.1::50252::SOCKET", "identity": "", "state": "lost",
+             "message": "does not answer"},
+        ]  # fmt: skip
+
+    async def captures(self, *, limit: int = 100, **filters: str | None) -> list[CaptureRow]:
+        wanted = {name: value for name, value in filters.items() if value is not None}
+        found = [
+            c for c in self.captured.values()
+            if all(str(getattr(c, name)) == value for name, value in wanted.items())
+        ]  # fmt: skip
+        names = [n for n in CaptureRow.__dataclass_fields__ if n != "_read"]
+        return [
+            CaptureRow(**{n: getattr(c, n) for n in names}, _read=self.captured.__getitem__)
+            for c in found[:limit]
+        ]
+
+    async def capture(self, capture_id: str) -> Capture:
+        if capture_id not in self.captured:
+            raise UnknownId(f'there is no capture "{capture_id}".')
+        return self.captured[capture_id]
+
+    async def results(
+        self, *, job_id: str | None = None, quantity: str | None = None,
+        antenna: str | None = None, limit: int = 1000,
+    ) -> list[ResultRecord]:  # fmt: skip
+        found = [r for job, some in self.reduced.items() if job_id in (None, job) for r in some]
+        return [
+            r for r in found
+            if quantity in (None, r.result.quantity) and antenna in (None, r.result.antenna)
+        ][:limit]  # fmt: skip
+
+    async def verdicts(self, job_id: str) -> list[Verdict]:
+        self._row(job_id)
+        result = self.reduced.get(job_id, records())[1].result
+        return [
+            Verdict("return_loss", "pass", 9.96, "return loss at 1.7 GHz at least 10 dB", result)
+        ]
+
+    async def recipes(self) -> list[dict[str, Any]]:
+        return [
+            {"name": "return-loss", "title": "Return loss and resonance of one antenna",
+             "parameters": {"antenna": {"kind": "antenna"},
+                            "centre": {"kind": "frequency", "default": "1.7 GHz"}}},
+        ]  # fmt: skip
+
+    async def health(self) -> dict[str, Any]:
+        return {"bench": "workshop", "version": "0.1.0", "state": "ready"}
+
+    async def events(self, after: int | None) -> AsyncIterator[FakeEvent]:
+        at = len(self.kept) if after is None else after
+        self.watching += 1
+        try:
+            while True:
+                async with self.news:
+                    await self.news.wait_for(lambda at=at: len(self.kept) > at)
+                    fresh = self.kept[at:]
+                for event in fresh:
+                    at = event.sequence
+                    yield event
+        finally:
+            self.watching -= 1
