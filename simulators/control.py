@@ -1,0 +1,154 @@
+"""The control port: the hands of a person at the bench, and of a test that wants trouble.
+
+One JSON object a line, answered by one JSON object a line:
+
+    {"do": "place", "position": "middle", "item": "short"}      -> {"ok": true}
+    {"do": "lid", "open": true}
+    {"do": "pull", "cable": "sense_cable"}    {"do": "plug", "cable": "sense_cable"}
+    {"do": "connect", "path": "range"}        a bench without a switch: "middle" or "range"
+    {"do": "state"}                           -> {"ok": true, "time_s": ..., "rf_on": ..., ...}
+    {"do": "truth"}                           -> {"ok": true, "truth": {...}}
+    {"do": "fault", "instrument": "analyzer", "mode": "silent", "count": 1, "skip": 0,
+     "delay_s": 1.0}                          modes: see simulators.transports.faults
+    {"do": "power-cycle", "instrument": "generator"}
+
+What cannot be done is answered {"ok": false, "error": "..."} and changes nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+
+from simulators.transports import Host
+
+_LONGEST_LINE_BYTES = 65536
+_MISSING = object()
+
+
+class ControlError(Exception):
+    """A request that cannot be done; the message says why and what could."""
+
+
+def plain_json(value: object) -> object:
+    """Numbers and arrays of numpy as JSON knows them; for `json.dumps(default=...)`."""
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"no JSON for {type(value).__name__}")
+
+
+class Control:
+    """Does what the control port is asked; knows nothing of sockets."""
+
+    def __init__(self, host: Host) -> None:
+        self._host = host
+        self._bench = host.workbench
+        self._actions: dict[str, Callable[[dict[str, Any]], dict[str, Any] | None]] = {
+            "place": self._place,
+            "lid": self._lid,
+            "pull": self._pull,
+            "plug": self._plug,
+            "connect": self._connect,
+            "state": lambda request: self._bench.state(),
+            "truth": lambda request: {"truth": self._bench.world.truth()},
+            "fault": self._fault,
+            "power-cycle": self._power_cycle,
+        }
+
+    def answer(self, line: bytes) -> bytes:
+        """The reply line, with its newline, to one request line. Never raises."""
+        try:
+            reply = {"ok": True, **(self._do(line) or {})}
+            return json.dumps(reply, default=plain_json).encode() + b"\n"
+        except (ControlError, ValueError, KeyError) as error:
+            text = str(error.args[0]) if error.args else type(error).__name__
+            return json.dumps({"ok": False, "error": text}).encode() + b"\n"
+
+    def _do(self, line: bytes) -> dict[str, Any] | None:
+        try:
+            request = json.loads(line)
+        except ValueError as error:
+            raise ControlError(f"not JSON: {error}") from error
+        if not isinstance(request, dict) or not isinstance(request.get("do"), str):
+            raise ControlError('expected an object with "do"')
+        action = self._actions.get(request["do"])
+        if action is None:
+            known = ", ".join(self._actions)
+            raise ControlError(f"cannot do {request['do']!r}; there are {known}")
+        return action(request)
+
+    def _place(self, request: dict[str, Any]) -> None:
+        position, item = _text(request, "position"), _text(request, "item")
+        self._bench.move(lambda: self._bench.world.place(position, item))
+
+    def _lid(self, request: dict[str, Any]) -> None:
+        is_open = _field(request, "open", bool)
+        self._bench.move(lambda: self._bench.world.set_lid(is_open))
+
+    def _pull(self, request: dict[str, Any]) -> None:
+        cable = _text(request, "cable")
+        self._bench.move(lambda: self._bench.world.pull(cable))
+
+    def _plug(self, request: dict[str, Any]) -> None:
+        cable = _text(request, "cable")
+        self._bench.move(lambda: self._bench.world.plug(cable))
+
+    def _connect(self, request: dict[str, Any]) -> None:
+        path = _text(request, "path")
+        self._bench.move(lambda: self._bench.world.connect(path))
+
+    def _fault(self, request: dict[str, Any]) -> None:
+        name = _text(request, "instrument")
+        if name not in self._host.fronts:
+            raise ControlError(f"no instrument {name!r}; there are {', '.join(self._host.fronts)}")
+        self._host.fronts[name].fault(
+            _text(request, "mode"),
+            count=_field(request, "count", int, 1),
+            skip=_field(request, "skip", int, 0),
+            delay_s=_field(request, "delay_s", float, None),
+        )
+
+    def _power_cycle(self, request: dict[str, Any]) -> None:
+        name = _text(request, "instrument")
+        if name not in self._host.fronts:
+            raise ControlError(f"no instrument {name!r}; there are {', '.join(self._host.fronts)}")
+        front = self._host.fronts[name]
+        front.stop()
+        self._bench.instruments[name].power_cycle()
+        front.restart()
+
+
+def _text(request: dict[str, Any], key: str) -> str:
+    return str(_field(request, key, str))
+
+
+def _field(request: dict[str, Any], key: str, kind: type, default: Any = _MISSING) -> Any:
+    value = request.get(key, default)
+    if value is _MISSING:
+        raise ControlError(f'"{request["do"]}" needs "{key}"')
+    if value is default or isinstance(value, kind) or (kind is float and isinstance(value, int)):
+        return value
+    raise ControlError(f'"{key}" must be a {kind.__name__}, not {value!r}')
+
+
+async def serve_control(control: Control, host: str, port: int) -> asyncio.Server:
+    """Listen for control requests; any number of clients, each answered in order."""
+
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            while line := await reader.readline():
+                writer.write(control.answer(line))
+                await writer.drain()
+        except (ValueError, ConnectionError):
+            # A line beyond the limit, or a client that went away: nobody to answer.
+            pass
+        finally:
+            writer.close()
+
+    return await asyncio.start_server(talk, host, port, limit=_LONGEST_LINE_BYTES)

@@ -1,0 +1,77 @@
+"""`plain`: the style of SCPI-1999 volume 2. benchd's own command templates fit as they are.
+
+Replies are bare values. Traces come as text, or as definite-length blocks of REAL,32 or REAL,64
+in either byte order (`FORMat`, `FORMat:BORDer`; text and most significant byte first after
+`*RST`). A sweep is an overlapped operation.
+"""
+
+from simulators.instruments.dialect import Dialect
+
+SYSTEM = {
+    "SYSTem:ERRor[:NEXT]?": "next error",
+    "SYSTem:ERRor:ALL?": "all errors",
+    "SYSTem:ERRor:COUNt?": "error count",
+    "SYSTem:VERSion?": "version",
+    "STATus:PRESet": "status preset",
+    "STATus:QUEStionable[:EVENt]?": "questionable event",
+    "STATus:QUEStionable:CONDition?": "questionable condition",
+    "STATus:QUEStionable:ENABle": "questionable enable",
+    "STATus:QUEStionable:ENABle?": "questionable enabled",
+    "STATus:OPERation[:EVENt]?": "operation event",
+    "STATus:OPERation:CONDition?": "operation condition",
+    "STATus:OPERation:ENABle": "operation enable",
+    "STATus:OPERation:ENABle?": "operation enabled",
+}
+
+SOURCE_SETTINGS = {
+    "[SOURce:]FREQuency[:CW]": "frequency",
+    "[SOURce:]FREQuency:STARt": "start",
+    "[SOURce:]FREQuency:STOP": "stop",
+    "[SOURce:]FREQuency:MODE": "mode",
+    "[SOURce:]POWer[:LEVel][:IMMediate][:AMPLitude]": "level",
+    "[SOURce:]SWEep:POINts": "points",
+    "[SOURce:]SWEep:DWELl": "dwell",
+    "OUTPut[:STATe]": "output",
+    "INITiate:CONTinuous": "continuous",
+}
+
+ANALYZER_SETTINGS = {
+    "[SENSe:]FREQuency:CENTer": "centre",
+    "[SENSe:]FREQuency:SPAN": "span",
+    "[SENSe:]FREQuency:STARt": "start",
+    "[SENSe:]FREQuency:STOP": "stop",
+    "[SENSe:]BANDwidth[:RESolution]": "rbw",
+    "[SENSe:]BANDwidth:VIDeo": "vbw",
+    "[SENSe:]SWEep:TIME": "sweep time",
+    "[SENSe:]SWEep:TIME:AUTO": "sweep time auto",
+    "[SENSe:]SWEep:POINts": "points",
+    "[SENSe:]DETector[:FUNCtion]": "detector",
+    "[SENSe:]POWer[:RF]:ATTenuation": "attenuation",
+    "DISPlay[:WINDow]:TRACe:Y[:SCALe]:RLEVel": "reference level",
+    "TRACe[1]:MODE": "trace mode",
+    "INITiate:CONTinuous": "continuous",
+    "FORMat:BORDer": "border",
+    "OUTPut:TRACking": "tracking",
+    "SOURce:POWer:TRACking": "tracking level",
+}
+
+ANALYZER_ACTIONS = {
+    "INITiate[:IMMediate]": "initiate",
+    "ABORt": "abort",
+    "TRACe[:DATA]?": "read trace",
+    "FORMat[:TRACe][:DATA]": "set format",
+    "FORMat[:TRACe][:DATA]?": "format",
+}
+
+SWITCH_ACTIONS = {
+    "ROUTe:CLOSe": "close",
+    "ROUTe:CLOSe?": "is closed",
+    "ROUTe:CLOSe:STATe?": "closed",
+    "ROUTe:OPEN": "open",
+    "ROUTe:OPEN:ALL": "open all",
+}
+
+SOURCE = Dialect(SOURCE_SETTINGS, SYSTEM)
+ANALYZER = Dialect(ANALYZER_SETTINGS, SYSTEM | ANALYZER_ACTIONS)
+SWITCH = Dialect({}, SYSTEM | SWITCH_ACTIONS)
+SENSE = Dialect({}, SYSTEM | {"SENSe:LID?": "lid"})

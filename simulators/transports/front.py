@@ -1,0 +1,115 @@
+"""What every front end offers: start, resource string, faults of the link."""
+
+from __future__ import annotations
+
+import asyncio
+from abc import ABC, abstractmethod
+from typing import Any
+
+from simulators.instruments import Instrument, SimulatedClock
+from simulators.transports.faults import LINK_FAULTS, MODES, FaultPlan
+from simulators.transports.session import Session
+
+
+class Front(ABC):
+    """One instrument reachable over one kind of link.
+
+    Attributes:
+        sessions: the sessions of the clients that are connected.
+    """
+
+    def __init__(self, instrument: Instrument, clock: SimulatedClock, host: str, port: int) -> None:
+        self.instrument = instrument
+        self.clock = clock
+        self.host = host
+        self.port = port
+        self.faults = FaultPlan()
+        self.sessions: set[Session] = set()
+        self._resume: asyncio.TimerHandle | None = None
+
+    @property
+    @abstractmethod
+    def resource(self) -> str:
+        """The VISA resource string a client opens."""
+
+    @abstractmethod
+    async def start(self) -> None:
+        """Listen. Raises OSError if the port is taken."""
+
+    @abstractmethod
+    def stop(self) -> None:
+        """Stop listening and cut every connection; `start` may follow."""
+
+    def fault(self, mode: str, *, count: int, skip: int, delay_s: float | None) -> None:
+        """Arm a fault, or end all of them with the mode `none`.
+
+        Raises:
+            ValueError: an unknown mode or senseless numbers.
+        """
+        if mode == "none":
+            self._behave()
+        elif mode in LINK_FAULTS:
+            if mode == "deaf":
+                self._set_deaf(True)
+            else:
+                self.stop()
+            if delay_s is not None:
+                loop = asyncio.get_running_loop()
+                self._resume = loop.call_later(delay_s, self._behave)
+        elif mode in MODES:
+            self.faults.arm(mode, count=count, skip=skip, delay_s=delay_s)
+        else:
+            raise ValueError(f"no fault {mode!r}; there are {', '.join(MODES)}")
+
+    def _set_deaf(self, deaf: bool) -> None:
+        for session in self.sessions:
+            session.set_deaf(deaf)
+
+    def _behave(self) -> None:
+        if self._resume is not None:
+            self._resume.cancel()
+            self._resume = None
+        self.faults.clear()
+        self._set_deaf(False)
+        self.restart()
+
+    @abstractmethod
+    def restart(self) -> None:
+        """Listen again on the same address, if listening was stopped."""
+
+
+class StreamFront(Front):
+    """A front end that listens on a TCP port."""
+
+    def __init__(self, instrument: Instrument, clock: SimulatedClock, host: str, port: int) -> None:
+        super().__init__(instrument, clock, host, port)
+        self._server: asyncio.Server | None = None
+        self._tasks: set[asyncio.Task[Any]] = set()
+
+    @abstractmethod
+    def make_protocol(self) -> asyncio.Protocol:
+        """A protocol object for a new connection."""
+
+    @abstractmethod
+    def cut(self) -> None:
+        """Abort every connection."""
+
+    async def start(self) -> None:
+        """Listen on the given port, or on a free one that stays the same afterwards."""
+        loop = asyncio.get_running_loop()
+        self._server = await loop.create_server(self.make_protocol, self.host, self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    def stop(self) -> None:
+        """Stop listening and cut every connection."""
+        if self._server is not None:
+            self._server.close()
+            self._server = None
+        self.cut()
+
+    def restart(self) -> None:
+        """Listen again on the same port."""
+        if self._server is None:
+            task = asyncio.get_running_loop().create_task(self.start())
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
