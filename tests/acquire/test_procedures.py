@@ -188,7 +188,7 @@ def test_rf_off_is_not_believed_until_the_source_says_so() -> None:
     def stuck(exchange: Exchange) -> str | None:
         return "1" if exchange.message == ":OUTP:STAT?" else None
 
-    with pytest.raises(InstrumentRefused, match="RF output is still on .*: generator"):
+    with pytest.raises(InstrumentRefused, match=r"RF output is still on .*: generator"):
         CannedPlayer(stuck).run(rf_off_verified([SOURCE]))
 
 
