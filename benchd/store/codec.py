@@ -75,7 +75,9 @@ def unpack(value: Any) -> Any:
 
 def dumps(value: Any) -> str:
     """Plain values as JSON text."""
-    return json.dumps(pack(value), separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+    # ASCII with escapes: the only form in which every text, half a surrogate pair and U+0000
+    # included, passes through every database.
+    return json.dumps(pack(value), separators=(",", ":"), allow_nan=False)
 
 
 def loads(text: str) -> Any:

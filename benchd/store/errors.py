@@ -113,8 +113,15 @@ def from_database(error: exc.DBAPIError, where: str) -> StoreError:
 
 @contextmanager
 def translated(where: str) -> Iterator[None]:
-    """Map errors of the database library to StoreError, keeping the cause."""
+    """Map errors of the database library to StoreError, keeping the cause.
+
+    A value that cannot be stored (a time without a zone) raises its own ValueError.
+    """
     try:
         yield
     except exc.DBAPIError as error:
         raise from_database(error, where) from error
+    except exc.StatementError as error:
+        if error.orig is None:
+            raise
+        raise error.orig from error

@@ -1,0 +1,173 @@
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from benchd.errors import LinkLost
+from benchd.store import JobState, Store, UnknownId, WrongState
+from tests.store import examples
+
+NOW = datetime(2026, 3, 1, 22, 0, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+
+
+def job_in(store: Store, state: JobState) -> str:
+    job_id = store.add_job(examples.worksheet()).id
+    if state in (JobState.DONE, JobState.NEEDS_HANDS):
+        store.set_state(job_id, JobState.RUNNING)
+    if state is not JobState.WAITING:
+        store.set_state(job_id, state)
+    return job_id
+
+
+def test_a_new_job_waits_with_its_worksheet(store: Store) -> None:
+    worksheet = examples.worksheet()
+    job = store.add_job(worksheet, priority=3, not_before=NOW, finish_by=NOW + HOUR)
+    assert store.job(job.id) == job
+    assert store.worksheet(job.id) == worksheet
+    assert store.worksheet(job.id).digest == job.worksheet_hash
+    assert (job.state, job.step_index, job.steps_total) == (JobState.WAITING, 0, 3)
+    assert (job.priority, job.not_before, job.finish_by) == (3, NOW, NOW + HOUR)
+    assert job.expected_s == 10.1
+
+
+def test_jobs_of_the_same_worksheet_share_it(store: Store) -> None:
+    first, second = (store.add_job(examples.worksheet()) for _ in range(2))
+    assert first.worksheet_hash == second.worksheet_hash
+    assert first.id != second.id
+
+
+# Rows: from; columns: to. Written out by hand from the design's list of states.
+LEGAL = {
+    "waiting": {"waiting", "running", "withdrawn", "missed", "failed"},
+    "running": {"waiting", "running", "needs-hands", "done", "failed", "withdrawn"},
+    "needs-hands": {"waiting", "running", "needs-hands", "failed", "withdrawn"},
+    "done": set(),
+    "failed": set(),
+    "withdrawn": set(),
+    "missed": set(),
+}
+
+
+@pytest.mark.parametrize("before", JobState)
+@pytest.mark.parametrize("after", JobState)
+def test_only_states_that_can_follow_are_accepted(
+    store: Store, before: JobState, after: JobState
+) -> None:
+    job_id = job_in(store, before)
+    kept = store.job(job_id)
+    if after.value in LEGAL[before.value]:
+        assert store.set_state(job_id, after).state is after
+        assert store.job(job_id).state is after
+    else:
+        with pytest.raises(WrongState, match=f"is {before}, so it cannot become {after}"):
+            store.set_state(job_id, after)
+        assert store.job(job_id) == kept
+
+
+def test_a_change_of_state_is_kept_with_its_reason(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    error = LinkLost("no answer", where="generator", advice="Check its cable.").as_dict()
+    failed = store.set_state(job_id, JobState.FAILED, message="Lost.", error=error, step_index=2)
+    assert store.job(job_id) == failed
+    assert (failed.message, failed.error, failed.step_index) == ("Lost.", error, 2)
+    assert failed.started_at is not None
+    assert failed.ended_at is not None
+    assert failed.ended_at > failed.started_at
+    assert failed.has_ended
+
+
+def test_a_hands_request_is_gone_when_the_job_goes_on(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    asked = store.set_state(job_id, JobState.NEEDS_HANDS, hands={"ask": "Fit the short."})
+    assert asked.hands == {"ask": "Fit the short."}
+    assert store.set_state(job_id, JobState.RUNNING).hands is None
+
+
+def test_progress_counts_steps(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    assert store.set_state(job_id, JobState.RUNNING, step_index=1).progress == 1 / 3
+    assert store.set_state(job_id, JobState.DONE).progress == 1.0
+
+
+def test_the_next_job_has_the_highest_priority_then_the_greatest_age(store: Store) -> None:
+    old = store.add_job(examples.worksheet())
+    young = store.add_job(examples.worksheet())
+    urgent = store.add_job(examples.worksheet(), priority=5)
+    store.add_job(examples.worksheet(bench="roof"), priority=9)
+    taken = []
+    while (job := store.next_waiting("workshop", NOW)) is not None:
+        taken.append(job.id)
+        store.set_state(job.id, JobState.RUNNING)
+    assert taken == [urgent.id, old.id, young.id]
+
+
+@pytest.mark.parametrize(
+    ("at", "runs"),
+    [
+        (NOW - timedelta(microseconds=1), False),
+        (NOW, True),
+        (NOW + HOUR - timedelta(microseconds=1), True),
+        (NOW + HOUR, False),
+    ],
+    ids=["just before", "at its start", "just before its end", "at its end"],
+)
+def test_a_job_is_taken_only_inside_its_window(store: Store, at: datetime, runs: bool) -> None:
+    job = store.add_job(examples.worksheet(), not_before=NOW, finish_by=NOW + HOUR)
+    assert store.next_waiting("workshop", at) == (job if runs else None)
+
+
+def test_a_job_whose_window_has_closed_is_missed(store: Store) -> None:
+    late = store.add_job(examples.worksheet(), finish_by=NOW)
+    in_time = store.add_job(examples.worksheet(), finish_by=NOW + HOUR)
+    assert [job.id for job in store.mark_missed("workshop", NOW)] == [late.id]
+    assert store.job(late.id).state is JobState.MISSED
+    assert store.job(in_time.id).state is JobState.WAITING
+
+
+def test_jobs_under_way_at_start_are_found_and_counted(store: Store) -> None:
+    running = job_in(store, JobState.RUNNING)
+    asking = job_in(store, JobState.NEEDS_HANDS)
+    for state in (JobState.WAITING, JobState.DONE, JobState.FAILED):
+        job_in(store, state)
+    found = store.mark_interrupted("workshop")
+    assert {job.id: (job.state, job.interruptions) for job in found} == {
+        running: (JobState.RUNNING, 1),
+        asking: (JobState.NEEDS_HANDS, 1),
+    }
+    assert store.job(running) == replace(found[0])
+    assert store.mark_interrupted("workshop")[0].interruptions == 2
+    assert store.mark_interrupted("roof") == []
+
+
+def test_jobs_are_listed_by_state_and_age(store: Store) -> None:
+    first = job_in(store, JobState.DONE)
+    second = job_in(store, JobState.WAITING)
+    third = job_in(store, JobState.DONE)
+    assert [job.id for job in store.jobs()] == [third, second, first]
+    assert [job.id for job in store.jobs(newest_first=False, limit=2)] == [first, second]
+    assert [job.id for job in store.jobs({JobState.DONE})] == [third, first]
+    assert store.jobs(bench="roof") == []
+
+
+def test_every_change_leaves_a_line_of_history(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    store.set_state(job_id, JobState.DONE, message="All steps done.", step_index=3)
+    lines = store.job_events(job_id)
+    assert [(line.state, line.step_index, line.message) for line in lines] == [
+        (JobState.WAITING, 0, ""),
+        (JobState.RUNNING, 0, ""),
+        (JobState.DONE, 3, "All steps done."),
+    ]
+    assert store.job_events(after=lines[1].number) == lines[2:]
+
+
+def test_an_unknown_job_is_named(store: Store) -> None:
+    for call in (store.job, store.worksheet, lambda id: store.set_state(id, JobState.RUNNING)):
+        with pytest.raises(UnknownId, match="there is no job job-none"):
+            call("job-none")
+
+
+def test_a_job_with_results_moves_only_if_it_exists(store: Store) -> None:
+    with pytest.raises(UnknownId, match="there is no job job-none"):
+        store.commit_results("job-none", "x", [], [], step_index_after=1)
