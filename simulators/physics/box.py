@@ -145,16 +145,22 @@ class Box:
     def _leaves(self, ray: Path) -> bool:
         return any(wall in self.open_walls for wall, _, _ in ray.bounces)
 
-    def factor(self, ray: Path, frequency_hz: FloatArray) -> ComplexArray:
-        """e^-jkR/R times reflections, from theta-polarised to theta-polarised, (n_freq,)."""
+    def factors(self, rays: list[Path], frequency_hz: FloatArray) -> ComplexArray:
+        """e^-jkR/R times reflections, theta-polarised at both ends, (n_ray, n_freq)."""
         frequency = np.asarray(frequency_hz, dtype=np.float64)
-        field = np.repeat(_theta(ray.departure)[None, :] + 0j, frequency.size, axis=0)
-        for (axis, _), cos_incidence, travel in ray.bounces:
-            te, tm = self.lining.reflection(frequency, cos_incidence)
-            field = _bounce(field, axis, travel, te, tm)
         k = 2 * np.pi * frequency / SPEED_OF_LIGHT_M_PER_S
-        spread = np.exp(-1j * k * ray.length_m) / ray.length_m
-        return np.asarray(spread * (field @ _theta(ray.arrival)))
+        known: dict[float, tuple[ComplexArray, ComplexArray]] = {}
+        rows = []
+        for ray in rays:
+            field = np.repeat(_theta(ray.departure)[None, :] + 0j, frequency.size, axis=0)
+            for (axis, _), cos_incidence, travel in ray.bounces:
+                angle = round(cos_incidence, 9)  # many rays share an angle by symmetry
+                if angle not in known:
+                    known[angle] = self.lining.reflection(frequency, cos_incidence)
+                field = _bounce(field, axis, travel, *known[angle])
+            spread = np.exp(-1j * k * ray.length_m) / ray.length_m
+            rows.append(spread * (field @ _theta(ray.arrival)))
+        return np.array(rows).reshape(len(rays), frequency.size)
 
 
 def _bounce(
@@ -163,17 +169,23 @@ def _bounce(
     """The field vector after a wall: TE part times ``te``, TM part by the transverse field."""
     normal = np.zeros(3)
     normal[axis] = 1.0
-    across = np.cross(travel, normal)
-    size = np.linalg.norm(across)
+    across = _cross(travel, normal)
+    size = float(np.linalg.norm(across))
     # Straight onto the wall, any transverse axis will do.
     across = np.roll(normal, 1) if size < 1e-9 else across / size
     after = travel.copy()
     after[axis] = -after[axis]
-    in_plane, out_plane = np.cross(across, travel), np.cross(across, after)
+    in_plane, out_plane = _cross(across, travel), _cross(across, after)
     # ``tm`` reflects the tangential E; cross(across, travel) turns its tangential part over.
     return np.asarray(
         (te * (field @ across))[:, None] * across - (tm * (field @ in_plane))[:, None] * out_plane
     )
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Vector product of two vectors; numpy's general one is ten times slower here."""
+    (ax, ay, az), (bx, by, bz) = a.tolist(), b.tolist()
+    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
 
 
 def _theta(direction: FloatArray) -> FloatArray:

@@ -148,8 +148,13 @@ class Link:
     sideways: ComplexArray  # both fields towards the lid over both along the direct ray
 
 
-def link(box: Box, near: Stand, far: Stand) -> Link:
-    """The two-port between two antennas' connectors, on the antennas' grid."""
+def link(
+    box: Box, near: Stand, far: Stand, near_echo_ohm: ComplexArray, far_echo_ohm: ComplexArray
+) -> Link:
+    """The two-port between two antennas' connectors, on the antennas' grid.
+
+    The echoes are what the walls add to each antenna's impedance (``echo_ohm``).
+    """
     frequency = near.antenna.frequency_hz
     k = 2 * np.pi * frequency / SPEED_OF_LIGHT_M_PER_S
     rays = box.paths(near.position_m, far.position_m)
@@ -158,8 +163,8 @@ def link(box: Box, near: Stand, far: Stand) -> Link:
     )
     total_ohm = direct_ohm + _over_rays(box, rays[1:], near, far, k)
     impedance = impedance_two_port(
-        near.antenna.currents.impedance_ohm + echo_ohm(box, near),
-        far.antenna.currents.impedance_ohm + echo_ohm(box, far),
+        near.antenna.currents.impedance_ohm + near_echo_ohm,
+        far.antenna.currents.impedance_ohm + far_echo_ohm,
         total_ohm,
     )
     two_port = near.antenna.feed.then(impedance).then(far.antenna.feed.turned())
@@ -184,8 +189,7 @@ def _over_rays(box: Box, rays: list[Path], near: Stand, far: Stand, k: FloatArra
         return total
     leaving = near.field_towards_v(np.stack([ray.departure for ray in rays]))
     arriving = far.field_towards_v(np.stack([-ray.arrival for ray in rays]))
-    for number, ray in enumerate(rays):
-        factor = box.factor(ray, near.antenna.frequency_hz)
+    for number, factor in enumerate(box.factors(rays, near.antenna.frequency_hz)):
         total += field_coupling_ohm(leaving[:, number], arriving[:, number], factor, k)
     return total
 

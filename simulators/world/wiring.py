@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
+from simulators.physics.box import Box
 from simulators.physics.lines import TwoPort
 from simulators.world.antennas import Antenna, Link, Point, Stand, box_of, echo_ohm, link, solved
 from simulators.world.model import WorldModel
@@ -62,6 +63,7 @@ class Wiring:
     model: WorldModel
     parts: Parts
     _links: dict[tuple[object, ...], Link] = field(default_factory=dict)
+    _echoes: dict[tuple[object, ...], ComplexArray] = field(default_factory=dict)
 
     def curve(self, state: State) -> Curve:
         """Transfer from a source wave to the analyzer's input, with every mismatch."""
@@ -193,12 +195,18 @@ class Wiring:
             ahead[2] = 0.0
             ahead = ahead / np.linalg.norm(ahead)
             box = box_of(self.model.box, lid_open=lid_open)
-            self._links[key] = link(
-                box,
-                Stand(self.antenna(near.item), here, ahead),
-                Stand(self.antenna(far.item), there, -ahead),
-            )
+            one = Stand(self.antenna(near.item), here, ahead)
+            other = Stand(self.antenna(far.item), there, -ahead)
+            self._links[key] = link(box, one, other, self._echo(box, one), self._echo(box, other))
         return self._links[key]
+
+    def _echo(self, box: Box, stand: Stand) -> ComplexArray:
+        key = (box, stand.antenna.model, stand.position_m, tuple(stand.boom.tolist()))
+        if key not in self._echoes:
+            if len(self._echoes) > 32:
+                self._echoes.clear()
+            self._echoes[key] = echo_ohm(box, stand)
+        return self._echoes[key]
 
     def _fine(self, coarse: ComplexArray) -> ComplexArray:
         return np.asarray(CubicSpline(coarse_grid(self.model), coarse)(self.parts.frequency_hz))
