@@ -62,6 +62,7 @@ class Analyzer(Instrument):
         self._arriving_dbm = SILENCE_DBM
         self._reporting = False
         super().__init__(model, clock, dialect)
+        self.rf_history.append((clock.now_s(), False))
         feed.listeners.append(self._input_changed)
 
     def default_settings(self) -> Mapping[str, Setting]:
@@ -260,7 +261,7 @@ class Analyzer(Instrument):
 
     def _note_tracking(self) -> None:
         on = bool(self.values["tracking"])
-        if not self.rf_history or on != self.rf_history[-1][1]:
+        if on != self.rf_history[-1][1]:
             self.rf_history.append((self.clock.now_s(), on))
         self._check_input()
 

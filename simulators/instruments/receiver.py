@@ -138,7 +138,9 @@ class Sweep:
             min(length_s, emission.dwell_s if emission.is_moving else length_s)
             for length_s, emission in spans
         )
-        substeps = int(np.clip(np.ceil(plan.point_time_s / shortest_s) + 1, 2, _MOST_SUBSTEPS))
+        # A lone point can afford the finest look; a trace gets what its source needs.
+        needed = np.ceil(plan.point_time_s / shortest_s) + 1 if plan.points > 1 else np.inf
+        substeps = int(np.clip(needed, 4, _MOST_SUBSTEPS))
         offsets = (np.arange(substeps) + 0.5) / substeps * plan.point_time_s
         starts = self.start_s + np.arange(first, last) * plan.point_time_s
         times = (starts[:, np.newaxis] + offsets).ravel()

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 
@@ -193,3 +194,112 @@ def world_file(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return write
+
+
+class FlatWorld:
+    """A world of one number: what leaves the source arrives `loss_db` weaker, whatever it is."""
+
+    def __init__(self, loss_db: float = 20.0) -> None:
+        from simulators.world import world_path
+        from simulators.world.files import read_world
+
+        model = read_world(world_path("workshop"))
+        perfect = model.analyzer.model_copy(update={"response_db": 0.0, "linearity_db": 0.0})
+        self.model = model.model_copy(update={"analyzer": perfect})
+        self.loss_db = loss_db
+        self.tones: list[tuple[float, float]] = []
+        self.lid = False
+        self._closed: dict[int, int] = {}
+
+    def generator(self, purpose: int) -> np.random.Generator:
+        return np.random.default_rng(purpose)
+
+    def source_level_dbm(self, frequency_hz: Any, level_dbm: float, elapsed_s: float) -> Any:
+        return np.full(np.shape(frequency_hz), level_dbm)
+
+    def transfer(self, frequency_hz: Any, elapsed_s: float) -> Any:
+        return np.full(np.shape(frequency_hz), 10 ** (-self.loss_db / 20) + 0j)
+
+    def harmonics(self, frequency_hz: float, level_dbm: float) -> Any:
+        return (2 * frequency_hz, level_dbm - 35), (3 * frequency_hz, level_dbm - 42)
+
+    def ambient(self, centre_hz: float, span_hz: float) -> list[tuple[float, float]]:
+        return list(self.tones)
+
+    def lid_is_open(self) -> bool:
+        return self.lid
+
+    def close_channel(self, channel: int) -> None:
+        self._closed[channel // 100] = channel
+
+    def open_channel(self, channel: int) -> None:
+        self._closed.pop(channel // 100, None)
+
+    def closed_channels(self) -> tuple[int, ...]:
+        return tuple(sorted(self._closed.values()))
+
+    def state(self) -> dict[str, Any]:
+        return {"closed": list(self.closed_channels())}
+
+
+class Desk:
+    """Instruments on a flat world and a clock that a test turns by hand; no network."""
+
+    def __init__(self, **changes: dict[str, Any]) -> None:
+        from simulators.instruments import SimulatedClock, Workbench
+        from simulators.scpi import Conversation
+
+        self.time_s = 0.0
+        self.world = FlatWorld()
+        instruments = tuple(
+            one.model_copy(update={"latency_s": 0.0, "settle_s": 0.0} | changes.get(one.name, {}))
+            for one in self.world.model.instruments
+        )
+        self.world.model = self.world.model.model_copy(update={"instruments": instruments})
+        clock = SimulatedClock(1.0, monotonic=lambda: self.time_s)
+        self.bench = Workbench(self.world, clock)  # type: ignore[arg-type]
+        self._conversations = {
+            name: Conversation(one) for name, one in self.bench.instruments.items()
+        }
+
+    def send(self, name: str, message: str) -> None:
+        """Send a message without turning the clock."""
+        self._conversations[name].receive(message.encode("latin-1") + b"\n")
+
+    def poll(self, name: str) -> tuple[list[bytes], float | None]:
+        """What comes back now, and when to look again."""
+        return self._conversations[name].advance(self.time_s)
+
+    def ask(self, name: str, message: str) -> str:
+        """Send a message, turn the clock until it is done, return its reply."""
+        self.send(name, message)
+        replies: list[bytes] = []
+        while True:
+            more, wake_s = self.poll(name)
+            replies += more
+            if wake_s is None:
+                return b"".join(replies).decode("latin-1").rstrip("\n")
+            self.time_s = wake_s
+
+    def errors(self, name: str) -> list[str]:
+        """Error queue of an instrument, emptied."""
+        queue = self.bench.instruments[name].status.errors
+        found = queue.texts()
+        queue.clear()
+        return found
+
+    def trace(self) -> list[float]:
+        """The analyzer's trace, asked for as text."""
+        return [float(text) for text in self.ask("analyzer", ":TRAC?").split(",")]
+
+
+@pytest.fixture
+def desk() -> Desk:
+    """Instruments without latency or settling time on a flat world."""
+    return Desk()
+
+
+@pytest.fixture
+def make_desk() -> Callable[..., Desk]:
+    """Makes a desk with instruments changed: `make_desk(generator={"settle_s": 0.01})`."""
+    return Desk
