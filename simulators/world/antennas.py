@@ -68,9 +68,9 @@ class Antenna:
 
 
 @lru_cache(maxsize=64)
-def solved(model: AntennaModel, start_hz: float, stop_hz: float, points: int) -> Antenna:
-    """The antenna on an even grid; the same model is solved only once in a process."""
-    frequency = np.linspace(start_hz, stop_hz, points)
+def solved(model: AntennaModel, frequencies_hz: tuple[float, ...]) -> Antenna:
+    """The antenna on a grid; the same model is solved only once in a process."""
+    frequency = np.array(frequencies_hz)
     wires = WireSet(
         tuple(
             Wire(one.length_m, one.diameter_m / 2, one.x_m - model.clamp_x_m)

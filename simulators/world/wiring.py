@@ -19,7 +19,9 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 FINE_STEP_HZ = 0.5e6
-COARSE_STEP_HZ = 12.5e6
+COARSE_STEP_HZ = 20e6
+DENSE_STEP_HZ = 5e6
+DENSE_SHARE = 0.16
 _NO_AIR = 1e-6  # what passes where no antenna stands: -120 dB
 
 
@@ -213,16 +215,23 @@ class Wiring:
 
 
 def coarse_grid(model: WorldModel) -> FloatArray:
-    """Frequencies at which antennas are solved."""
-    span = model.frequency_stop_hz - model.frequency_start_hz
-    points = round(span / COARSE_STEP_HZ) + 1
-    return np.linspace(model.frequency_start_hz, model.frequency_stop_hz, points)
+    """Frequencies at which antennas are solved: dense around every design frequency."""
+    start, stop = model.frequency_start_hz, model.frequency_stop_hz
+    grid = np.arange(start, stop + COARSE_STEP_HZ / 2, COARSE_STEP_HZ)
+    grid[-1] = stop
+    near = np.zeros(grid.size - 1, dtype=np.bool_)
+    for design_hz in {one.design_frequency_hz for one in model.antennas}:
+        near |= np.abs(grid[:-1] - design_hz) < DENSE_SHARE * design_hz
+    parts = [
+        np.arange(low, high, DENSE_STEP_HZ) if dense else np.array([low])
+        for low, high, dense in zip(grid[:-1], grid[1:], near, strict=True)
+    ]
+    return np.append(np.concatenate(parts), stop)
 
 
 def antenna_of(model: WorldModel, name: str) -> Antenna:
     """The antenna of that name, solved on the coarse grid."""
-    grid = coarse_grid(model)
-    return solved(model.antenna(name), float(grid[0]), float(grid[-1]), grid.size)
+    return solved(model.antenna(name), tuple(coarse_grid(model).tolist()))
 
 
 def position_of(model: WorldModel, position: str, offset_m: Point = (0.0, 0.0, 0.0)) -> Point:
