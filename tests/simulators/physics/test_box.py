@@ -52,6 +52,24 @@ def test_a_metal_wall_acts_as_an_image_current_of_opposite_sign() -> None:
     assert_allclose(ours, exact, rtol=0.002)
 
 
+def test_a_metal_floor_acts_as_an_image_current_of_the_same_sign() -> None:
+    """Two z dipoles over a metal floor z = 0, the ray between them bouncing once (TM)."""
+    frequency_hz, height_m, apart_m = np.array([1.7e9]), 15.0, 20.0
+    box = Box((100.0, 100.0, 100.0), BARE_METAL)
+    start, end = (40.0, 50.0, height_m), (40.0 + apart_m, 50.0, height_m)
+    (ray,) = [one for one in box.paths(start, end, 1) if [b[0] for b in one.bounces] == [(2, 0)]]
+    dipole = WireSet((Wire(0.083, 0.0005),))
+    image = WireSet((Wire(0.083, 0.0005, apart_m, 0.0, -2 * height_m),))
+    currents = dipole.solve(frequency_hz)
+    exact = mutual_impedance_ohm(dipole, currents, image, image.solve(frequency_hz))
+    theta = np.arccos([ray.departure[2], -ray.arrival[2]])
+    fields = dipole.far_field_v(currents, theta, np.array([0.0, np.pi]))
+    k = 2 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_PER_S
+    factor = box.factors([ray], frequency_hz)[0]
+    ours = field_coupling_ohm(fields[:, 0], fields[:, 1], factor, k)
+    assert_allclose(ours, exact, rtol=0.003)
+
+
 def test_bare_metal_reflects_everything_at_every_angle() -> None:
     te, tm = BARE_METAL.reflection(np.array([1e9, 6e9]), 0.3)
     assert_allclose([te, tm], -np.ones((2, 2)), atol=1e-12)
