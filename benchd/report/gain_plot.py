@@ -14,7 +14,7 @@ from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import number_words, quantity_words, value_words, where_words
 from benchd.results import Result
 
-MOST_NUMBERS = 7
+MOST_NUMBERS = 5
 
 
 def draw_gain(
@@ -86,7 +86,8 @@ def _limits(axes: Axes, curves: Sequence[ReducedTrace]) -> None:
 
 def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     rows = []
-    for result in results[:MOST_NUMBERS]:
+    gains = [result for result in results if result.unit == "dBi"]
+    for result in gains[:MOST_NUMBERS]:
         place = where_words(result)
         label = quantity_words(result.quantity) + (f" at {place}" if place else "")
         rows.append((label, value_words(result)))

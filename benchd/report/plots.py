@@ -119,7 +119,8 @@ def _plot_gain(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
 
 
 def _results_of(job: JobPlots, reduction: str) -> list[Result]:
-    return [r.result for r in job.records if not reduction or r.step == reduction]
+    steps = (reduction, f"reduce {reduction}")  # a step's name or its label
+    return [r.result for r in job.records if not reduction or r.step in steps]
 
 
 def _heading(job: JobPlots, results: Sequence[Result], reduction: str) -> Heading:

@@ -17,7 +17,8 @@ from benchd.report.wording import band_words, number_words, quantity_words, valu
 from benchd.results import Result
 
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
-MOST_NUMBERS = 7
+MOST_NUMBERS = 5
+IN_THE_COLUMN = ("resonance_frequency", "return_loss", "vswr", "bandwidth", "trim_per_arm")
 
 
 def draw_reflection(
@@ -60,9 +61,11 @@ def _deepest(reduced: ReducedTrace, band_level_db: float) -> float:
 
 def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     rows = []
-    for result in results[:MOST_NUMBERS]:
+    named = [result for result in results if result.quantity in IN_THE_COLUMN]
+    named.sort(key=lambda result: IN_THE_COLUMN.index(result.quantity))
+    for result in named[:MOST_NUMBERS]:
         label = quantity_words(result.quantity)
-        if result.frequency_hz is not None:
+        if result.frequency_hz is not None and result.unit != "m":
             label += f" at {where_words(result)}"
         rows.append((label, value_words(result)))
     return rows

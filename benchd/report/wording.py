@@ -29,27 +29,25 @@ _FACTORS = {
 }  # fmt: skip
 
 _QUANTITIES = {
-    "vswr": "VSWR",
     "resonance_frequency": "Resonance",
-    "return_loss": "Return loss",
-    "return_loss_at_resonance": "Return loss at resonance",
-    "reflection_magnitude": "Reflection magnitude",
-    "mismatch_loss": "Mismatch loss",
-    "bandwidth": "Bandwidth",
-    "trim_per_arm": "Trim per arm",
-    "realised_gain": "Realised gain",
-    "gain": "Gain",
+    "band_low": "Lower band edge",
+    "band_high": "Upper band edge",
 }
+_WORDS = {"vswr": "VSWR", "q": "Q"}
 
 _FLAGS = {
-    "near-noise": "close to the noise floor",
-    "below-directivity": "not told apart from the coupler's own directivity",
-    "near-field": "too close for the far field",
-    "baseline-old": "baseline older than allowed",
-    "edge-of-band": "reaches the edge of the sweep",
+    "above-baseline": "reflects more than the baseline: check the baseline",
     "assumed-term": "uncertainty rests partly on assumed sizes",
-    "too-short": "already too short to trim",
-    "unvisited-bins": "some bins never saw the source",
+    "baseline-old": "baseline older than allowed",
+    "below-directivity": "not told apart from the coupler's directivity",
+    "bins-not-visited": "some bins never saw the source",
+    "cannot-trim-too-short": "already too short to trim",
+    "edge-of-band": "at the edge of the sweep",
+    "near-field": "too close for the far field",
+    "near-noise": "close to the noise floor",
+    "no-band": "the level is not reached",
+    "no-resonance": "no resonance inside the sweep",
+    "open-band": "the band goes on beyond the sweep",
     "overload": "analyzer overloaded",
     "uncalibrated": "analyzer said uncalibrated",
 }
@@ -68,8 +66,9 @@ def quantity_words(quantity: str) -> str:
     known = _QUANTITIES.get(quantity)
     if known:
         return known
-    words = quantity.replace("_", " ").strip()
-    return words[:1].upper() + words[1:]
+    words = [_WORDS.get(word, word) for word in quantity.split("_") if word]
+    text = " ".join(words)
+    return text[:1].upper() + text[1:]
 
 
 def unit_for(size: float, unit: str) -> str:
@@ -126,39 +125,47 @@ def value_words(result: Result) -> str:
     """Value, unit and 95 % interval of a result, sensibly rounded."""
     value, unit = result.value, result.unit
     if not math.isfinite(value):
-        return _join("no value", "")
+        return "no value"
     sides = _sides(result)
     if sides is None:
         return f"{number_words(value, unit, digits=4)} (no uncertainty stated)"
-    below, above = sides
     finite = [side for side in sides if math.isfinite(side)]
-    if not finite:
-        return f"{number_words(value, unit, digits=4)} (uncertainty without bounds)"
-    shown = unit_for(max(abs(value), max(finite)), unit)
+    shown = unit_for(max(abs(value), *finite), unit)
     factor = factor_of(shown)
     half = sum(finite) / len(finite) / factor
-    if half <= 0:
+    ends = (value - sides[0]) / factor, (value + sides[1]) / factor
+    if len(finite) < 2:
+        return _one_sided(value / factor, ends, half, shown)
+    if half == 0.0:
         return number_words(value, unit)
     place = place_of(half)
     text = _join(fixed(value / factor, place), shown)
-    low, high = (value - below) / factor, (value + above) / factor
-    if not math.isfinite(above):
-        return f"{text}, at least {_join(fixed(low, place), shown)}"
-    if not math.isfinite(below):
-        return f"{text}, at most {_join(fixed(high, place), shown)}"
     if max(sides) > LONGER_SIDE * min(sides):
-        return f"{text}, {_join(f'{fixed(low, place)} to {fixed(high, place)}', shown)}"
+        return f"{text}, {_join(f'{fixed(ends[0], place)} to {fixed(ends[1], place)}', shown)}"
     return f"{text} ± {_join(fixed(half, place), shown)}"
 
 
+def _one_sided(value: float, ends: tuple[float, float], half: float, shown: str) -> str:
+    """An interval with one end. All numbers in the unit shown."""
+    word, end = ("at least", ends[0]) if math.isfinite(ends[0]) else ("at most", ends[1])
+    if half == 0.0:
+        return _join(f"{word} {end:.4g}", shown)
+    place = place_of(half)
+    limit = _join(fixed(end, place), shown)
+    return f"{_join(fixed(value, place), shown)}, {word} {limit}"
+
+
 def _sides(result: Result) -> tuple[float, float] | None:
-    """How far the interval reaches below and above the value, in the result's unit."""
-    low, high = result.low, result.high
-    if low is not None and high is not None and not (math.isnan(low) or math.isnan(high)):
-        return max(result.value - low, 0.0), max(high - result.value, 0.0)
-    if result.expanded_uncertainty is None or math.isnan(result.expanded_uncertainty):
-        return None
-    return result.expanded_uncertainty, result.expanded_uncertainty
+    """How far the interval reaches below and above the value, in the result's unit.
+
+    An end that is missing or not finite where the other is known lies infinitely far away.
+    """
+    if result.expanded_uncertainty is not None and (result.low is None or result.high is None):
+        return result.expanded_uncertainty, result.expanded_uncertainty
+    below = math.inf if result.low is None else result.value - result.low
+    above = math.inf if result.high is None else result.high - result.value
+    sides = tuple(max(side, 0.0) if math.isfinite(side) else math.inf for side in (below, above))
+    return None if sides == (math.inf, math.inf) else (sides[0], sides[1])
 
 
 def where_words(result: Result) -> str:

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from fastapi import FastAPI, Header, Path, Query, Request
 from starlette.responses import Response, StreamingResponse
 
 from benchd import __version__
+from benchd.store import JobRow, JobState
 from benchd.web.bodies import Identifier, JobBody, Name, RecipeBody
 from benchd.web.desk import Desk
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
 from benchd.web.forms import encode, encode_trace
-
-if TYPE_CHECKING:
-    from benchd.store import JobRow
 
 MOST_ROWS = 10_000
 
@@ -96,7 +94,7 @@ def _add_jobs(app: FastAPI, desk: Desk) -> None:
 
     @app.get("/api/jobs")
     async def jobs(
-        state: Annotated[list[Name] | None, Query(max_length=10)] = None, limit: Limit = 100
+        state: Annotated[list[JobState] | None, Query(max_length=10)] = None, limit: Limit = 100
     ) -> Response:
         """Jobs, newest first; `state` may be given more than once."""
         return json_response(

@@ -73,9 +73,12 @@ class Streams:
         """The text of one stream."""
         self._open += 1
         source = self._desk.events(after)
-        pending: asyncio.Task[Event | None] | None = None
+        # The first step of the source is taken before a byte is sent: a client that has seen the
+        # retry line and then reads the bench's state cannot miss a change between the two.
+        pending: asyncio.Task[Event | None] | None = asyncio.create_task(_next(source))
         closing = asyncio.create_task(self._closing.wait(), name="end of an event stream")
         try:
+            await asyncio.sleep(0)
             yield f"retry: {RECONNECT_MS}\n\n".encode()
             while True:
                 if pending is None:

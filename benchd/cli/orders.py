@@ -1,0 +1,231 @@
+"""Commands about jobs: check, queue, jobs, watch, ready, withdraw."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from benchd.cli.client import DEFAULT_URL, Daemon
+from benchd.cli.connection import connect
+from benchd.cli.options import (
+    AsJson,
+    DaemonUrl,
+    JobId,
+    Parameters,
+    RecipeArgument,
+    is_file,
+    read_pairs,
+    read_recipe_file,
+)
+from benchd.cli.screen import note, plain, say, screen_of
+from benchd.cli.show import format_jobs, format_queued, format_results
+from benchd.cli.when import read_when
+from benchd.errors import OrderRefused
+from benchd.web.forms import decode_records, decode_verdicts, to_text
+
+if TYPE_CHECKING:
+    from benchd.recipe.worksheet import Worksheet
+
+OptionalJob = Annotated[
+    str | None,
+    typer.Argument(metavar="[JOB]", help="The job's id; needed only where several could be meant."),
+]  # fmt: skip
+
+
+def _body(recipe: str, parameters: list[str] | None) -> dict[str, Any]:
+    arguments = read_pairs(parameters, "-p")
+    if is_file(recipe):
+        return {
+            "text": read_recipe_file(recipe), "file": Path(recipe).name, "arguments": arguments,
+        }  # fmt: skip
+    return {"recipe": recipe, "arguments": arguments}
+
+
+def check(
+    recipe: RecipeArgument,
+    parameter: Parameters = None,
+    bench: Annotated[
+        Path | None,
+        typer.Option(
+            "--bench", metavar="FILE", help="Check against this bench file, without a daemon."
+        ),
+    ] = None,
+    recipes: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--recipes", metavar="DIR",
+            help="With --bench: a folder to look for the recipe in. Repeatable.",
+        ),
+    ] = None,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:  # fmt: skip
+    """Print what a recipe would do: steps, settings, times, levels, cautions. Queues nothing.
+
+    Refuses a recipe that is wrong, or that could damage something.
+    """
+    if bench is not None:
+        from benchd.cli.offline import resolve_offline
+
+        worksheet = resolve_offline(recipe, bench, recipes or [], read_pairs(parameter, "-p"))
+    else:
+        worksheet = _check_with(daemon, _body(recipe, parameter))
+    if json:
+        say(to_text(worksheet, indent=2))
+        return
+    from benchd.recipe import render_worksheet
+
+    say(plain(render_worksheet(worksheet)).rstrip("\n"))
+
+
+def _check_with(url: str, body: dict[str, Any]) -> Worksheet:
+    with connect(url) as daemon:
+        document = daemon.post("/api/check", body)
+    from benchd.recipe.worksheet import Worksheet
+
+    return Worksheet.model_validate(document)
+
+
+def queue(
+    recipe: RecipeArgument,
+    parameter: Parameters = None,
+    priority: Annotated[
+        int, typer.Option("--priority", metavar="N", help="Jobs with a higher number run first.")
+    ] = 0,
+    not_before: Annotated[
+        str | None,
+        typer.Option(
+            "--not-before", metavar="TIME",
+            help='Start at this local time or later: "22:30" or "2026-03-01 22:30".',
+        ),
+    ] = None,
+    finish_by: Annotated[
+        str | None,
+        typer.Option(
+            "--finish-by", metavar="TIME",
+            help="Run only if it can end by this local time; else the job is missed.",
+        ),
+    ] = None,
+    wait: Annotated[bool, typer.Option("--wait", help="Then watch the job until it ends.")] = False,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:  # fmt: skip
+    """Hand a recipe to the daemon, which runs it when the bench is free."""
+    body = {**_body(recipe, parameter), "priority": priority, **_window(not_before, finish_by)}
+    with connect(daemon) as client:
+        job = client.post("/api/jobs", body)
+        if json and not wait:
+            say(to_text(job, indent=2))
+            return
+        (note if wait else say)(format_queued(job))
+        if wait:
+            _watch(client, [job["id"]], json)
+
+
+def _window(not_before: str | None, finish_by: str | None) -> dict[str, str]:
+    now = datetime.now().astimezone()
+    window: dict[str, str] = {}
+    if not_before is not None:
+        start = read_when(not_before, "--not-before", after=now)
+        window["not_before"] = start.isoformat()
+        now = max(now, start)
+    if finish_by is not None:
+        window["finish_by"] = read_when(finish_by, "--finish-by", after=now).isoformat()
+    return window
+
+
+def jobs(
+    state: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--state", metavar="STATE",
+            help="Only jobs in this state: waiting, running, needs-hands, done, failed, "
+            "withdrawn, missed. Repeatable.",
+        ),
+    ] = None,
+    limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most N jobs.")] = 20,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:  # fmt: skip
+    """List jobs, newest first, and what each waits for."""
+    with connect(daemon) as client:
+        found = client.get("/api/jobs", state=state, limit=limit)
+    say(to_text(found, indent=2) if json else format_jobs(found, screen_of(sys.stdout)))
+
+
+def watch(
+    job: OptionalJob = None,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:
+    """Show a job's progress until it ends, then its results. Without JOB: all unfinished jobs.
+
+    Exits with 1 if a job did not end as done.
+    """
+    from benchd.cli.follow import unfinished
+
+    with connect(daemon) as client:
+        wanted = [job] if job is not None else list(unfinished(client))
+        if not wanted:
+            note("No job is waiting or running.")
+            return
+        _watch(client, wanted, json)
+
+
+def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
+    from benchd.cli.follow import follow
+    from benchd.cli.views import view
+
+    with view() as shown:
+        ended = follow(client, job_ids, shown)
+    documents: list[Any] = []
+    for job in ended:
+        records = client.get("/api/results", job=job.id)
+        verdicts = client.get(f"/api/jobs/{job.id}/verdicts")
+        if as_json:
+            about = client.get(f"/api/jobs/{job.id}")
+            documents.append({"job": about, "results": records, "verdicts": verdicts})
+        elif records or verdicts:
+            text = format_results(
+                decode_records(records), screen_of(sys.stdout), decode_verdicts(verdicts)
+            )
+            say(text)
+    if as_json:
+        say(to_text(documents, indent=2))
+    if any(job.state != "done" for job in ended):
+        raise typer.Exit(1)
+
+
+def ready(
+    job: OptionalJob = None,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:
+    """Say that you have done what a job asked for. RF may go on again after this."""
+    with connect(daemon) as client:
+        job_id = job if job is not None else _the_one_that_asks(client)
+        answer = client.post(f"/api/jobs/{job_id}/ready")
+    say(plain(f"{answer['id']} goes on."))
+
+
+def _the_one_that_asks(client: Daemon) -> str:
+    asking = client.get("/api/jobs", state="needs-hands")
+    if len(asking) != 1:
+        count = "no job asks" if not asking else f"{len(asking)} jobs ask"
+        raise OrderRefused(
+            f"{count} for your hands now.", advice="benchd jobs shows what each needs."
+        )
+    return str(asking[0]["id"])
+
+
+def withdraw(job: JobId, daemon: DaemonUrl = DEFAULT_URL) -> None:
+    """Take a job off the queue, or stop it: RF goes off, its captures are kept."""
+    with connect(daemon) as client:
+        answer = client.post(f"/api/jobs/{job}/withdraw")
+    if answer["state"] == "withdrawn":
+        say(plain(f"{answer['id']} is withdrawn."))
+    else:
+        say(plain(f"{answer['id']} is being stopped."))

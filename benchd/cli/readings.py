@@ -1,0 +1,98 @@
+"""Commands that show what the daemon knows: instruments, recipes, captures, results, reduce."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from benchd.cli.client import DEFAULT_URL
+from benchd.cli.connection import connect
+from benchd.cli.options import AsJson, DaemonUrl, JobId
+from benchd.cli.screen import say, screen_of
+from benchd.cli.show import (
+    format_captures,
+    format_instruments,
+    format_recipes,
+    format_results,
+)
+from benchd.web.forms import decode_records, decode_verdicts, to_text
+
+OfJob = Annotated[str | None, typer.Option("--job", metavar="JOB", help="Only of this job.")]
+OfAntenna = Annotated[
+    str | None, typer.Option("--antenna", metavar="NAME", help="Only of this antenna.")
+]
+
+
+def instruments(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
+    """List the bench's instruments, who they say they are, and whether they answer."""
+    with connect(daemon) as client:
+        found = client.get("/api/instruments")
+    say(to_text(found, indent=2) if json else format_instruments(found, screen_of(sys.stdout)))
+
+
+def recipes(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
+    """List the recipes that can be queued by name, with their parameters."""
+    with connect(daemon) as client:
+        found = client.get("/api/recipes")
+    say(to_text(found, indent=2) if json else format_recipes(found, screen_of(sys.stdout)))
+
+
+def captures(
+    job: OfJob = None,
+    route: Annotated[
+        str | None, typer.Option("--route", metavar="NAME", help="Only on this route.")
+    ] = None,
+    role: Annotated[
+        str | None,
+        typer.Option(
+            "--role", metavar="ROLE",
+            help="Only of this role: open, short, load, thru, empty, reference, test.",
+        ),
+    ] = None,
+    antenna: OfAntenna = None,
+    limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most N captures.")] = 20,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:  # fmt: skip
+    """List stored captures, newest first."""
+    with connect(daemon) as client:
+        found = client.get(
+            "/api/captures", job=job, route=route, role=role, antenna=antenna, limit=limit
+        )
+    say(to_text(found, indent=2) if json else format_captures(found, screen_of(sys.stdout)))
+
+
+def results(
+    job: OfJob = None,
+    quantity: Annotated[
+        str | None,
+        typer.Option(
+            "--quantity", metavar="NAME", help="Only this quantity, such as resonance_frequency."
+        ),
+    ] = None,
+    antenna: OfAntenna = None,
+    limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most N results.")] = 100,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:
+    """List results with their 95 % intervals and flags; with --job also how limits were met."""
+    with connect(daemon) as client:
+        found = client.get("/api/results", job=job, quantity=quantity, antenna=antenna, limit=limit)
+        whole_job = job is not None and quantity is None and antenna is None
+        verdicts = client.get(f"/api/jobs/{job}/verdicts") if whole_job and not json else []
+    if json:
+        say(to_text(found, indent=2))
+        return
+    say(format_results(decode_records(found), screen_of(sys.stdout), decode_verdicts(verdicts)))
+
+
+def reduce(job: JobId, json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
+    """Reduce a job's stored captures again and print what comes out. Nothing is measured."""
+    with connect(daemon) as client:
+        found = client.post(f"/api/jobs/{job}/reduce")
+    if json:
+        say(to_text(found, indent=2))
+        return
+    say(format_results(decode_records(found), screen_of(sys.stdout)))

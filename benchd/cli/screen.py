@@ -1,0 +1,97 @@
+"""Where output goes and how wide and colourful it may be.
+
+Results go to stdout, progress and errors to stderr. Colour only on a terminal, and never where
+NO_COLOR is set (no-color.org) or the terminal is a dumb one.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+from dataclasses import dataclass
+from typing import IO, Any
+
+from rich import box
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from benchd.errors import BenchdError
+
+WIDTH_OF_A_FILE = 160  # a pipe or a file has no width; tables are seldom wider than this
+
+
+@dataclass(frozen=True, slots=True)
+class Screen:
+    """What text is made for."""
+
+    width: int = WIDTH_OF_A_FILE
+    colour: bool = False
+
+
+def screen_of(stream: IO[str]) -> Screen:
+    """The screen behind a stream."""
+    if not stream.isatty():
+        return Screen()
+    colour = not os.environ.get("NO_COLOR") and os.environ.get("TERM", "") not in ("", "dumb")
+    return Screen(Console(file=stream).width, colour)
+
+
+def render(item: RenderableType, screen: Screen) -> str:
+    """Any rich item as text, without trailing blanks."""
+    out = io.StringIO()
+    console = Console(
+        file=out,
+        width=screen.width,
+        force_terminal=screen.colour,
+        color_system="standard" if screen.colour else None,
+        highlight=False,
+        markup=False,
+        emoji=False,
+        legacy_windows=False,
+    )
+    console.print(item)
+    return "\n".join(line.rstrip() for line in out.getvalue().rstrip("\n").split("\n"))
+
+
+def table(*headings: str) -> Table:
+    """An empty table in the one style that all commands use."""
+    made = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="bold")
+    for heading in headings:
+        made.add_column(heading, overflow="fold")
+    return made
+
+
+def cell(text: str, style: str = "") -> Text:
+    """A table cell with its text as it stands: no markup is read from it."""
+    return Text(plain(text), style=style)
+
+
+def plain(text: str) -> str:
+    """Text from elsewhere without control characters that could move a terminal's cursor."""
+    return "".join(c if c.isprintable() or c == "\n" else "?" for c in text)
+
+
+def say(text: str) -> None:
+    """Print to stdout."""
+    print(text, file=sys.stdout)
+
+
+def note(text: str) -> None:
+    """Print to stderr."""
+    print(text, file=sys.stderr)
+
+
+def print_error(error: BenchdError) -> None:
+    """Print an expected error: what failed, then what to do."""
+    note(format_error(error.as_dict(), screen_of(sys.stderr)))
+
+
+def format_error(error: dict[str, Any], screen: Screen) -> str:
+    """An error in its JSON form: where and message, then the advice on its own line."""
+    where = f"{error['where']}: " if error.get("where") else ""
+    text = Text(plain(f"{where}{error['message']}"), style="red")
+    if error.get("advice"):
+        text.append("\n" + plain(str(error["advice"])), style="default")
+    return render(text, screen)

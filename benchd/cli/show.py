@@ -1,0 +1,199 @@
+"""What the commands print: every function takes documents or records and returns text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from benchd.cli.screen import Screen, cell, plain, render, table
+from benchd.report.wording import (
+    duration_words,
+    flag_words,
+    number_words,
+    quantity_words,
+    time_words,
+    value_words,
+    verdict_words,
+    where_words,
+)
+from benchd.results import Result, ResultRecord, Verdict
+
+STATE_STYLES = {
+    "waiting": "",
+    "running": "bold cyan",
+    "needs-hands": "bold yellow",
+    "done": "green",
+    "failed": "bold red",
+    "withdrawn": "dim",
+    "missed": "red",
+    "ready": "green",
+    "lost": "bold red",
+}
+OUTCOME_STYLES = {
+    "pass": "green",
+    "pass-marginal": "yellow",
+    "fail": "bold red",
+    "fail-marginal": "red",
+    "absent": "bold red",
+}
+
+Document = Mapping[str, Any]
+
+
+def format_jobs(jobs: Sequence[Document], screen: Screen) -> str:
+    """Jobs as a table; what a job waits for, or why it ended, in its last column."""
+    if not jobs:
+        return "No jobs."
+    made = table("Job", "State", "Recipe", "Steps", "Queued", "Note")
+    for job in jobs:
+        made.add_row(
+            cell(job["id"]),
+            cell(job["state"], STATE_STYLES.get(job["state"], "")),
+            cell(job["recipe"]),
+            cell(f"{job['step_index']} of {job['steps_total']}"),
+            cell(_time(job["created_at"])),
+            cell(_job_note(job)),
+        )
+    return render(made, screen)
+
+
+def _job_note(job: Document) -> str:
+    if job["state"] == "needs-hands" and job.get("hands"):
+        return f"{job['hands'].get('ask', '')} Then: benchd ready {job['id']}"
+    if job["state"] in ("failed", "missed"):
+        error = job.get("error") or {}
+        return str(error.get("message") or job["message"])
+    if job["state"] == "waiting" and job.get("not_before"):
+        return f"not before {_time(job['not_before'])}"
+    return str(job["message"]) if job["state"] == "waiting" else ""
+
+
+def format_queued(job: Document) -> str:
+    """What was queued, and how long it will take."""
+    needs = duration_words(float(job["expected_s"]))
+    return plain(f"{job['id']} queued: {job['recipe']}, {job['steps_total']} steps, about {needs}.")
+
+
+def format_hands(ask: str, caution: str, job_id: str) -> str:
+    """A hands request, without its frame."""
+    lines = [ask, *([f"Caution: {caution}"] if caution else []), f"Then: benchd ready {job_id}"]
+    return plain("\n".join(lines))
+
+
+def format_instruments(instruments: Sequence[Document], screen: Screen) -> str:
+    """The bench's instruments and how they are."""
+    made = table("Instrument", "Kind", "State", "Driver", "Address", "Identity", "Message")
+    for each in instruments:
+        made.add_row(
+            cell(each["name"], "bold"),
+            cell(each["kind"]),
+            cell(each["state"], STATE_STYLES.get(each["state"], "")),
+            cell(each["driver"]),
+            cell(each["address"]),
+            cell(each["identity"]),
+            cell(each["message"]),
+        )
+    return render(made, screen) if instruments else "The bench has no instruments."
+
+
+def format_captures(captures: Sequence[Document], screen: Screen) -> str:
+    """Captures as a table, newest first."""
+    if not captures:
+        return "No captures."
+    made = table("Capture", "Role", "Route", "Antenna", "Span", "Points", "Taken", "Flags")
+    for each in captures:
+        settings = each["settings"]
+        made.add_row(
+            cell(each["id"]),
+            cell(each["role"]),
+            cell(each["route"] + (f", {each['position']}" if each["position"] else "")),
+            cell(each["antenna"] or "-"),
+            cell(_span(settings)),
+            cell(str(settings.get("points", "-"))),
+            cell(_time(each["taken_at"])),
+            cell(flag_words(each["flags"])),
+        )
+    return render(made, screen)
+
+
+def _span(settings: Document) -> str:
+    try:
+        low, high = (number_words(float(settings[k]), "Hz") for k in ("start_hz", "stop_hz"))
+    except (KeyError, TypeError, ValueError):
+        return "-"
+    return f"{low} to {high}"
+
+
+def format_recipes(recipes: Sequence[Document], screen: Screen) -> str:
+    """Recipes with their parameters and defaults."""
+    made = table("Recipe", "What it does", "Parameters")
+    for each in recipes:
+        if each.get("error"):
+            made.add_row(cell(each["name"], "bold"), cell(each["error"], "red"), cell(""))
+            continue
+        parameters = [_parameter(name, about) for name, about in each["parameters"].items()]
+        made.add_row(
+            cell(each["name"], "bold"), cell(each["title"]), cell("\n".join(parameters) or "-")
+        )
+    return render(made, screen) if recipes else "No recipes."
+
+
+def _parameter(name: str, about: Any) -> str:
+    if not isinstance(about, Mapping) or about.get("default") is None:
+        return f"{name} (to be given)"
+    return f"{name} = {about['default']}"
+
+
+def format_results(
+    records: Sequence[ResultRecord], screen: Screen, verdicts: Sequence[Verdict] = ()
+) -> str:
+    """Results with their 95 % intervals, grouped by job, then verdicts if there are any."""
+    if not records and not verdicts:
+        return "No results."
+    parts = []
+    for job_id in dict.fromkeys(record.job_id for record in records):
+        of_job = [record for record in records if record.job_id == job_id]
+        first = of_job[0]
+        parts.append(plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at)}"))
+        parts.append(render(_results_table([record.result for record in of_job]), screen))
+    if verdicts:
+        parts.append(format_verdicts(verdicts, screen))
+    return "\n".join(parts)
+
+
+def _results_table(results: Sequence[Result]) -> Any:
+    made = table("Antenna", "Quantity", "At", "Value, 95 % interval", "Remarks")
+    for result in results:
+        remarks = [text for text in (flag_words(result.flags), result.note) if text]
+        made.add_row(
+            cell(result.antenna or "-"),
+            cell(quantity_words(result.quantity)),
+            cell(where_words(result) or "-"),
+            cell(value_words(result), "bold"),
+            cell("; ".join(remarks), "yellow" if result.flags else ""),
+        )
+    return made
+
+
+def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:
+    """How results stand against the recipe's limits."""
+    made = table("Limit", "Measured", "Verdict")
+    for verdict in verdicts:
+        measured = "-" if verdict.result is None else value_words(verdict.result)
+        style = OUTCOME_STYLES.get(verdict.outcome, "")
+        made.add_row(cell(verdict.limit), cell(measured), cell(verdict_words(verdict), style))
+    return render(made, screen)
+
+
+def format_result_line(result: Result) -> str:
+    """One result on one line, for progress output."""
+    place = where_words(result)
+    name = quantity_words(result.quantity) + (f" at {place}" if place else "")
+    who = f"{result.antenna}: " if result.antenna else ""
+    remark = f" ({flag_words(result.flags)})" if result.flags else ""
+    return plain(f"{who}{name} {value_words(result)}{remark}")
+
+
+def _time(text: str | None) -> str:
+    return time_words(datetime.fromisoformat(text)) if text else "-"
