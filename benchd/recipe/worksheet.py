@@ -12,6 +12,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from benchd.bench.levels import LevelRow
+
 Detector = Literal["rms", "log-average", "peak", "sample"]
 Method = Literal["stepped", "hold", "tracking", "vector"]
 OnInterrupt = Literal["resume", "restart", "fail"]
@@ -54,22 +56,6 @@ class SwitchSetting(_Frozen):
 
     instrument: str
     channels: tuple[int, ...]
-
-
-class LevelRow(_Frozen):
-    """The worst-case level where it enters one element of a route.
-
-    limit_dbm: the largest permitted input; None where the bench file does not say.
-    """
-
-    element: str
-    level_dbm: float
-    limit_dbm: float | None
-
-    @property
-    def margin_db(self) -> float | None:
-        """Room to the limit, dB; None where no limit is known."""
-        return None if self.limit_dbm is None else self.limit_dbm - self.level_dbm
 
 
 class _Step(_Frozen):

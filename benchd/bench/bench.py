@@ -1,0 +1,125 @@
+"""One bench, checked as a whole, with its hashes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic_core import PydanticCustomError
+
+from benchd.bench.checks import find_problems
+from benchd.bench.filemodel import read_model
+from benchd.bench.model import (
+    ADDRESS,
+    AnalyzerInstrument,
+    BenchFile,
+    Route,
+    SourceInstrument,
+    SwitchInstrument,
+)
+from benchd.bench.yamlfile import Document, nearest, parse_document, read_document
+from benchd.errors import BenchFileError, Problem
+
+
+class Bench(BenchFile):
+    """A bench file that holds together. Immutable."""
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 (hexadecimal) of everything but the instruments' addresses.
+
+        Addresses are left out since the same bench may be reached another way, and comments and
+        spellings ("0.4 GHz", "400 MHz") since they change nothing.
+        """
+        content = self.model_dump(mode="json")
+        for instrument in content["instruments"].values():
+            del instrument["address"]
+        return _digest(content)
+
+    def route_fixtures(self, route: str) -> dict[str, str]:
+        """Short hashes of what a route leads through: fixtures, switches, and the box.
+
+        A baseline fits a later capture only where these agree. Order and arms of the route are
+        part of the hash of the entry `route`.
+        """
+        described = self.routes[route]
+        parts: dict[str, Any] = {
+            "route": {"out": described.out, "back": described.back, "kind": described.kind}
+        }
+        for element in (*described.out, *described.back):
+            name = element.partition(".")[0]
+            if name in self.fixtures:
+                parts[name] = self.fixtures[name].model_dump(mode="json")
+            else:
+                switch = self.instruments[name].model_dump(mode="json")
+                parts[name] = {key: switch[key] for key in ("banks", "loss_db")}
+        if described.kind == "transmission" and self.box is not None:
+            parts["box"] = self.box.model_dump(mode="json")
+        return {name: _digest(content)[:12] for name, content in parts.items()}
+
+    def with_addresses(self, addresses: Mapping[str, str]) -> Bench:
+        """The same bench with some instruments at other addresses.
+
+        Raises BenchFileError for unknown instruments and for text that is no resource string.
+        """
+        document = Document("address given", "", {})
+        problems: list[Problem] = []
+        changed: dict[str, Any] = dict(self.instruments)
+        for name, address in addresses.items():
+            if name not in changed:
+                hint = nearest(name, changed)
+                problems.append(document.problem((name,), f"is no instrument, {hint}"))
+                continue
+            try:
+                checked = ADDRESS.read(address)
+            except PydanticCustomError as error:
+                problems.append(document.problem((name,), str(error)))
+                continue
+            changed[name] = changed[name].model_copy(update={"address": checked})
+        if problems:
+            raise BenchFileError(problems)
+        return self.model_copy(update={"instruments": changed})
+
+    def source_of(self, route: Route) -> SourceInstrument | AnalyzerInstrument:
+        """The instrument that a route starts from (an analyzer, if it tracks itself)."""
+        instrument = self.instruments[route.source]
+        assert isinstance(instrument, (SourceInstrument, AnalyzerInstrument))
+        return instrument
+
+    def analyzer_of(self, route: Route) -> AnalyzerInstrument:
+        """The instrument that a route ends in."""
+        instrument = self.instruments[route.analyzer]
+        assert isinstance(instrument, AnalyzerInstrument)
+        return instrument
+
+    def switch(self, name: str) -> SwitchInstrument:
+        """The switch of that name."""
+        instrument = self.instruments[name]
+        assert isinstance(instrument, SwitchInstrument)
+        return instrument
+
+
+def load_bench(path: Path | str, *, file: str = "") -> Bench:
+    """Read one bench file. Raises BenchFileError with all its problems."""
+    return _checked(read_document(Path(path), error=BenchFileError, file=file))
+
+
+def parse_bench(text: str, *, file: str = "bench") -> Bench:
+    """Read a bench file's text. Raises BenchFileError with all its problems."""
+    return _checked(parse_document(text, file=file, error=BenchFileError))
+
+
+def _checked(document: Document) -> Bench:
+    bench = read_model(Bench, document, error=BenchFileError)
+    problems = find_problems(bench, document)
+    if problems:
+        raise BenchFileError(problems)
+    return bench
+
+
+def _digest(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -1,0 +1,212 @@
+"""Does a bench hold together: do its routes name things that exist and fit each other?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from benchd.bench.model import (
+    AmplifierFixture,
+    AnalyzerInstrument,
+    BenchFile,
+    CouplerFixture,
+    LidInstrument,
+    Route,
+    SourceInstrument,
+    SwitchChoice,
+    SwitchInstrument,
+)
+from benchd.bench.yamlfile import Document, KeyPath, nearest
+from benchd.errors import Problem
+
+Finding = tuple[KeyPath, str]
+
+
+def find_problems(bench: BenchFile, document: Document) -> list[Problem]:
+    """Everything that does not fit, each with its place in the file."""
+    findings = [
+        *_bench_findings(bench),
+        *_switch_findings(bench),
+        *(
+            finding
+            for name, route in bench.routes.items()
+            for finding in _route_findings(bench, route, ("routes", name))
+        ),
+    ]
+    return [document.problem(path, message) for path, message in findings]
+
+
+def _bench_findings(bench: BenchFile) -> Iterator[Finding]:
+    try:
+        ZoneInfo(bench.timezone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        zones = available_timezones()
+        hint = nearest(bench.timezone, zones).split(" Known: ")[0] if zones else ""
+        hint = hint if hint.startswith("did you mean") else "expected one such as Europe/Vienna"
+        yield ("timezone",), f'"{bench.timezone}" is no time zone, {hint}'
+    for name in sorted(set(bench.instruments) & set(bench.fixtures)):
+        yield ("fixtures", name), f'"{name}" is the name of an instrument too; rename one of them'
+    if bench.box and bench.box.lid:
+        path: KeyPath = ("box", "lid", "instrument")
+        lids = _instruments_of(bench, LidInstrument)
+        yield from _named(path, bench.box.lid.instrument, lids, "instrument of kind lid")
+
+
+def _switch_findings(bench: BenchFile) -> Iterator[Finding]:
+    for name, instrument in bench.instruments.items():
+        if not isinstance(instrument, SwitchInstrument):
+            continue
+        channels: dict[int, str] = {}
+        for bank, throws in instrument.banks.items():
+            path = ("instruments", name, "banks", bank)
+            if not throws:
+                yield path, "the bank has no throws; name at least one with its channel"
+            for throw, channel in throws.items():
+                if channel in channels:
+                    yield (
+                        (*path, throw),
+                        f"channel {channel} is taken by {channels[channel]} already",
+                    )
+                channels.setdefault(channel, f"{bank}.{throw}")
+
+
+def _route_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[Finding]:
+    sources = [
+        *_instruments_of(bench, SourceInstrument),
+        *(
+            name
+            for name, one in bench.instruments.items()
+            if isinstance(one, AnalyzerInstrument) and one.tracking_level_dbm
+        ),
+    ]
+    yield from _named(
+        (*path, "source"),
+        route.source,
+        sources,
+        "instrument of kind source (or analyzer with tracking_level)",
+    )
+    analyzers = _instruments_of(bench, AnalyzerInstrument)
+    yield from _named((*path, "analyzer"), route.analyzer, analyzers, "instrument of kind analyzer")
+    if route.range_antenna:
+        yield from _named(
+            (*path, "range_antenna"), route.range_antenna, list(bench.antennas), "antenna"
+        )
+    for leg, elements in (("out", route.out), ("back", route.back)):
+        for index, element in enumerate(elements):
+            yield from _element_findings(bench, element, (*path, leg, index))
+    yield from _twice(route, path)
+    yield from _shape_findings(bench, route, path)
+    yield from _choice_findings(bench, route.switch, (*path, "switch"), {})
+    for position, choice in route.positions.items():
+        where = (*path, "positions", position)
+        yield from _choice_findings(bench, choice, where, route.switch)
+
+
+def _element_findings(bench: BenchFile, element: str, path: KeyPath) -> Iterator[Finding]:
+    name, _, arm = element.partition(".")
+    switches = _instruments_of(bench, SwitchInstrument)
+    if name in switches:
+        switch = bench.instruments[name]
+        assert isinstance(switch, SwitchInstrument)
+        if not arm:
+            yield path, f'"{name}" is a switch; name its bank, such as "{name}.{_any(switch)}"'
+        elif arm not in switch.banks:
+            yield path, f'the switch "{name}" has no bank "{arm}", {nearest(arm, switch.banks)}'
+        return
+    fixture = bench.fixtures.get(name)
+    if fixture is None:
+        known = [*bench.fixtures, *switches]
+        yield path, f'there is no fixture or switch "{name}", {nearest(name, known)}'
+    elif isinstance(fixture, CouplerFixture):
+        if arm not in ("through", "coupled"):
+            found = f'"{element}"'
+            yield path, f'found {found}, expected "{name}.through" or "{name}.coupled"'
+    elif arm:
+        yield path, f'"{name}" is a {fixture.kind} without arms; write "{name}" alone'
+
+
+def _any(switch: SwitchInstrument) -> str:
+    return next(iter(switch.banks), "bank")
+
+
+def _twice(route: Route, path: KeyPath) -> Iterator[Finding]:
+    seen: set[str] = set()
+    for leg, elements in (("out", route.out), ("back", route.back)):
+        for index, element in enumerate(elements):
+            if element in seen:
+                yield (*path, leg, index), f'"{element}" stands in the route twice'
+            seen.add(element)
+
+
+def _shape_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[Finding]:
+    if route.kind == "transmission":
+        if route.far_port is None:
+            yield path, 'a transmission comes back at another port: the key "far_port" is missing'
+        return
+    for key, value in (("far_port", route.far_port), ("range_antenna", route.range_antenna)):
+        if value is not None:
+            yield (
+                (*path, key),
+                f"a reflection has no {key}; take it out, or write kind: transmission",
+            )
+    throughs = [
+        element.partition(".")[0]
+        for element in route.out
+        if element.endswith(".through")
+        and isinstance(bench.fixtures.get(element.partition(".")[0]), CouplerFixture)
+    ]
+    if len(throughs) != 1:
+        yield (
+            (*path, "out"),
+            f"a reflection passes one coupler on its way out, found {len(throughs)}; "
+            "write it as its name and .through",
+        )
+        return
+    coupled = f"{throughs[0]}.coupled"
+    if not route.back or route.back[0] != coupled:
+        found = f'"{route.back[0]}"' if route.back else "nothing"
+        yield (
+            (*path, "back"),
+            f'found {found} first, expected "{coupled}", where the path turns back',
+        )
+    after = route.out[route.out.index(f"{throughs[0]}.through") + 1 :]
+    for element in after:
+        if isinstance(bench.fixtures.get(element), AmplifierFixture):
+            index = route.out.index(element)
+            yield (
+                (*path, "out", index),
+                "an amplifier between coupler and port lets no reflection back; move it ahead",
+            )
+
+
+def _choice_findings(
+    bench: BenchFile, choice: SwitchChoice, path: KeyPath, taken: SwitchChoice
+) -> Iterator[Finding]:
+    switches = _instruments_of(bench, SwitchInstrument)
+    for name, banks in choice.items():
+        if name not in switches:
+            yield from _named((*path, name), name, switches, "instrument of kind switch")
+            continue
+        switch = bench.instruments[name]
+        assert isinstance(switch, SwitchInstrument)
+        for bank, throw in banks.items():
+            here = (*path, name, bank)
+            if bank not in switch.banks:
+                yield (
+                    here,
+                    f'the switch "{name}" has no bank "{bank}", {nearest(bank, switch.banks)}',
+                )
+            elif throw not in switch.banks[bank]:
+                hint = nearest(throw, switch.banks[bank])
+                yield here, f'the bank "{name}.{bank}" has no throw "{throw}", {hint}'
+            elif bank in taken.get(name, {}):
+                yield here, f"the route itself sets the bank {name}.{bank}; set it in one place"
+
+
+def _named(path: KeyPath, name: str, known: list[str], what: str) -> Iterator[Finding]:
+    if name not in known:
+        yield path, f'there is no {what} "{name}", {nearest(name, known)}'
+
+
+def _instruments_of(bench: BenchFile, kind: type) -> list[str]:
+    return [name for name, one in bench.instruments.items() if isinstance(one, kind)]

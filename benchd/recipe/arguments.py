@@ -1,0 +1,75 @@
+"""The values that a recipe runs with: what was given when queueing, then the defaults."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pydantic_core import PydanticCustomError
+
+from benchd.bench import Bench
+from benchd.bench.fields import Given, describe, wrong
+from benchd.bench.yamlfile import nearest
+from benchd.errors import Problem, RecipeError
+from benchd.recipe.load import Recipe
+from benchd.recipe.parameters import Parameter
+
+
+def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> dict[str, Given]:
+    """Every parameter with its value. Raises RecipeError with all problems at once."""
+    problems: list[Problem] = []
+    for name in arguments:
+        if name not in recipe.parameters:
+            hint = nearest(name, recipe.parameters)
+            problems.append(_given_problem(name, f'"{recipe.name}" has no such parameter, {hint}'))
+    found: dict[str, Given] = {}
+    for name, parameter in recipe.parameters.items():
+        try:
+            if name in arguments:
+                text = arguments[name]
+                if not isinstance(text, str):
+                    raise wrong(f"found {describe(text)}, expected text")
+                found[name] = parameter.from_text(name, text)
+            elif parameter.default is not None:
+                found[name] = parameter.given(name, parameter.default)
+            else:
+                raise wrong(_missing(name, parameter, bench))
+            _check_on_bench(found[name], bench)
+        except PydanticCustomError as error:
+            if name in arguments or parameter.default is None:
+                problems.append(_given_problem(name, str(error)))
+            else:
+                path = ("parameters", name, "default")
+                problems.append(recipe.document.problem(path, str(error)))
+    if problems:
+        raise RecipeError(problems)
+    return found
+
+
+def shown(value: object) -> object:
+    """A value for a person and for JSON: quantities as text with their unit."""
+    if not isinstance(value, Given):
+        return value
+    return value.text if isinstance(value.value, float) and value.kind != "number" else value.value
+
+
+def _given_problem(name: str, message: str) -> Problem:
+    return Problem(f'parameter "{name[:60]}"', 0, 0, "", message)
+
+
+def _missing(name: str, parameter: Parameter, bench: Bench) -> str:
+    words = {
+        "antenna": f", one of: {', '.join(bench.antennas) or 'none on this bench'}",
+        "route": f", one of: {', '.join(bench.routes)}",
+        "choice": f", one of: {', '.join(parameter.choices or [])}",
+    }
+    about = f" ({parameter.about})" if parameter.about else ""
+    return f"has no default and must be given: a {parameter.kind}{about}{words.get(parameter.kind, '')}"
+
+
+def _check_on_bench(given: Given, bench: Bench) -> None:
+    known = {"antenna": bench.antennas, "route": bench.routes}.get(given.kind)
+    if known is not None and given.value not in known:
+        hint = nearest(str(given.value), known)
+        raise wrong(
+            f'the bench "{bench.bench}" has no {given.kind} {describe(given.value)}, {hint}'
+        )

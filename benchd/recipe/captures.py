@@ -1,0 +1,186 @@
+"""Capture steps: route, position, switches, sweep and level budget held against the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.bench import (
+    Bench,
+    Route,
+    excesses,
+    highest_safe_level_dbm,
+    level_budget,
+    port_level_dbm,
+)
+from benchd.bench.model import SwitchChoice
+from benchd.bench.yamlfile import KeyPath, nearest
+from benchd.recipe.cautions import capture_cautions
+from benchd.recipe.flatten import FlatStep, Flattener
+from benchd.recipe.model import CapturePart, Sweep
+from benchd.recipe.parameters import NO_POSITION
+from benchd.recipe.reductions.base import NEWEST
+from benchd.recipe.references import as_text
+from benchd.recipe.sweeps import sweep_findings, sweep_plan
+from benchd.recipe.timing import sweep_time_s, switching_time_s
+from benchd.recipe.worksheet import CaptureStep, LevelRow, SwitchSetting
+
+NEEDS_ANTENNA = ("test", "reference")
+
+
+@dataclass(frozen=True)
+class Place:
+    """A route and a position on it that exist on the bench."""
+
+    route: Route
+    label: str
+    position: str | None
+    switching: tuple[SwitchSetting, ...]
+    switching_s: float
+
+
+@dataclass(frozen=True)
+class Excess:
+    """One limit that a capture would pass."""
+
+    sentence: str
+    highest_level_dbm: float
+
+
+@dataclass
+class CaptureBuilder:
+    """Builds capture steps and remembers them by name."""
+
+    bench: Bench
+    reader: Flattener
+    by_name: dict[str, CaptureStep] = field(default_factory=dict)
+    unsafe: list[Excess] = field(default_factory=list)
+    highest_port_dbm: float = float("-inf")
+
+    def capture(
+        self, part: CapturePart, flat: FlatStep, common: dict[str, Any]
+    ) -> CaptureStep | None:
+        """One capture step, or None with its problems noted."""
+        path = (*flat.path, "capture")
+        before = len(self.reader.problems)
+        place = self.place(part.route, part.position, path)
+        self._check_antenna(part, path)
+        name = self._name(part, flat, path)
+        sweep = self.reader.sweep(part.sweep, flat.scope, (*path, "sweep"))
+        if sweep is None or place is None:
+            return None
+        for key, message in sweep_findings(self.bench, place.route, part.route, sweep):
+            self.reader.note(("sweeps", part.sweep, key), message)
+        if len(self.reader.problems) > before:
+            return None
+        step = self._build(part, name, place, sweep, common)
+        self.by_name[name] = step
+        return step
+
+    def place(self, route: str, position: str | None, path: KeyPath) -> Place | None:
+        """A route with a position, or None with the problem noted."""
+        found = self.bench.routes.get(route)
+        if found is None:
+            hint = nearest(route, self.bench.routes)
+            text = f'the bench "{self.bench.bench}" has no route "{route}", {hint}'
+            self.reader.note((*path, "route"), text)
+            return None
+        if position == NO_POSITION:
+            position = None
+        if position is None and found.positions:
+            known = ", ".join(found.positions)
+            text = f'the route "{route}" needs the key "position", one of: {known}'
+            self.reader.note(path, text, on_key=True)
+            return None
+        if position is not None and position not in found.positions:
+            self.reader.note((*path, "position"), self._no_position(route, position, found))
+            return None
+        choices = [found.switch, found.positions[position] if position else {}]
+        switching = _settings(self.bench, choices)
+        label = f"{route}/{position}" if position else route
+        seconds = switching_time_s(self.bench, switching)
+        return Place(found, label, position, switching, seconds)
+
+    def _no_position(self, name: str, position: str, route: Route) -> str:
+        if route.positions:
+            return f'the route "{name}" has no position "{position}", {nearest(position, route.positions)}'
+        return (
+            f'the route "{name}" has no positions on the bench "{self.bench.bench}", so a person '
+            f'sets it up; write {NO_POSITION} for "{position}", or take a recipe made for hands'
+        )
+
+    def _check_antenna(self, part: CapturePart, path: KeyPath) -> None:
+        if part.antenna is None:
+            if part.role in NEEDS_ANTENNA:
+                text = f'a capture of role {part.role} needs the key "antenna"'
+                self.reader.note(path, text, on_key=True)
+        elif part.antenna not in self.bench.antennas:
+            hint = nearest(part.antenna, self.bench.antennas)
+            text = f'the bench "{self.bench.bench}" has no antenna "{part.antenna}", {hint}'
+            self.reader.note((*path, "antenna"), text)
+
+    def _name(self, part: CapturePart, flat: FlatStep, path: KeyPath) -> str:
+        values = [as_text(value) for value in flat.bindings.values()]
+        name = part.name or " ".join([part.role, *values])
+        if name == NEWEST:
+            text = f'the name "{NEWEST}" is taken for stored baselines; choose another'
+            self.reader.note((*path, "name"), text)
+        elif name in self.by_name:
+            line = self.by_name[name].line
+            text = (
+                f'the capture name "{name}" is taken by the step in line {line}; give another name'
+            )
+            self.reader.note((*path, "name"), text)
+        return name
+
+    def _build(
+        self, part: CapturePart, name: str, place: Place, sweep: Sweep, common: dict[str, Any]
+    ) -> CaptureStep:
+        plan = sweep_plan(sweep)
+        band = (plan.start_hz, plan.stop_hz)
+        rows = level_budget(self.bench, part.route, place.position, plan.level_dbm, band)
+        self._note_excesses(rows, plan.level_dbm, name, common["line"])
+        port = port_level_dbm(self.bench, part.route, plan.level_dbm, band)
+        self.highest_port_dbm = max(self.highest_port_dbm, port)
+        return CaptureStep(
+            **common,
+            label=f"capture {name} on {place.label}",
+            name=name,
+            role=part.role,
+            route=part.route,
+            position=place.position,
+            antenna=part.antenna,
+            sweep=plan,
+            switching=place.switching,
+            source=place.route.source,
+            analyzer=place.route.analyzer,
+            fixtures=self.bench.route_fixtures(part.route),
+            levels=tuple(rows),
+            expected_s=place.switching_s + sweep_time_s(self.bench, place.route, plan),
+            cautions=capture_cautions(self.bench, part.route, port, rows, band),
+        )
+
+    def _note_excesses(self, rows: list[LevelRow], level_dbm: float, name: str, line: int) -> None:
+        highest = highest_safe_level_dbm(rows, level_dbm)
+        for row in excesses(rows):
+            self.unsafe.append(
+                Excess(
+                    f"{self.reader.document.file}:{line}: capture {name}: up to "
+                    f"{row.level_dbm:.1f} dBm could reach {row.element}, which takes "
+                    f"{row.limit_dbm:.1f} dBm at most.",
+                    highest,
+                )
+            )
+
+
+def _settings(bench: Bench, choices: list[SwitchChoice]) -> tuple[SwitchSetting, ...]:
+    channels: dict[str, list[int]] = {}
+    for choice in choices:
+        for switch, banks in choice.items():
+            for bank, throw in banks.items():
+                channels.setdefault(switch, []).append(bench.switch(switch).banks[bank][throw])
+    return tuple(
+        SwitchSetting(instrument=name, channels=tuple(numbers))
+        for name, numbers in channels.items()
+        if numbers
+    )

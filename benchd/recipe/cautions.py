@@ -1,0 +1,99 @@
+"""What a person must mind: said in the worksheet before anything is switched on.
+
+benchd cannot know local rules; it states what will be sent where, and defers to them.
+"""
+
+from __future__ import annotations
+
+from benchd.bench import Bench, LevelRow
+from benchd.bench.levels import uncovered
+from benchd.recipe.worksheet import CaptureStep, HandsStep, Step
+from benchd.units import show
+
+OPEN_LID = (
+    "RF absorber sheds conductive dust: do not brush or blow it, do not breathe it in, wash your "
+    "hands, and follow the safety data sheet of its maker."
+)
+HANDS_OFF_RF = (
+    "RF is switched off before you are asked; touch nothing while the daemon says it is on."
+)
+
+
+def milliwatts(level_dbm: float) -> str:
+    """A level as power, three digits."""
+    return f"{10 ** (level_dbm / 10):.3g} mW"
+
+
+def capture_cautions(
+    bench: Bench, route: str, port_level_dbm: float, rows: list[LevelRow], band: tuple[float, float]
+) -> tuple[str, ...]:
+    """Cautions of one capture: what is radiated, and limits that the bench file does not state."""
+    port = bench.routes[route].port
+    found = [
+        f"Up to {port_level_dbm:.1f} dBm ({milliwatts(port_level_dbm)}) reaches {port} from "
+        f"{show(band[0], 'Hz')} to {show(band[1], 'Hz')}."
+    ]
+    unknown = list(dict.fromkeys(row.element for row in rows if row.limit_dbm is None))
+    if unknown:
+        found.append(
+            f"No largest power is stated for {', '.join(unknown)}: benchd cannot protect it."
+        )
+    found.extend(uncovered(bench, route, band))
+    return tuple(found)
+
+
+def worksheet_cautions(bench: Bench, steps: list[Step], port_level_dbm: float) -> tuple[str, ...]:
+    """Cautions of the whole job.
+
+    port_level_dbm: the highest level that reaches a port in any capture.
+    """
+    found: list[str] = []
+    captures = [step for step in steps if isinstance(step, CaptureStep)]
+    if captures:
+        found.append(_exposure(captures, port_level_dbm))
+        found.append(_licence(bench))
+        found.append(_input(captures))
+    if any(isinstance(step, HandsStep) for step in steps):
+        found.append(HANDS_OFF_RF)
+        if bench.box is not None:
+            found.append(OPEN_LID)
+    return tuple(found)
+
+
+def _exposure(captures: list[CaptureStep], port_level_dbm: float) -> str:
+    low = min(step.sweep.start_hz for step in captures)
+    high = max(step.sweep.stop_hz for step in captures)
+    return (
+        f"RF exposure: an antenna may radiate up to {port_level_dbm:.1f} dBm "
+        f"({milliwatts(port_level_dbm)}) between {show(low, 'Hz')} and {show(high, 'Hz')}. Keep "
+        "the box closed and keep away from antennas while RF is on; the exposure limits of your "
+        "country hold."
+    )
+
+
+def _licence(bench: Bench) -> str:
+    where = (
+        "The bench file says that the closed box is a shield; with its lid open, or with an "
+        "antenna outside it,"
+        if bench.box is not None and bench.box.shielded
+        else "The bench file does not say that the box is a shield:"
+    )
+    return (
+        f"Licence: {where} what is sent here may need a licence. Local rules decide; ask your "
+        "radio authority."
+    )
+
+
+def _input(captures: list[CaptureStep]) -> str:
+    worst = max(
+        (row for step in captures for row in step.levels if row.element == step.analyzer),
+        key=lambda row: row.level_dbm,
+    )
+    limit = (
+        "of unknown limit" if worst.limit_dbm is None else f"of {worst.limit_dbm:.1f} dBm allowed"
+    )
+    return (
+        f"Input damage: at most {worst.level_dbm:.1f} dBm {limit} reaches {worst.element}, as far "
+        "as the bench file is true. Cables joined otherwise, static charge and transmitters "
+        "nearby are not in this budget."
+    )

@@ -1,0 +1,262 @@
+"""What stands in a recipe: sweeps and steps. References are filled in before this is read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
+
+from benchd.bench.fields import (
+    Duration,
+    Frequency,
+    Label,
+    Level,
+    Measure,
+    Name,
+    OneOf,
+    Text,
+    Title,
+    Whole,
+    Words,
+    wrong,
+)
+from benchd.bench.filemodel import FileModel, is_draft
+from benchd.recipe.parameters import Parameter
+from benchd.recipe.references import PARAMETER_FORM
+from benchd.recipe.worksheet import Detector, Method, OnInterrupt
+from benchd.units import Kind, show
+
+if TYPE_CHECKING:
+    from benchd.recipe.reductions import Reduction as AnyReduction
+else:
+    from benchd.recipe.reductions import AnyReduction
+
+METHODS = ("stepped", "hold", "tracking", "vector")
+DETECTORS = ("rms", "log-average", "peak", "sample")
+ROLES = ("open", "short", "load", "thru", "empty", "reference", "test")
+MOST_POINTS = 100_001
+
+Role = Literal["open", "short", "load", "thru", "empty", "reference", "test"]
+ParameterName = Annotated[
+    str, Words("a name of lower-case letters, digits and _", PARAMETER_FORM, 40)
+]
+
+
+class RefinePlan(FileModel):
+    """A finer grid after the coarse one."""
+
+    around: Annotated[Literal["resonance"], OneOf(("resonance",))] = Field(
+        description="what the finer grid lies around: resonance"
+    )
+    span_hz: Frequency = Field(alias="span", description="width of the finer grid")
+    points: Annotated[int, Whole(3, 10_001)] = Field(description="points of the finer grid")
+
+
+class Sweep(FileModel):
+    """One sweep: where, how finely, how strong, how long."""
+
+    method: Annotated[Method, OneOf(METHODS)] = Field(
+        "stepped", description="stepped, hold, tracking or vector"
+    )
+    start_hz: Frequency | None = Field(None, alias="start", description="first frequency")
+    stop_hz: Frequency | None = Field(None, alias="stop", description="last frequency")
+    centre_hz: Frequency | None = Field(None, alias="centre", description="middle of the sweep")
+    span_hz: Frequency | None = Field(None, alias="span", description="width of the sweep")
+    points: Annotated[int, Whole(2, MOST_POINTS)] = Field(
+        description="number of frequencies, both ends included"
+    )
+    level_dbm: Level = Field(alias="level", description="level that the source is set to")
+    resolution_bandwidth_hz: Frequency = Field(
+        alias="resolution_bandwidth", description="resolution bandwidth of the analyzer"
+    )
+    video_bandwidth_hz: Frequency | None = Field(
+        None, alias="video_bandwidth", description="video bandwidth; without it, the analyzer's own"
+    )
+    detector: Annotated[Detector, OneOf(DETECTORS)] = Field(
+        "rms", description="rms, log-average, peak or sample"
+    )
+    dwell_s: Annotated[float, Measure(Kind.TIME, least=1e-6, most=3600.0)] = Field(
+        0.002, alias="dwell", description="time that each point is looked at"
+    )
+    average: Annotated[int, Whole(1, 10_000)] = Field(
+        1, description="readings averaged at each point"
+    )
+    sweep_time_s: Duration | None = Field(
+        None, alias="sweep_time", description="time of one analyzer sweep (hold, tracking)"
+    )
+    free_run_s: Duration | None = Field(
+        None, alias="for", description="how long a hold sweep collects"
+    )
+    reference_level_dbm: Level | None = Field(
+        None, alias="reference_level", description="reference level; without it, benchd chooses"
+    )
+    attenuation_db: Annotated[float, Measure(Kind.RATIO, least=0.0, most=100.0)] | None = Field(
+        None, alias="attenuation", description="input attenuation; without it, the analyzer's own"
+    )
+    refine: RefinePlan | None = Field(None, description="a finer grid after the coarse one")
+
+    @model_validator(mode="after")
+    def _consistent(self, info: ValidationInfo) -> Sweep:
+        ends = (self.start_hz is not None, self.stop_hz is not None)
+        middle = (self.centre_hz is not None, self.span_hz is not None)
+        if (all(ends), all(middle)) not in ((True, False), (False, True)) or (
+            any(ends) and any(middle)
+        ):
+            raise wrong("a sweep needs either start and stop, or centre and span")
+        if self.method == "hold" and self.free_run_s is None:
+            raise wrong('a hold sweep needs the key "for": how long it collects')
+        if self.method != "hold" and self.free_run_s is not None:
+            raise wrong(f'"for" belongs to a hold sweep, not to {self.method}', ("for",))
+        if self.refine and self.method != "stepped":
+            raise wrong("only a stepped sweep can refine its grid", ("refine",))
+        if is_draft(info):
+            return self
+        start, stop = self.ends_hz
+        if start <= 0.0:
+            raise wrong(
+                f"the span of {show(stop - start, 'Hz')} reaches below zero around "
+                f"{show((start + stop) / 2, 'Hz')}",
+                ("span",),
+            )
+        if stop <= start:
+            raise wrong(
+                f"the sweep runs backwards, from {show(start, 'Hz')} to {show(stop, 'Hz')}",
+                ("stop",),
+            )
+        return self
+
+    @property
+    def ends_hz(self) -> tuple[float, float]:
+        """First and last frequency, Hz."""
+        if self.start_hz is not None and self.stop_hz is not None:
+            return self.start_hz, self.stop_hz
+        centre, span = self.centre_hz or 0.0, self.span_hz or 0.0
+        return centre - span / 2, centre + span / 2
+
+
+class CapturePart(FileModel):
+    """Run a sweep and store what it recorded."""
+
+    role: Annotated[Role, OneOf(ROLES)] = Field(
+        description="open, short, load, thru, empty, reference or test"
+    )
+    route: Name = Field(description="route of the bench to measure on")
+    position: Name | None = Field(
+        None, description="position of the route; left out where a person chooses it by hand"
+    )
+    sweep: Name = Field(description="name of one of the recipe's sweeps")
+    antenna: Label | None = Field(None, description="antenna of the bench that is measured")
+    name: Label | None = Field(
+        None, description="name for later steps; without it, the role and the loop's values"
+    )
+
+
+class RoutePart(FileModel):
+    """Switch a route with RF off."""
+
+    route: Name = Field(description="route of the bench")
+    position: Name | None = Field(None, description="position of the route")
+
+
+class HandsPart(FileModel):
+    """Ask a person to do something."""
+
+    ask: Text = Field(description="what the person is asked to do")
+    caution: Text | None = Field(None, description="what the person must mind")
+
+
+class WaitPart(FileModel):
+    """Let things settle."""
+
+    for_s: Duration = Field(alias="for", description="how long to wait")
+
+
+def _listed(value: Any) -> Any:
+    return value if isinstance(value, list) or value is None else [value]
+
+
+class RepeatPart(FileModel):
+    """Do the same steps for each value of a list, or a number of times."""
+
+    over: dict[ParameterName, list[Any]] | None = Field(
+        None, description="one variable and its values: {position: [mount_a, mount_b]}"
+    )
+    times: Annotated[int, Whole(1, 10_000)] | None = Field(
+        None, description="how often; the variable $turn counts from 1"
+    )
+    steps: Annotated[list[Any], Field(min_length=1)] = Field(description="the steps to repeat")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> RepeatPart:
+        if (self.over is None) == (self.times is None):
+            raise wrong('a repeat needs either "over" or "times"')
+        if self.over is None:
+            return self
+        if len(self.over) != 1:
+            raise wrong("expected one variable; put one repeat inside another", ("over",))
+        name, values = next(iter(self.over.items()))
+        if not values:
+            raise wrong("found an empty list, expected at least one value", ("over", name))
+        for index, value in enumerate(values):
+            if isinstance(value, (dict, list)) or value is None:
+                raise wrong("expected a plain value", ("over", name, index))
+        return self
+
+
+class LimitPart(FileModel):
+    """One acceptance limit."""
+
+    quantity: Name = Field(description="quantity of a reduction, such as return_loss")
+    at: Frequency | None = Field(None, description="frequency where it must hold")
+    least: Any = Field(None, description="smallest value accepted, with its unit")
+    most: Any = Field(None, description="largest value accepted, with its unit")
+    reduction: Label | None = Field(
+        None, description="name of the reduce step; without it, all that give the quantity"
+    )
+
+    @model_validator(mode="after")
+    def _consistent(self) -> LimitPart:
+        if self.least is None and self.most is None:
+            raise wrong('a limit needs "least", "most" or both')
+        return self
+
+
+class StepPart(FileModel):
+    """One step: exactly one of these keys."""
+
+    capture: CapturePart | None = Field(None, description="run a sweep and store it")
+    route: RoutePart | None = Field(None, description="switch a route, RF off")
+    hands: HandsPart | None = Field(None, description="ask a person to do something")
+    wait: WaitPart | None = Field(None, description="let things settle")
+    repeat: RepeatPart | None = Field(None, description="do steps again and again")
+    reduce: AnyReduction | None = Field(None, description="turn captures into results")
+    accept: Annotated[list[LimitPart], BeforeValidator(_listed), Field(min_length=1)] | None = (
+        Field(None, description="hold results against limits")
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> StepPart:
+        kinds = [name for name in type(self).model_fields if getattr(self, name) is not None]
+        if len(kinds) != 1:
+            found = ", ".join(kinds) or "none"
+            expected = ", ".join(type(self).model_fields)
+            raise wrong(f"expected exactly one of {expected} in a step, found {found}")
+        return self
+
+
+class RecipeFile(FileModel):
+    """A whole recipe. Sweeps and steps are read one by one, with their references filled in."""
+
+    recipe: Annotated[
+        str, Words("a name of lower-case letters, digits and -", r"[a-z0-9][a-z0-9-]*", 60)
+    ] = Field(description="name of the recipe")
+    title: Title = Field(description="what it does, in one line")
+    about: Text | None = Field(None, description="what a person should know before running it")
+    parameters: dict[ParameterName, Parameter] = Field(
+        default_factory=dict, description="name -> parameter"
+    )
+    on_interrupt: Annotated[OnInterrupt, OneOf(("resume", "restart", "fail"))] = Field(
+        "resume", description="after a crash or power cut: resume, restart or fail"
+    )
+    sweeps: dict[Name, Any] = Field(default_factory=dict, description="name -> sweep")
+    steps: Annotated[list[Any], Field(min_length=1)] = Field(description="what to do, in order")

@@ -1,0 +1,131 @@
+"""Parameters of a recipe: what a person may set when queueing it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from pydantic import Field, ValidationInfo, model_validator
+from pydantic_core import PydanticCustomError
+
+from benchd.bench.fields import (
+    Given,
+    Measure,
+    OneOf,
+    Plain,
+    Text,
+    Title,
+    Whole,
+    Words,
+    YesNo,
+    wrong,
+)
+from benchd.bench.filemodel import FileModel
+from benchd.units import Kind, show
+
+MEASURES = {
+    "frequency": Kind.FREQUENCY,
+    "time": Kind.TIME,
+    "length": Kind.LENGTH,
+    "level": Kind.LEVEL,
+    "ratio": Kind.RATIO,
+    "gain": Kind.GAIN,
+}
+NAMES = ("text", "choice", "antenna", "route", "position")
+KINDS = (*MEASURES, "number", "integer", "yes-no", *NAMES)
+NO_POSITION = "none"
+_MOST_INTEGER = 10**9
+
+Scalar = str | int | float | bool
+
+
+class Parameter(FileModel):
+    """One parameter. Without a default it must be given when the recipe is queued."""
+
+    kind: Annotated[str, OneOf(KINDS)] = Field(description=f"one of: {', '.join(KINDS)}")
+    about: Title | None = Field(None, description="what it is for, in one line")
+    default: Any = Field(None, description="value where none is given")
+    least: Any = Field(None, description="smallest value allowed")
+    most: Any = Field(None, description="largest value allowed")
+    choices: list[Text] | None = Field(None, description="the words that a choice may be")
+
+    @model_validator(mode="after")
+    def _consistent(self, info: ValidationInfo) -> Parameter:
+        if (self.kind == "choice") != bool(self.choices):
+            if self.kind == "choice":
+                raise wrong('a choice needs the key "choices" with the words allowed')
+            raise wrong(f'"choices" belongs to the kind choice, not to {self.kind}', ("choices",))
+        if self.kind in (*NAMES, "yes-no"):
+            for key in ("least", "most"):
+                if getattr(self, key) is not None:
+                    raise wrong(f"a {self.kind} has no {key}", (key,))
+        for key in ("least", "most", "default"):
+            value = getattr(self, key)
+            if value is None:
+                continue
+            try:
+                self._bounded(value) if key == "default" else self._read(value)
+            except PydanticCustomError as error:
+                raise wrong(str(error), (key,)) from error
+        if self.least is not None and self.most is not None and self._low() > self._high():
+            raise wrong("lies below `least`", ("most",))
+        return self
+
+    def given(self, name: str, value: Any) -> Given:
+        """The value as read, within its limits. Raises PydanticCustomError."""
+        number = self._bounded(value)
+        return Given(name, self.kind, number, self._show(number))
+
+    def from_text(self, name: str, text: str) -> Given:
+        """The value of a text that was given when queueing. Raises PydanticCustomError."""
+        if self.kind in ("integer", "number"):
+            try:
+                return self.given(name, int(text) if self.kind == "integer" else float(text))
+            except ValueError:
+                what = "a whole number" if self.kind == "integer" else "a number"
+                raise wrong(f'found "{text}", expected {what} without a unit') from None
+        if self.kind == "yes-no" and text in ("true", "false"):
+            return self.given(name, text == "true")
+        return self.given(name, text)
+
+    def sample(self, name: str) -> Given:
+        """A stand-in while the real value is not known."""
+        if self.kind == "choice" and self.choices:
+            return Given(name, self.kind, self.choices[0], self.choices[0], sample=True)
+        stand_in = True if self.kind == "yes-no" else 1.0
+        return Given(name, self.kind, stand_in, "sample", sample=True)
+
+    def _read(self, value: Any) -> Any:
+        if self.kind in MEASURES:
+            return Measure(MEASURES[self.kind]).read(value)
+        if self.kind == "integer":
+            return Whole(-_MOST_INTEGER, _MOST_INTEGER).read(value)
+        if self.kind == "number":
+            return Plain().read(value)
+        if self.kind == "yes-no":
+            return YesNo().read(value)
+        if self.kind == "choice":
+            return OneOf(tuple(self.choices or ())).read(value)
+        return Words(f"a {self.kind}", most=200).read(value)
+
+    def _low(self) -> float:
+        return float(self._read(self.least))
+
+    def _high(self) -> float:
+        return float(self._read(self.most))
+
+    def _bounded(self, value: Any) -> Any:
+        number = self._read(value)
+        if isinstance(number, float) and number != number:
+            raise wrong("found not-a-number, expected a finite number")
+        if self.least is not None and number < self._low():
+            raise wrong(f"found {self._show(number)}, expected {self.least} or more")
+        if self.most is not None and number > self._high():
+            raise wrong(f"found {self._show(number)}, expected {self.most} or less")
+        return number
+
+    def _show(self, value: Any) -> str:
+        if self.kind in MEASURES:
+            return show(value, MEASURES[self.kind].value.unit, precision=12)
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        return f"{value:.12g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,127 @@
+"""What every kind of reduction declares, and the registry that finds them.
+
+A new kind is one new file in this folder: a model with the decorator `reduction("its-kind")`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar, TypeVar
+
+from pydantic import BeforeValidator, Field
+
+from benchd.bench import Bench
+from benchd.bench.fields import Duration, Frequency, Label, OneOf, Truth, wrong
+from benchd.bench.filemodel import FileModel
+from benchd.recipe.worksheet import CaptureStep
+from benchd.units import Kind
+
+Finding = tuple[tuple[str | int, ...], str]
+
+NEWEST = "newest"
+
+
+def one_or_many(value: Any) -> Any:
+    """A single value as a list of one."""
+    return value if isinstance(value, list) or value is None else [value]
+
+
+CaptureNames = Annotated[list[Label], BeforeValidator(one_or_many), Field(min_length=1)]
+Frequencies = Annotated[
+    list[Frequency], BeforeValidator(one_or_many), Field(min_length=1, max_length=1001)
+]
+
+
+@dataclass(frozen=True)
+class View:
+    """What a reduction may look at when it checks itself.
+
+    captures: capture steps before this one, by name.
+    """
+
+    bench: Bench
+    captures: Mapping[str, CaptureStep]
+
+
+class Reduction(FileModel):
+    """Base of all reductions.
+
+    quantities: what it can give, and the kind of quantity its limits are written in; None for
+        a plain number.
+    """
+
+    quantities: ClassVar[Mapping[str, Kind | None]] = {}
+
+    kind: str = Field(description="kind of reduction")
+    name: Label | None = Field(None, description="name of the results; without it, the kind")
+
+    def inputs(self) -> dict[str, str]:
+        """Input -> name of a capture of this recipe. Further ones of a list: input_2, input_3."""
+        return {}
+
+    def baseline_inputs(self) -> dict[str, str]:
+        """Role -> name of a capture of this recipe, or `newest`."""
+        return {}
+
+    def options(self, view: View) -> dict[str, Any]:
+        """The reduction's own settings as plain SI data. Called after `check` found nothing."""
+        return {}
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """What does not fit, with its key path below the reduction. Inputs exist already."""
+        yield from ()
+
+    @property
+    def oldest_s(self) -> float | None:
+        """Greatest age of a stored baseline, seconds; None where the recipe does not say."""
+        return None
+
+    @property
+    def may_interpolate(self) -> bool:
+        """True where the recipe allows a baseline on another grid."""
+        return False
+
+
+_REGISTRY: dict[str, type[Reduction]] = {}
+R = TypeVar("R", bound=type[Reduction])
+
+
+def reduction(kind: str) -> Callable[[R], R]:
+    """Register a kind of reduction."""
+
+    def register(model: R) -> R:
+        if kind in _REGISTRY:
+            raise ValueError(f"the reduction {kind!r} is registered twice")
+        _REGISTRY[kind] = model
+        return model
+
+    return register
+
+
+def registered() -> dict[str, type[Reduction]]:
+    """All kinds known, by name."""
+    return dict(_REGISTRY)
+
+
+def spread(key: str, names: list[str]) -> dict[str, str]:
+    """A list of captures as inputs: key, key_2, key_3."""
+    return {key if index == 0 else f"{key}_{index + 1}": name for index, name in enumerate(names)}
+
+
+__all__ = [
+    "NEWEST",
+    "CaptureNames",
+    "Duration",
+    "Finding",
+    "Frequencies",
+    "OneOf",
+    "Reduction",
+    "Truth",
+    "View",
+    "one_or_many",
+    "reduction",
+    "registered",
+    "spread",
+    "wrong",
+]

@@ -1,0 +1,187 @@
+"""`gain`: gain of an antenna against a reference antenna, or over a range of known gain."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field, ValidationInfo, model_validator
+
+from benchd.bench.fields import Band, Duration, FrequencyBand, Label, OneOf, Truth, wrong
+from benchd.bench.filemodel import is_draft
+from benchd.recipe.reductions.base import (
+    CaptureNames,
+    Finding,
+    Frequencies,
+    Reduction,
+    View,
+    reduction,
+    spread,
+)
+from benchd.recipe.reductions.sameness import band_findings, differences
+from benchd.recipe.worksheet import CaptureStep
+from benchd.units import Kind, show
+
+METHODS = ("substitution", "known-range-antenna")
+
+
+@reduction("gain")
+class Gain(Reduction):
+    """Realised gain, and gain where the reflections are known.
+
+    Several captures of the reference (reference, test, reference) cancel linear drift.
+    """
+
+    quantities: ClassVar[Mapping[str, Kind | None]] = {
+        "realised_gain": Kind.GAIN,
+        "gain": Kind.GAIN,
+    }
+
+    kind: Literal["gain"] = Field(description="gain")
+    method: Annotated[Literal["substitution", "known-range-antenna"], OneOf(METHODS)] = Field(
+        "substitution", description="substitution or known-range-antenna"
+    )
+    test: CaptureNames = Field(description="capture of the antenna, or a list of captures")
+    reference: CaptureNames | None = Field(
+        None, description="capture of the reference antenna, or a list (substitution)"
+    )
+    thru: CaptureNames | None = Field(
+        None, description="capture with the cables joined (known-range-antenna)"
+    )
+    range_antenna: Label | None = Field(
+        None, description="antenna of known gain at the other end; without it, the route's"
+    )
+    at_hz: Frequencies | None = Field(
+        None, alias="at", description="frequencies to report; without it, the design frequency"
+    )
+    band_hz: FrequencyBand | None = Field(
+        None, alias="band", description="band over which gain is reported; without it, the sweep"
+    )
+    match: Annotated[Literal["none", "newest"], OneOf(("none", "newest"))] = Field(
+        "none",
+        description="newest corrects mismatch by the newest stored reflections of the antennas",
+    )
+    max_age_s: Duration | None = Field(
+        None, alias="max_age", description="greatest age of those reflections"
+    )
+    interpolate: Truth = Field(False, description="yes allows captures on different grids")
+
+    @model_validator(mode="after")
+    def _consistent(self, info: ValidationInfo) -> Gain:
+        if is_draft(info):
+            return self
+        by_reference = self.method == "substitution"
+        needed, other = ("reference", "thru") if by_reference else ("thru", "reference")
+        if getattr(self, needed) is None:
+            raise wrong(f'the method {self.method} needs the key "{needed}"')
+        if getattr(self, other) is not None:
+            raise wrong(f"does not belong to the method {self.method}", (other,))
+        if by_reference and self.range_antenna is not None:
+            raise wrong(f"does not belong to the method {self.method}", ("range_antenna",))
+        return self
+
+    def inputs(self) -> dict[str, str]:
+        """test, and reference or thru; further ones of a list as test_2, reference_2, ..."""
+        return {
+            **spread("test", self.test),
+            **spread("reference", self.reference or []),
+            **spread("thru", self.thru or []),
+        }
+
+    @property
+    def oldest_s(self) -> float | None:
+        """From `max_age`."""
+        return self.max_age_s
+
+    @property
+    def may_interpolate(self) -> bool:
+        """From `interpolate`."""
+        return self.interpolate
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """Roles, routes, grids, antennas and their gain tables, frequencies."""
+        first = view.captures[self.test[0]]
+        for key in ("test", "reference", "thru"):
+            for index, name in enumerate(getattr(self, key) or []):
+                yield from self._capture_findings(view, key, index, name, first)
+        if self.method == "substitution":
+            for index, name in enumerate(self.reference or []):
+                antenna = view.captures[name].antenna
+                yield from _gain_findings(view, ("reference", index), antenna, first)
+        else:
+            antenna = self._range_antenna(view)
+            yield from _gain_findings(view, ("range_antenna",), antenna, first)
+            if view.bench.box is None or view.bench.box.range_length_m is None:
+                yield ("method",), "needs box.range_length in the bench file"
+        for index, frequency in enumerate(self.at_hz or []):
+            yield from band_findings(("at", index), frequency, first)
+        if self.band_hz is not None:
+            yield from band_findings(("band", 0), self.band_hz.least, first)
+            yield from band_findings(("band", 1), self.band_hz.most, first)
+
+    def _capture_findings(
+        self, view: View, key: str, index: int, name: str, first: CaptureStep
+    ) -> Iterator[Finding]:
+        capture = view.captures[name]
+        path = (key, index)
+        if capture.role != key:
+            yield path, f'"{name}" has the role {capture.role}, expected {key}'
+        if view.bench.routes[capture.route].kind != "transmission":
+            yield path, f'"{name}" was taken on the route "{capture.route}", a reflection'
+        apart = differences(first, capture, grid=not self.interpolate)
+        if apart:
+            yield path, f'"{name}" does not fit "{first.name}": {"; ".join(apart)}'
+        if key != "thru" and capture.antenna != view.captures[getattr(self, key)[0]].antenna:
+            yield path, f'"{name}" is of another antenna than the first capture of the list'
+
+    def options(self, view: View) -> dict[str, Any]:
+        """method, match, at_hz (list), band_hz ([low, high]), antenna, and one of
+        reference_antenna or range_antenna with range_length_m."""
+        first = view.captures[self.test[0]]
+        band = self.band_hz or Band(least=first.sweep.start_hz, most=first.sweep.stop_hz)
+        design = view.bench.antennas[str(first.antenna)].design_frequency_hz
+        inside = first.sweep.start_hz <= design <= first.sweep.stop_hz
+        found: dict[str, Any] = {
+            "method": self.method,
+            "match": self.match,
+            "at_hz": self.at_hz or ([design] if inside else []),
+            "band_hz": [band.least, band.most],
+            "antenna": first.antenna,
+        }
+        if self.reference:
+            found["reference_antenna"] = view.captures[self.reference[0]].antenna
+        else:
+            found["range_antenna"] = self._range_antenna(view)
+            assert view.bench.box is not None
+            found["range_length_m"] = view.bench.box.range_length_m
+        return found
+
+    def _range_antenna(self, view: View) -> str | None:
+        route = view.captures[self.test[0]].route
+        return self.range_antenna or view.bench.routes[route].range_antenna
+
+
+def _gain_findings(
+    view: View, path: tuple[str | int, ...], antenna: str | None, capture: CaptureStep
+) -> Iterator[Finding]:
+    """The antenna must be on the bench and carry a gain table that spans the sweep."""
+    if antenna is None:
+        yield path, "there is no antenna of known gain here; name one"
+        return
+    known = view.bench.antennas.get(antenna)
+    if known is None:
+        with_gain = [name for name, one in view.bench.antennas.items() if one.reference]
+        yield (
+            path,
+            f'the bench has no antenna "{antenna}", with a gain it has: {", ".join(with_gain)}',
+        )
+    elif known.reference is None:
+        yield path, f'the bench file states no gain (reference:) for the antenna "{antenna}"'
+    elif not known.reference.gain_dbi.covers(capture.sweep.start_hz, capture.sweep.stop_hz):
+        ends = known.reference.gain_dbi.frequency_hz
+        yield (
+            path,
+            f'the gain of "{antenna}" is stated from {show(ends[0], "Hz")} to '
+            f"{show(ends[-1], 'Hz')}, the sweep runs from {show(capture.sweep.start_hz, 'Hz')} to "
+            f"{show(capture.sweep.stop_hz, 'Hz')}",
+        )

@@ -1,0 +1,123 @@
+"""`reflection`: return loss, VSWR, resonance, bandwidth and trim of one antenna."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field
+
+from benchd.bench.fields import Duration, Frequency, Label, Measure, Plain, Truth
+from benchd.bench.filemodel import FileModel
+from benchd.recipe.reductions.base import (
+    Finding,
+    Frequencies,
+    Reduction,
+    View,
+    reduction,
+)
+from benchd.recipe.reductions.sameness import band_findings, baseline_findings
+from benchd.units import Kind
+
+
+class ReflectionBaseline(FileModel):
+    """What the capture is normalised against. Open and short together halve the error."""
+
+    open: Label | None = Field(None, description="capture of the open, or newest")
+    short: Label | None = Field(None, description="capture of the short, or newest")
+    max_age_s: Duration | None = Field(
+        None, alias="max_age", description="greatest age of a stored baseline"
+    )
+
+
+@reduction("reflection")
+class Reflection(Reduction):
+    """Return loss and what follows from it."""
+
+    quantities: ClassVar[Mapping[str, Kind | None]] = {
+        "return_loss": Kind.RATIO,
+        "mismatch_loss": Kind.RATIO,
+        "vswr": None,
+        "reflection_magnitude": None,
+        "resonance_frequency": Kind.FREQUENCY,
+        "loaded_q": None,
+        "unloaded_q": None,
+        "bandwidth": Kind.FREQUENCY,
+        "band_low": Kind.FREQUENCY,
+        "band_high": Kind.FREQUENCY,
+        "trim_per_arm": Kind.LENGTH,
+    }
+
+    kind: Literal["reflection"] = Field(description="reflection")
+    test: Label = Field(description="capture of the antenna")
+    baseline: ReflectionBaseline = Field(description="captures to normalise against")
+    design_frequency_hz: Frequency | None = Field(
+        None,
+        alias="design_frequency",
+        description="frequency to trim to; without it, the antenna's own",
+    )
+    bandwidth_level_db: Annotated[float, Measure(Kind.RATIO, above=0.0, most=60.0)] = Field(
+        10.0, alias="bandwidth_level", description="return loss at the edges of the band"
+    )
+    vswr_limit: Annotated[float, Plain(1.0, 100.0)] | None = Field(
+        None, description="VSWR at the edges of a second band, if wanted"
+    )
+    at_hz: Frequencies | None = Field(
+        None, alias="at", description="frequencies to report; without it, the design frequency"
+    )
+    interpolate: Truth = Field(False, description="yes allows a baseline on another frequency grid")
+
+    def inputs(self) -> dict[str, str]:
+        """The test capture."""
+        return {"test": self.test}
+
+    def baseline_inputs(self) -> dict[str, str]:
+        """Open and short, as far as given."""
+        pairs = (("open", self.baseline.open), ("short", self.baseline.short))
+        return {role: name for role, name in pairs if name is not None}
+
+    @property
+    def oldest_s(self) -> float | None:
+        """From `baseline.max_age`."""
+        return self.baseline.max_age_s
+
+    @property
+    def may_interpolate(self) -> bool:
+        """From `interpolate`."""
+        return self.interpolate
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """Role, route and grid of the captures; frequencies inside the sweep."""
+        test = view.captures[self.test]
+        if not self.baseline_inputs():
+            yield ("baseline",), 'expected "open", "short" or both, best both'
+        if view.bench.routes[test.route].kind != "reflection":
+            yield ("test",), f'"{self.test}" was taken on the route "{test.route}", a transmission'
+        if test.role != "test":
+            yield ("test",), f'"{self.test}" has the role {test.role}, expected test'
+        yield from baseline_findings(view, test, self.baseline_inputs(), self.interpolate)
+        for path, frequency in self._frequencies(view):
+            yield from band_findings(path, frequency, test)
+
+    def options(self, view: View) -> dict[str, Any]:
+        """design_frequency_hz, bandwidth_level_db, vswr_limit, at_hz (list), antenna."""
+        frequencies = [frequency for _, frequency in self._frequencies(view)]
+        design = frequencies[0]
+        return {
+            "design_frequency_hz": design,
+            "bandwidth_level_db": self.bandwidth_level_db,
+            "vswr_limit": self.vswr_limit,
+            "at_hz": frequencies[1:] or [design],
+            "antenna": view.captures[self.test].antenna,
+        }
+
+    def _frequencies(self, view: View) -> list[tuple[tuple[str | int, ...], float]]:
+        """Design frequency first, then those of `at`."""
+        antenna = view.captures[self.test].antenna
+        design = self.design_frequency_hz
+        path: tuple[str | int, ...] = ("design_frequency",)
+        if design is None and antenna is not None:
+            design, path = view.bench.antennas[antenna].design_frequency_hz, ("test",)
+        found = [] if design is None else [(path, design)]
+        found.extend((("at", index), value) for index, value in enumerate(self.at_hz or []))
+        return found

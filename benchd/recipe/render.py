@@ -1,0 +1,130 @@
+"""A worksheet as plain text: what will happen, at which levels, and what to mind."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from benchd.recipe.worksheet import (
+    AcceptStep,
+    CaptureStep,
+    HandsStep,
+    LevelRow,
+    Limit,
+    ReduceStep,
+    Step,
+    SweepPlan,
+    Worksheet,
+)
+from benchd.units import show
+
+WIDTH = 96
+
+
+def render_worksheet(worksheet: Worksheet) -> str:
+    """The whole worksheet, ready to print; ends with a line break."""
+    lines = [
+        f"{worksheet.title}",
+        f"recipe {worksheet.recipe} ({worksheet.recipe_hash[:12]}) on bench "
+        f"{worksheet.bench} ({worksheet.bench_hash[:12]})",
+        f"expected time {duration(worksheet.expected_s)}{_hands_note(worksheet)}; if interrupted: "
+        f"{worksheet.on_interrupt}",
+    ]
+    if worksheet.parameters:
+        lines += ["", "Parameters"]
+        width = max(len(name) for name in worksheet.parameters)
+        lines += [f"  {name:<{width}}  {_value(v)}" for name, v in worksheet.parameters.items()]
+    if worksheet.cautions:
+        lines += ["", "Cautions"]
+        for caution in worksheet.cautions:
+            lines += _wrapped(caution, "  ! ", "    ")
+    lines += ["", "Steps"]
+    for step in worksheet.steps:
+        lines += _step(step)
+    return "\n".join(lines) + "\n"
+
+
+def duration(seconds: float) -> str:
+    """A time as people say it: `0.8 s`, `2 min 5 s`, `3 h 20 min`."""
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60} min"
+
+
+def _hands_note(worksheet: Worksheet) -> str:
+    count = sum(isinstance(step, HandsStep) for step in worksheet.steps)
+    return f", and {count} x your hands" if count else ", hands-off"
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def _wrapped(text: str, first: str, later: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=later) or [first]
+
+
+def _step(step: Step) -> list[str]:
+    time = duration(step.expected_s) if step.expected_s else ""
+    lines = [f"{step.index + 1:>3}. {step.label:<70}{time:>20}".rstrip()]
+    indent = "       "
+    if isinstance(step, CaptureStep):
+        lines += _wrapped(_sweep(step.sweep), indent, indent)
+        for setting in step.switching:
+            numbers = ", ".join(str(channel) for channel in setting.channels)
+            lines.append(f"{indent}{setting.instrument}: close {numbers}")
+        lines += [f"{indent}{line}" for line in _levels(step.levels)]
+    elif isinstance(step, HandsStep):
+        lines += _wrapped(step.ask, indent, indent)
+    elif isinstance(step, ReduceStep):
+        inputs = [f"{key} {name}" for key, name in step.captures.items()]
+        inputs += [f"{role} {name}" for role, name in step.baseline.items()]
+        lines += _wrapped(f"{step.reduction} from {', '.join(inputs)}", indent, indent)
+    elif isinstance(step, AcceptStep):
+        lines += [f"{indent}{_limit(limit)}" for limit in step.limits]
+    for caution in step.cautions:
+        lines += _wrapped(caution, f"{indent}! ", f"{indent}  ")
+    return lines
+
+
+def _sweep(plan: SweepPlan) -> str:
+    average = f", average of {plan.average}" if plan.average > 1 else ""
+    refine = plan.refine
+    finer = f", then {refine.points} over {show(refine.span_hz, 'Hz')}" if refine else ""
+    return (
+        f"{plan.method}, {show(plan.start_hz, 'Hz')} to {show(plan.stop_hz, 'Hz')}, "
+        f"{plan.points} points{finer}, {show(plan.level_dbm, 'dBm')}, RBW "
+        f"{show(plan.resolution_bandwidth_hz, 'Hz')}, {plan.detector}, dwell "
+        f"{show(plan.dwell_s, 's')}{average}"
+    )
+
+
+def _levels(rows: tuple[LevelRow, ...]) -> list[str]:
+    width = max((len(row.element) for row in rows), default=0)
+    lines = []
+    for row in rows:
+        if row.limit_dbm is None:
+            limit = "limit not stated"
+        else:
+            limit = f"of {row.limit_dbm:6.1f} dBm, margin {row.margin_db:6.1f} dB"
+        lines.append(f"{row.element:<{width}}  {row.level_dbm:7.1f} dBm {limit}")
+    return lines
+
+
+def _limit(limit: Limit) -> str:
+    parts = [limit.quantity]
+    if limit.at_hz is not None:
+        parts.append(f"at {show(limit.at_hz, 'Hz')}")
+    if limit.least is not None:
+        parts.append(f"least {limit.least:.6g}")
+    if limit.most is not None:
+        parts.append(f"most {limit.most:.6g}")
+    return " ".join(parts)

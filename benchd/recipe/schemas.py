@@ -1,0 +1,69 @@
+"""JSON Schemas of recipe, bench and worksheet files, for editors and for other programs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchd.bench import Bench
+from benchd.bench.filemodel import FileModel
+from benchd.recipe.model import RecipeFile, StepPart, Sweep
+from benchd.recipe.references import PARAMETER_FORM
+from benchd.recipe.worksheet import Worksheet
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+REFERENCE_SCHEMA = {"type": "string", "pattern": rf"^\${PARAMETER_FORM}$"}
+
+_LEAVES = ("pattern", "enum", "const")
+_NUMBERS = ("integer", "number", "boolean")
+
+
+class _WholeRecipe(FileModel):
+    """Carries the parts that a recipe file names only when they are read."""
+
+    file: RecipeFile
+    sweep: Sweep
+    step: StepPart
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """Name -> JSON Schema: `recipe`, `bench`, `worksheet`."""
+    return {
+        "recipe": _recipe_schema(),
+        "bench": _titled(Bench.model_json_schema(), "benchd bench file"),
+        "worksheet": _titled(Worksheet.model_json_schema(mode="serialization"), "benchd worksheet"),
+    }
+
+
+def _titled(schema: dict[str, Any], title: str) -> dict[str, Any]:
+    return {"$schema": DIALECT, **schema, "title": title}
+
+
+def _recipe_schema() -> dict[str, Any]:
+    parts = _WholeRecipe.model_json_schema()
+    definitions: dict[str, Any] = parts["$defs"]
+    step, sweep = {"$ref": "#/$defs/StepPart"}, {"$ref": "#/$defs/Sweep"}
+    for name, definition in definitions.items():
+        if name not in ("RecipeFile", "Parameter"):
+            definitions[name] = _with_references(definition)
+    definitions["RepeatPart"]["properties"]["steps"]["items"] = step
+    recipe = definitions.pop("RecipeFile")
+    recipe["properties"]["steps"]["items"] = step
+    recipe["properties"]["sweeps"]["additionalProperties"] = sweep
+    definitions["StepPart"]["minProperties"] = definitions["StepPart"]["maxProperties"] = 1
+    return _titled({**recipe, "$defs": definitions}, "benchd recipe")
+
+
+def _with_references(schema: Any) -> Any:
+    """The same schema, where every plain value may also be `$name`."""
+    if isinstance(schema, list):
+        return [_with_references(item) for item in schema]
+    if not isinstance(schema, dict):
+        return schema
+    if any(key in schema for key in _LEAVES) or schema.get("type") in _NUMBERS:
+        about = {key: schema[key] for key in ("description", "default", "title") if key in schema}
+        plain = {key: value for key, value in schema.items() if key not in about}
+        return {**about, "anyOf": [plain, REFERENCE_SCHEMA]}
+    return {
+        key: value if key in ("default", "examples", "required") else _with_references(value)
+        for key, value in schema.items()
+    }

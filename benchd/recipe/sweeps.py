@@ -1,0 +1,116 @@
+"""A sweep held against the instruments that will run it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from benchd.bench import Bench, Route, SourceInstrument
+from benchd.recipe.model import Sweep
+from benchd.recipe.worksheet import Refine, SweepPlan
+from benchd.units import show
+
+Finding = tuple[str, str]
+
+LEAST_STEP_HZ = 1.0  # grids are rounded to whole hertz
+
+
+def sweep_plan(sweep: Sweep) -> SweepPlan:
+    """The sweep as it will be run."""
+    start, stop = sweep.ends_hz
+    refine = sweep.refine
+    return SweepPlan(
+        method=sweep.method,
+        start_hz=start,
+        stop_hz=stop,
+        points=sweep.points,
+        level_dbm=sweep.level_dbm,
+        resolution_bandwidth_hz=sweep.resolution_bandwidth_hz,
+        video_bandwidth_hz=sweep.video_bandwidth_hz,
+        detector=sweep.detector,
+        dwell_s=sweep.dwell_s,
+        average=sweep.average,
+        sweep_time_s=sweep.sweep_time_s,
+        free_run_s=sweep.free_run_s,
+        reference_level_dbm=sweep.reference_level_dbm,
+        attenuation_db=sweep.attenuation_db,
+        refine=None
+        if refine is None
+        else Refine(around=refine.around, span_hz=refine.span_hz, points=refine.points),
+    )
+
+
+def sweep_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Iterator[Finding]:
+    """What the instruments of a route cannot do. Key below the sweep, and message."""
+    yield from _method_findings(bench, route, name, sweep)
+    start, stop = sweep.ends_hz
+    keys = ("start", "stop") if sweep.start_hz is not None else ("span", "span")
+    for instrument in dict.fromkeys((route.source, route.analyzer)):
+        one = bench.source_of(route) if instrument == route.source else bench.analyzer_of(route)
+        for key, frequency in zip(keys, (start, stop), strict=True):
+            if not one.frequency_hz.holds(frequency):
+                yield (
+                    key,
+                    f"the sweep reaches {show(frequency, 'Hz')}, but {instrument} works from "
+                    f"{_range(one.frequency_hz.least, one.frequency_hz.most, 'Hz')}",
+                )
+    if (stop - start) / (sweep.points - 1) < LEAST_STEP_HZ:
+        yield (
+            "points",
+            f"{sweep.points} points over {show(stop - start, 'Hz')} lie closer than 1 Hz",
+        )
+    yield from _level_findings(bench, route, sweep)
+    yield from _bandwidth_findings(bench, route, sweep)
+
+
+def _range(low: float, high: float, unit: str) -> str:
+    return f"{show(low, unit)} to {show(high, unit)}"
+
+
+def _method_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Iterator[Finding]:
+    if sweep.method == "vector":
+        yield (
+            "method",
+            f'vector needs a network analyzer; the route "{name}" ends in {route.analyzer}, a '
+            "spectrum analyzer",
+        )
+    own = route.source == route.analyzer
+    if sweep.method == "tracking" and not own:
+        yield (
+            "method",
+            f'tracking needs the analyzer\'s own output; the route "{name}" starts from '
+            f"{route.source}",
+        )
+    if sweep.method in ("stepped", "hold") and own:
+        yield (
+            "method",
+            f'{sweep.method} needs a source; the route "{name}" starts from {route.source}',
+        )
+
+
+def _level_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Finding]:
+    source = bench.source_of(route)
+    band = source.level_dbm if isinstance(source, SourceInstrument) else source.tracking_level_dbm
+    if band is not None and not band.holds(sweep.level_dbm):
+        yield (
+            "level",
+            f"found {show(sweep.level_dbm, 'dBm')}, but {route.source} delivers "
+            f"{_range(band.least, band.most, 'dBm')}",
+        )
+
+
+def _bandwidth_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Finding]:
+    bandwidth = sweep.resolution_bandwidth_hz
+    band = bench.analyzer_of(route).resolution_bandwidth_hz
+    if band is not None and not band.holds(bandwidth):
+        yield (
+            "resolution_bandwidth",
+            f"found {show(bandwidth, 'Hz')}, but {route.analyzer} has "
+            f"{_range(band.least, band.most, 'Hz')}",
+        )
+    # A filter of bandwidth B needs about 1/B to answer at all (common practice, no source).
+    if sweep.method == "stepped" and sweep.dwell_s * bandwidth < 1.0:
+        yield (
+            "dwell",
+            f"found {show(sweep.dwell_s, 's')}, but a filter of {show(bandwidth, 'Hz')} needs "
+            f"{show(1.0 / bandwidth, 's')} at least to settle",
+        )

@@ -1,0 +1,42 @@
+"""How long steps will take, as far as that is known beforehand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchd.bench import Bench, Route
+from benchd.recipe.worksheet import SweepPlan, SwitchSetting
+
+POINT_OVERHEAD_S = 0.001
+"""Round trips of one stepped point on a local network, measured on loopback and doubled."""
+
+SWEEP_OVERHEAD_S = 0.05
+"""Setting up and fetching one trace."""
+
+SWEEP_FACTOR = 2.5
+"""Least time of an analyzer sweep: factor times span / RBW^2 (common practice for Gaussian
+filters, no source)."""
+
+
+def sweep_time_s(bench: Bench, route: Route, plan: SweepPlan) -> float:
+    """Expected time of one sweep, seconds, refinement included."""
+    if plan.method == "hold":
+        return (plan.free_run_s or 0.0) + SWEEP_OVERHEAD_S
+    if plan.method == "tracking":
+        span_hz = plan.stop_hz - plan.start_hz
+        least = SWEEP_FACTOR * span_hz / plan.resolution_bandwidth_hz**2
+        return plan.average * (plan.sweep_time_s or least) + SWEEP_OVERHEAD_S
+    points = plan.points + (plan.refine.points if plan.refine else 0)
+    settle_s = bench.source_of(route).settle_s
+    if plan.method == "vector":
+        return points * plan.average * plan.dwell_s + SWEEP_OVERHEAD_S
+    each = settle_s + plan.dwell_s * plan.average + POINT_OVERHEAD_S
+    return points * each + SWEEP_OVERHEAD_S
+
+
+def switching_time_s(bench: Bench, switching: Sequence[SwitchSetting]) -> float:
+    """Expected time to close all channels, seconds."""
+    return sum(
+        len(setting.channels) * (bench.switch(setting.instrument).settle_s + POINT_OVERHEAD_S)
+        for setting in switching
+    )
