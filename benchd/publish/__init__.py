@@ -1,0 +1,29 @@
+"""Results to whoever subscribes, orders from whoever may give them, over MQTT.
+
+`Pump` carries the outbox to a broker and keeps presence; `OrderBook` answers orders;
+`EmbeddedBroker` serves a bench that has no broker of its own; `Subscriber` shows how to read.
+"""
+
+from benchd.publish.embedded import EmbeddedBroker
+from benchd.publish.orders import OrderBook, OrderHandler
+from benchd.publish.payloads import schemas
+from benchd.publish.pump import Pump, PumpStatus
+from benchd.publish.retry import Retry
+from benchd.publish.settings import BrokerSettings
+from benchd.publish.subscriber import Gap, Reading, Subscriber
+from benchd.publish.topics import Topics
+
+__all__ = [
+    "BrokerSettings",
+    "EmbeddedBroker",
+    "Gap",
+    "OrderBook",
+    "OrderHandler",
+    "Pump",
+    "PumpStatus",
+    "Reading",
+    "Retry",
+    "Subscriber",
+    "Topics",
+    "schemas",
+]

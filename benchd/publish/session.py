@@ -1,0 +1,268 @@
+"""What happens on one connection: presence, a self-test, the outbox, orders."""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+from contextlib import suppress
+from datetime import UTC, datetime
+from typing import Literal, Protocol
+
+import aiomqtt
+import structlog
+from aiomqtt import Message, MqttError, ProtocolVersion
+
+from benchd.publish.connection import (
+    STOP_WITHIN_S,
+    BrokerRefused,
+    Client,
+    connected,
+    lost,
+    publish_properties,
+    refused_subscriptions,
+)
+from benchd.publish.orders import OrderBook
+from benchd.publish.payloads import PresenceMessage, ReplyMessage
+from benchd.publish.settings import BrokerSettings
+from benchd.publish.topics import Topics
+from benchd.store import OutboxRow
+from benchd.store.ids import new_id
+
+log = structlog.get_logger(__name__)
+
+QOS = 1
+WAITING_ORDERS = 50
+TRACE_EXPIRES_S = 3600  # a trace for a live picture is of no use an hour later
+PRESENCE_AGAIN_S = 5.0
+
+
+class Host(Protocol):
+    """What a session needs of the pump that opens it."""
+
+    bench: str
+    version: str
+    settings: BrokerSettings
+    topics: Topics
+    orders: OrderBook | None
+
+    def has_connected(self, protocol: str) -> None:
+        """The session works."""
+        ...
+
+    async def next_rows(self) -> list[OutboxRow]:
+        """What to send; waits until there is something."""
+        ...
+
+    async def have_delivered(self, rows: list[OutboxRow]) -> None:
+        """The broker has confirmed these."""
+        ...
+
+
+class Session:
+    """One connection. `run` ends by raising BrokerLost, BrokerRefused, WrongProtocol or
+    StoreError, or by being cancelled, which says `offline` first."""
+
+    def __init__(
+        self, pump: Host, version: ProtocolVersion, context: ssl.SSLContext | None
+    ) -> None:
+        self._pump = pump
+        self._topics = pump.topics
+        self._version = version
+        self._context = context
+        self._id = new_id("con")
+        self._echo = asyncio.Event()
+        self._usurped = asyncio.Event()
+        self._waiting: asyncio.Queue[Message] = asyncio.Queue(WAITING_ORDERS)
+        self._window = asyncio.Semaphore(pump.settings.window)
+
+    async def run(self) -> None:
+        """Serve until the connection breaks."""
+        will = aiomqtt.Will(
+            self._topics.presence, self._presence("offline", "lost"), qos=QOS, retain=True
+        )
+        async with connected(
+            self._pump.settings, version=self._version, will=will, context=self._context
+        ) as client:
+            try:
+                await self._serve(client)
+            except MqttError as error:
+                raise lost(error, self._pump.settings) from error
+            except BaseExceptionGroup as group:
+                # A task group that is cancelled while a task fails tells only of the failure.
+                task = asyncio.current_task()
+                if task is not None and task.cancelling():
+                    raise asyncio.CancelledError from group
+                raise self._cause(group) from group
+            except asyncio.CancelledError:
+                with suppress(MqttError, TimeoutError):
+                    async with asyncio.timeout(STOP_WITHIN_S):
+                        await self._say(client, "offline", "stopped")
+                raise
+
+    async def _serve(self, client: Client) -> None:
+        async with asyncio.TaskGroup() as tasks:
+            # Without a reader, a lost broker is noticed only when a publish runs into its timeout.
+            tasks.create_task(self._read(client), name="mqtt reader")
+            await self._introduce(client)
+            tasks.create_task(self._drain(client), name="mqtt outbox")
+            tasks.create_task(self._keep_presence(client), name="mqtt presence")
+            tasks.create_task(self._answer(client), name="mqtt orders")
+
+    def _cause(self, group: BaseExceptionGroup[BaseException]) -> BaseException:
+        """What ended the tasks: a fault in benchd if there is one, else the first reason."""
+        leaves = list(_leaves(group))
+        expected = [one for one in leaves if isinstance(one, MqttError)]
+        others = [one for one in leaves if not isinstance(one, MqttError)]
+        refused = [one for one in others if isinstance(one, BrokerRefused)]
+        if others:
+            return (refused or others)[0]
+        return lost(expected[0], self._pump.settings)
+
+    # --- presence -----------------------------------------------------------------------
+
+    def _presence(
+        self, state: Literal["online", "offline"], reason: Literal["started", "stopped", "lost"]
+    ) -> str:
+        return PresenceMessage(
+            bench=self._pump.bench,
+            state=state,
+            reason=reason,
+            at=datetime.now(UTC),
+            session=self._id,
+            version=self._pump.version,
+        ).to_json()
+
+    async def _say(
+        self,
+        client: Client,
+        state: Literal["online", "offline"],
+        reason: Literal["started", "stopped"],
+    ) -> None:
+        await client.publish(
+            self._topics.presence, self._presence(state, reason), qos=QOS, retain=True
+        )
+
+    async def _introduce(self, client: Client) -> None:
+        """Say `online` and wait to hear it: brokers may drop what they do not allow in silence."""
+        topics = [self._topics.presence]
+        if self._pump.orders is not None:
+            topics.append(self._topics.orders)
+        for topic in topics:
+            if refused_subscriptions(await client.subscribe(topic, qos=QOS)):
+                raise self._no_access("reading", topic)
+        await self._say(client, "online", "started")
+        if client.refusal is not None:
+            raise self._no_access("writing", self._topics.presence)
+        try:
+            async with asyncio.timeout(self._pump.settings.timeout_s):
+                await self._echo.wait()
+        except TimeoutError:
+            raise self._no_access("writing or reading", self._topics.presence) from None
+        self._pump.has_connected("5.0" if self._version is ProtocolVersion.V5 else "3.1.1")
+
+    def _no_access(self, what: str, topic: str) -> BrokerRefused:
+        return BrokerRefused(
+            f"the broker does not allow {what} {topic}.",
+            where=self._pump.settings.address,
+            advice=self._needed_access(),
+        )
+
+    def _needed_access(self) -> str:
+        return f"Its access rules must allow this user to read and write {self._topics.base}/#."
+
+    async def _keep_presence(self, client: Client) -> None:
+        """The will of an earlier connection may arrive after our `online`: say it again."""
+        while True:
+            await self._usurped.wait()
+            self._usurped.clear()
+            await self._say(client, "online", "started")
+            # Two daemons of one name would otherwise shout each other down.
+            await asyncio.sleep(PRESENCE_AGAIN_S)
+
+    # --- incoming -----------------------------------------------------------------------
+
+    async def _read(self, client: Client) -> None:
+        async for message in client.messages:
+            if str(message.topic) == self._topics.presence:
+                self._hear_presence(message)
+            elif self._pump.orders is not None:
+                try:
+                    self._waiting.put_nowait(message)
+                except asyncio.QueueFull:
+                    reply = self._pump.orders.busy(bytes(message.payload))
+                    await self._reply(client, message, reply)
+
+    def _hear_presence(self, message: Message) -> None:
+        try:
+            heard = PresenceMessage.model_validate_json(message.payload)
+        except ValueError:
+            self._usurped.set()
+            return
+        if heard.session == self._id and heard.state == "online":
+            self._echo.set()
+        elif not message.retain:
+            self._usurped.set()
+
+    async def _answer(self, client: Client) -> None:
+        orders = self._pump.orders
+        while orders is not None:
+            message = await self._waiting.get()
+            reply = await orders.answer(bytes(message.payload), retained=message.retain)
+            if reply is not None:
+                await self._reply(client, message, reply)
+
+    async def _reply(self, client: Client, message: Message, reply: ReplyMessage) -> None:
+        text = reply.to_json()
+        await client.publish(self._topics.reply, text, qos=QOS)
+        # MQTT 5.0, 4.10.1: where the sender wants to hear, and by what it knows its order.
+        wanted = getattr(message.properties, "ResponseTopic", None)
+        if wanted is not None and self._may_reply_to(wanted):
+            correlation = getattr(message.properties, "CorrelationData", None)
+            properties = publish_properties(correlation=correlation)
+            await client.publish(wanted, text, qos=QOS, properties=properties)
+
+    def _may_reply_to(self, topic: str) -> bool:
+        """A stranger names this topic: not one of ours, nor the broker's own."""
+        inside = topic.startswith(f"{self._topics.base}/") or topic == self._topics.base
+        usable = bool(topic) and len(topic) <= 256 and not set(topic) & set("+#\0")
+        return usable and not topic.startswith("$") and not inside
+
+    # --- outbox -------------------------------------------------------------------------
+
+    async def _drain(self, client: Client) -> None:
+        while True:
+            rows = await self._pump.next_rows()
+            confirmed: list[OutboxRow] = []
+            try:
+                async with asyncio.TaskGroup() as sending:
+                    for row in rows:
+                        sending.create_task(self._send(client, row, confirmed))
+            finally:
+                await self._pump.have_delivered(confirmed)
+
+    async def _send(self, client: Client, row: OutboxRow, confirmed: list[OutboxRow]) -> None:
+        # Tasks start in order and the semaphore is fair, so rows leave in order.
+        async with self._window:
+            expires = row.topic.startswith("trace/") and self._version is ProtocolVersion.V5
+            await client.publish(
+                self._topics.full(row.topic),
+                row.payload,
+                qos=row.qos,
+                retain=row.retain,
+                properties=publish_properties(expiry_s=TRACE_EXPIRES_S) if expires else None,
+            )
+            if client.refusal is not None:
+                raise BrokerRefused(
+                    f"the broker threw a message away ({client.refusal}), one of those around "
+                    f"{self._topics.full(row.topic)}.",
+                    where=self._pump.settings.address,
+                    advice=f"Nothing is lost: it stays in the outbox. {self._needed_access()}",
+                )
+            confirmed.append(row)
+
+
+def _leaves(group: BaseExceptionGroup[BaseException]) -> list[BaseException]:
+    found: list[BaseException] = []
+    for one in group.exceptions:
+        found.extend(_leaves(one) if isinstance(one, BaseExceptionGroup) else [one])
+    return found
