@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 from abc import ABC, abstractmethod
 from typing import Any
 
@@ -96,9 +97,24 @@ class StreamFront(Front):
 
     async def start(self) -> None:
         """Listen on the given port, or on a free one that stays the same afterwards."""
+        await self._serve(self._listen())
+
+    def _listen(self) -> socket.socket:
+        """A socket that clients can connect to from now on, even before it is served."""
+        listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        try:
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind((self.host, self.port))
+            listening.listen(100)
+        except OSError:
+            listening.close()
+            raise
+        self.port = listening.getsockname()[1]
+        return listening
+
+    async def _serve(self, listening: socket.socket) -> None:
         loop = asyncio.get_running_loop()
-        self._server = await loop.create_server(self.make_protocol, self.host, self.port)
-        self.port = self._server.sockets[0].getsockname()[1]
+        self._server = await loop.create_server(self.make_protocol, sock=listening)
 
     def stop(self) -> None:
         """Stop listening and cut every connection."""
@@ -109,7 +125,8 @@ class StreamFront(Front):
 
     def restart(self) -> None:
         """Listen again on the same port."""
-        if self._server is None:
-            task = asyncio.get_running_loop().create_task(self.start())
+        if self._server is None and not self._tasks:
+            serving = self._serve(self._listen())
+            task = asyncio.get_running_loop().create_task(serving)
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)

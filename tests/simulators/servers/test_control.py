@@ -1,0 +1,181 @@
+"""The control port and the command line."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+
+def test_hands_place_pull_plug_and_open_the_lid(workshop: Any) -> None:
+    control = workshop.control
+    control.do("place", position="middle", item="short")
+    control.do("pull", cable="sense_cable")
+    control.do("lid", open=True)
+    world = control.do("state")["world"]
+    assert world["placed"]["middle"] == "short"
+    assert (world["pulled"], world["lid_open"]) == (["sense_cable"], True)
+    assert workshop.open("lid").query("SENS:LID?") == "1"
+    control.do("plug", cable="sense_cable")
+    control.do("lid", open=False)
+    control.do("place", position="middle", item="dipole r3")
+    assert control.do("state")["world"]["pulled"] == []
+
+
+def test_a_pulled_cable_shows_at_once(workshop: Any) -> None:
+    switch, source = workshop.open("switch"), workshop.open("generator")
+    analyzer = workshop.open("analyzer")
+    switch.query("ROUT:CLOS (@101,201,301);*OPC?")
+    source.query("FREQ 1.7E9;:POW 0;:OUTP ON;*OPC?")
+    analyzer.write("FREQ:CENT 1.7E9;SPAN 0;:SWE:POIN 1;TIME 0.01;:BAND 1E4;:DET RMS")
+    connected_dbm = float(analyzer.query("INIT;*WAI;:TRAC?"))
+    workshop.control.do("pull", cable="sense_cable")
+    pulled_dbm = float(analyzer.query("INIT;*WAI;:TRAC?"))
+    workshop.control.do("plug", cable="sense_cable")
+    again_dbm = float(analyzer.query("INIT;*WAI;:TRAC?"))
+    assert pulled_dbm < connected_dbm - 30.0
+    assert again_dbm == pytest.approx(connected_dbm, abs=0.3)
+
+
+def test_state_is_json_and_tells_time_world_and_instruments(workshop: Any) -> None:
+    state = workshop.control.do("state")
+    assert set(state) == {"time_s", "world", "rf_on", "instruments"}
+    assert set(state["instruments"]) == {"generator", "analyzer", "switch", "lid"}
+    assert state["rf_on"] is False
+
+
+def test_truth_is_given_and_names_the_antennas(workshop: Any) -> None:
+    truth = workshop.control.do("truth")["truth"]
+    assert {"dipole r3", "yagi r2", "reference dipole"} <= set(truth["antennas"])
+
+
+@pytest.mark.parametrize(
+    ("line", "error"),
+    [
+        (b"hello", "not JSON: Expecting value: line 1 column 1 (char 0)"),
+        (b"[]", 'expected an object with "do"'),
+        (b'{"do": 3}', 'expected an object with "do"'),
+        (
+            b'{"do": "dance"}',
+            "cannot do 'dance'; there are place, lid, pull, plug, connect, state, truth, fault, "
+            "power-cycle",
+        ),
+        (b'{"do": "place", "position": "middle"}', '"place" needs "item"'),
+        (b'{"do": "lid", "open": "yes"}', "\"open\" must be a bool, not 'yes'"),
+        (b'{"do": "connect", "path": "range"}', "this bench has a switch: close channels instead"),
+    ],
+)
+def test_senseless_requests_are_refused_with_their_reason(
+    workshop: Any, line: bytes, error: str
+) -> None:
+    assert workshop.control.send(line) == {"ok": False, "error": error}
+
+
+def test_names_that_do_not_exist_are_answered_with_those_that_do(workshop: Any) -> None:
+    reply = workshop.control.ask(do="pull", cable="washing_line")
+    assert (reply["ok"], reply["error"].startswith("no cable 'washing_line'; there are")) == (
+        False,
+        True,
+    )
+
+
+def test_the_ready_line_names_every_instrument_and_the_control_port(workshop: Any) -> None:
+    ready = workshop.ready
+    assert set(ready) == {"ready", "instruments", "control"}
+    assert ready["ready"] is True
+    assert ready["control"]["host"] == "127.0.0.1"
+    for resource in ready["instruments"].values():
+        kind, host, port, socket_ = resource.split("::")
+        assert (kind, host, socket_, int(port) > 0) == ("TCPIP", "127.0.0.1", "SOCKET", True)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_ends_it_cleanly_and_silently(number: signal.Signals) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "simulators.cli", "workshop"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    process.stdout.readline()
+    process.send_signal(number)
+    rest, errors = process.communicate(timeout=20)
+    assert (process.returncode, rest, errors) == (0, "", "")
+
+
+def run_cli(*arguments: str) -> tuple[int, str]:
+    done = subprocess.run(
+        [sys.executable, "-m", "simulators.cli", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    return done.returncode, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "error"),
+    [
+        (["nowhere"], "no world file 'nowhere': give a path, or one of the shipped"),
+        (["workshop", "--time-scale", "-1"], "time scale -1.0: expected 0"),
+        (["workshop", "--transport", "lid"], "--transport lid: expected INSTRUMENT=KIND"),
+        (["workshop", "--transport", "lid=smoke"], "instrument lid: no transport 'smoke'"),
+        (["workshop", "--transport", "oven=socket"], "no instrument 'oven'; there are generator"),
+    ],
+)
+def test_a_wrong_command_line_ends_with_status_2_and_a_reason(
+    arguments: list[str], error: str
+) -> None:
+    status, text = run_cli(*arguments)
+    assert (status, error in text) == (2, True), text
+
+
+def test_an_unknown_dialect_is_refused_by_name(world_file: Callable[..., Path]) -> None:
+    status, text = run_cli(str(world_file(lid={"dialect": "mumbling"})))
+    assert (status, text) == (
+        2,
+        "benchd-simulator: instrument lid: no dialect 'mumbling' for a sense; "
+        "there are chatty, plain, terse\n",
+    )
+
+
+def test_a_taken_port_is_named(workshop: Any, world_file: Callable[..., Path]) -> None:
+    port = int(workshop.resources["lid"].split("::")[2])
+    status, text = run_cli(str(world_file(switch={"port": port})))
+    assert (status, f"instrument switch, port {port}:" in text) == (2, True), text
+
+
+def test_the_truth_is_written_before_it_is_ready(
+    simulator: Callable[..., Any], tmp_path: Path
+) -> None:
+    target = tmp_path / "truth.json"
+    running = simulator("workshop", "--seed", "7", "--truth", str(target))
+    written = json.loads(target.read_text(encoding="utf-8"))
+    assert written == running.control.do("truth")["truth"]
+    assert written["seed"] == 7
+
+
+def test_the_same_seed_gives_the_same_noise(simulator: Callable[..., Any]) -> None:
+    traces = []
+    for seed in ("5", "5", "6"):
+        running = simulator("workshop", "--time-scale", "0", "--seed", seed)
+        client = running.open("analyzer")
+        client.write("FREQ:CENT 1.2E9;SPAN 1E7;:SWE:POIN 101;:INIT;*WAI;:TRAC?")
+        traces.append(client.read())
+    assert traces[0] == traces[1]
+    assert traces[0] != traces[2]
+
+
+def test_the_bench_without_a_switch_is_moved_by_hand(simulator: Callable[..., Any]) -> None:
+    running = simulator("by-hand", "--time-scale", "0")
+    assert set(running.resources) == {"generator", "analyzer", "lid"}
+    running.control.do("connect", path="range")
+    assert running.control.do("state")["world"]["path"] == "range"
