@@ -117,15 +117,17 @@ def _real_path(loc: tuple[int | str, ...], data: Any) -> KeyPath:
     for part in loc:
         if isinstance(part, str) and (part.startswith(TAG_START) or part == "[key]"):
             continue
-        if isinstance(current, dict) and part in current:
-            current = current[part]
-            path.append(part)
-        elif isinstance(current, list) and isinstance(part, int) and part < len(current):
-            current = current[part]
-            path.append(part)
-        else:
+        if not _has(current, part):
             break
+        current = current[part]
+        path.append(part)
     return tuple(path)
+
+
+def _has(data: Any, part: int | str) -> bool:
+    if isinstance(data, list):
+        return isinstance(part, int) and part < len(data)
+    return isinstance(data, dict) and part in data
 
 
 def _step_into(data: Any, path: KeyPath) -> Any:

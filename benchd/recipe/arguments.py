@@ -57,17 +57,19 @@ def _given_problem(name: str, message: str) -> Problem:
 
 
 def _missing(name: str, parameter: Parameter, bench: Bench) -> str:
-    words = {
-        "antenna": f", one of: {', '.join(bench.antennas) or 'none on this bench'}",
-        "route": f", one of: {', '.join(bench.routes)}",
-        "choice": f", one of: {', '.join(parameter.choices or [])}",
-    }
+    known = {
+        "antenna": list(bench.antennas) or ["none on this bench"],
+        "route": list(bench.routes),
+        "choice": parameter.choices,
+    }.get(parameter.kind)
     about = f" ({parameter.about})" if parameter.about else ""
-    return f"has no default and must be given: a {parameter.kind}{about}{words.get(parameter.kind, '')}"
+    words = f", one of: {', '.join(known)}" if known else ""
+    return f"has no default and must be given: a {parameter.kind}{about}{words}"
 
 
 def _check_on_bench(given: Given, bench: Bench) -> None:
-    known = {"antenna": bench.antennas, "route": bench.routes}.get(given.kind)
+    names = {"antenna": list(bench.antennas), "route": list(bench.routes)}
+    known = names.get(given.kind)
     if known is not None and given.value not in known:
         hint = nearest(str(given.value), known)
         raise wrong(

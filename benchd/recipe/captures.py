@@ -7,6 +7,7 @@ from typing import Any
 
 from benchd.bench import (
     Bench,
+    LevelRow,
     Route,
     excesses,
     highest_safe_level_dbm,
@@ -23,7 +24,7 @@ from benchd.recipe.reductions.base import NEWEST
 from benchd.recipe.references import as_text
 from benchd.recipe.sweeps import sweep_findings, sweep_plan
 from benchd.recipe.timing import sweep_time_s, switching_time_s
-from benchd.recipe.worksheet import CaptureStep, LevelRow, SwitchSetting
+from benchd.recipe.worksheet import CaptureStep, SwitchSetting
 
 NEEDS_ANTENNA = ("test", "reference")
 
@@ -49,13 +50,17 @@ class Excess:
 
 @dataclass
 class CaptureBuilder:
-    """Builds capture steps and remembers them by name."""
+    """Builds capture steps and remembers them by name.
+
+    failed: names of captures that are described but wrong; what needs them keeps still.
+    """
 
     bench: Bench
     reader: Flattener
     by_name: dict[str, CaptureStep] = field(default_factory=dict)
     unsafe: list[Excess] = field(default_factory=list)
     highest_port_dbm: float = float("-inf")
+    failed: set[str] = field(default_factory=set)
 
     def capture(
         self, part: CapturePart, flat: FlatStep, common: dict[str, Any]
@@ -67,6 +72,7 @@ class CaptureBuilder:
         self._check_antenna(part, path)
         name = self._name(part, flat, path)
         sweep = self.reader.sweep(part.sweep, flat.scope, (*path, "sweep"))
+        self.failed.add(name)
         if sweep is None or place is None:
             return None
         for key, message in sweep_findings(self.bench, place.route, part.route, sweep):
@@ -75,6 +81,7 @@ class CaptureBuilder:
             return None
         step = self._build(part, name, place, sweep, common)
         self.by_name[name] = step
+        self.failed.discard(name)
         return step
 
     def place(self, route: str, position: str | None, path: KeyPath) -> Place | None:
@@ -103,7 +110,8 @@ class CaptureBuilder:
 
     def _no_position(self, name: str, position: str, route: Route) -> str:
         if route.positions:
-            return f'the route "{name}" has no position "{position}", {nearest(position, route.positions)}'
+            hint = nearest(position, route.positions)
+            return f'the route "{name}" has no position "{position}", {hint}'
         return (
             f'the route "{name}" has no positions on the bench "{self.bench.bench}", so a person '
             f'sets it up; write {NO_POSITION} for "{position}", or take a recipe made for hands'

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -24,15 +24,24 @@ class ConclusionBuilder:
     """Builds reduce and accept steps from what came before them.
 
     captures: capture steps so far, by name; shared with the one who adds them.
+    failed: names of captures that are wrong and have been reported; shared likewise.
+    some_failed: True once a reduction was left out; limits then cannot be checked.
     """
 
     bench: Bench
     reader: Flattener
     captures: Mapping[str, CaptureStep]
+    failed: Set[str]
+    some_failed: bool = False
     reductions: dict[str, tuple[Reduction, ReduceStep]] = field(default_factory=dict)
 
     def reduce(self, part: Reduction, flat: FlatStep, common: dict[str, Any]) -> ReduceStep | None:
         """One reduce step, or None with its problems noted."""
+        step = self._reduce(part, flat, common)
+        self.some_failed |= step is None
+        return step
+
+    def _reduce(self, part: Reduction, flat: FlatStep, common: dict[str, Any]) -> ReduceStep | None:
         path = (*flat.path, "reduce")
         before = len(self.reader.problems)
         values = [as_text(value) for value in flat.bindings.values()]
@@ -41,7 +50,8 @@ class ConclusionBuilder:
             text = f'the name "{name}" is taken by another reduction; give another name'
             self.reader.note((*path, "name"), text)
         self._check_inputs(part, path)
-        if len(self.reader.problems) > before:
+        wanted = {*part.inputs().values(), *part.baseline_inputs().values()}
+        if len(self.reader.problems) > before or wanted & self.failed:
             return None
         view = View(self.bench, self.captures)
         for where, message in part.check(view):
@@ -64,12 +74,12 @@ class ConclusionBuilder:
 
     def _check_inputs(self, part: Reduction, path: KeyPath) -> None:
         for key, name in part.inputs().items():
-            if name not in self.captures:
+            if name not in self.captures and name not in self.failed:
                 base, _, number = key.rpartition("_")
                 where = (base, int(number) - 1) if number.isdigit() else (key,)
                 self.reader.note((*path, *where), self._no_capture(name))
         for role, name in part.baseline_inputs().items():
-            if name != NEWEST and name not in self.captures:
+            if name != NEWEST and name not in self.captures and name not in self.failed:
                 text = f"{self._no_capture(name)}; {NEWEST} takes the newest stored one"
                 self.reader.note((*path, "baseline", role), text)
 
@@ -80,6 +90,8 @@ class ConclusionBuilder:
         self, parts: list[LimitPart], flat: FlatStep, common: dict[str, Any]
     ) -> AcceptStep | None:
         """One accept step, or None with its problems noted."""
+        if self.some_failed:
+            return None
         limits = [
             self._limit(part, (*flat.path, "accept", index)) for index, part in enumerate(parts)
         ]

@@ -67,7 +67,8 @@ class Flattener:
             known = sweeps if isinstance(sweeps, dict) else {}
             self.note(path, f'there is no sweep "{name}", {nearest(name, known)}')
             return None
-        return self.read(Sweep, sweeps[name], ("sweeps", name), scope)
+        found: Sweep | None = self.read(Sweep, sweeps[name], ("sweeps", name), scope)
+        return found
 
     def read(self, model: Any, raw: Any, path: KeyPath, scope: Scope) -> Any:
         """One part of the document as a model, or None with its problems noted."""

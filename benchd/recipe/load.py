@@ -87,9 +87,9 @@ def _read_parts(reader: Flattener, data: dict[str, Any]) -> None:
     except TooManySteps:
         return
     sweeps = data.get("sweeps")
-    for name in sweeps if isinstance(sweeps, dict) else ():
+    for name, sweep in (sweeps if isinstance(sweeps, dict) else {}).items():
         if name not in used:
-            reader.read(Sweep, sweeps[name], ("sweeps", name), scope)
+            reader.read(Sweep, sweep, ("sweeps", name), scope)
 
 
 def _sample_scope(document: Document, raw: Any) -> dict[str, Given]:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
+from benchd.bench import LevelRow
 from benchd.recipe.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
-    LevelRow,
     Limit,
     ReduceStep,
     Step,

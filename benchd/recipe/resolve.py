@@ -72,7 +72,9 @@ class _Builder:
 
     def __post_init__(self) -> None:
         self.captures = CaptureBuilder(self.bench, self.reader)
-        self.conclusions = ConclusionBuilder(self.bench, self.reader, self.captures.by_name)
+        self.conclusions = ConclusionBuilder(
+            self.bench, self.reader, self.captures.by_name, self.captures.failed
+        )
 
     def add(self, flat: FlatStep) -> None:
         """One more step."""
