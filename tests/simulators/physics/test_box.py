@@ -67,7 +67,8 @@ def test_a_metal_floor_acts_as_an_image_current_of_the_same_sign() -> None:
     k = 2 * np.pi * frequency_hz / SPEED_OF_LIGHT_M_PER_S
     factor = box.factors([ray], frequency_hz)[0]
     ours = field_coupling_ohm(fields[:, 0], fields[:, 1], factor, k)
-    assert_allclose(ours, exact, rtol=0.003)
+    # A ray leaves out the radial induction field: (1 + 2 cot^2 theta) / kr is 0.0043 here.
+    assert_allclose(ours, exact, rtol=0.006)
 
 
 def test_bare_metal_reflects_everything_at_every_angle() -> None:
