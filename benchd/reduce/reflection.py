@@ -48,6 +48,9 @@ Two-sided intervals hold the truth in 93 % or more of cases down to gamma = 0.7 
 (simulated: 82 % at 0.3 d); a reading there never exceeds 1.7 d. Hence a one-sided statement.
 """
 
+COUPLER_TERMS = frozenset({"directivity", "source match", "baseline left-over"})
+"""Terms that the full model of `reflectometer` draws; the others multiply the reading."""
+
 QUANTITIES = ("return_loss", "vswr", "reflection_magnitude", "mismatch_loss")
 
 
@@ -253,9 +256,8 @@ def _scale_draws(
     terms: tuple[Term, ...], known: ReflectionKnowledge, seed: int
 ) -> tuple[FloatArray, ReflectionKnowledge, np.random.Generator]:
     """Draws of the errors in dB; the coupler's own are left to the full model."""
-    modelled = {"directivity", "source match", "baseline left-over"}
     rng = np.random.default_rng(seed)
-    outside = [line for line in terms if line.name not in modelled]
+    outside = [line for line in terms if line.name not in COUPLER_TERMS]
     return linear_draws(outside, rng, TRIALS), known, rng
 
 

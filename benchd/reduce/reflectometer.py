@@ -79,6 +79,26 @@ def gamma_draws(
     return magnitude
 
 
+def reading_draws(
+    gamma: float,
+    scale_error_db: FloatArray,
+    knowledge: ReflectionKnowledge,
+    rng: np.random.Generator,
+) -> FloatArray:
+    """Draws of the normalised reading that a true magnitude gives, shape (trials,).
+
+    The counterpart of `gamma_draws`, for a quantity defined by a true reflection (a band edge).
+    """
+    trials = scale_error_db.size
+    directivity = gamma_from_return_loss(knowledge.directivity_db.value) * turns(rng, trials)
+    match = gamma_from_return_loss(knowledge.source_match_db.value) * turns(rng, trials)
+    readings: FloatArray = np.abs(reading(gamma * turns(rng, trials), directivity, match))
+    if knowledge.tracking_db is None:
+        readings = readings / full_reflection(directivity, match, knowledge.baseline)
+    scaled: FloatArray = readings * 10.0 ** (scale_error_db / 20.0)
+    return scaled
+
+
 def turns(rng: np.random.Generator, trials: int) -> ComplexArray:
     """Unit phasors of unknown phase, shape (trials,)."""
     phasors: ComplexArray = np.exp(1j * rng.uniform(-np.pi, np.pi, trials))

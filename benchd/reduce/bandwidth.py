@@ -1,0 +1,261 @@
+"""Bandwidth at a return loss level, by interpolated crossings either side of a resonance.
+
+A band whose edge lies outside the sweep is `open-band`: it is reported with the limit that was
+seen, never extrapolated. A VSWR band is the band at that VSWR's return loss
+(`return_loss_from_gamma(gamma_from_vswr(2.0))`, 9.54 dB).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.decibels import gamma_from_return_loss
+from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
+from benchd.reduce.montecarlo import (
+    SEED,
+    TRIALS,
+    interval,
+    linear_draws,
+    wants_draws,
+    with_interval,
+)
+from benchd.reduce.reflection import COUPLER_TERMS, return_loss_terms, roughness_db
+from benchd.reduce.reflectometer import reading_draws
+from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
+from benchd.results import Budget, Result, Term
+from benchd.traces import FloatArray
+
+FIT_REACH_DB = 1.0
+"""Points this close to the level, next to the crossing, share in the straight line."""
+
+_SHARED = {
+    "source match": "source match at both edges",
+    "baseline left-over": "baseline",
+    "tracking": "tracking",
+    "linearity": "linearity",
+    "connector": "connector",
+    "drift": "drift",
+}
+"""Errors that move both edges outwards or inwards together; the leak's phase differs at each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One edge of a band.
+
+    frequency_hz: the crossing, or the end of the sweep where `is_open`.
+    slope_db_per_hz: of the return loss there; NaN where open. points: that the line used.
+    """
+
+    frequency_hz: float
+    slope_db_per_hz: float
+    points: int
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The band around a frequency in which the return loss is at least `level_db`.
+
+    low, high: its edges; None (both) where the level is not reached at all.
+    """
+
+    level_db: float
+    around_hz: float
+    low: Edge | None
+    high: Edge | None
+
+
+def band(frequency_hz: FloatArray, ratio_db: FloatArray, level_db: float, around_hz: float) -> Band:
+    """Edges around a frequency of a normalised trace (P_test - P_baseline, dB, shape (n,)).
+
+    level_db: return loss, positive. Raises ReductionRefused where around_hz lies outside.
+    """
+    if not frequency_hz[0] <= around_hz <= frequency_hz[-1]:
+        raise ReductionRefused(
+            f"no band around {around_hz / 1e6:.6g} MHz, the trace runs from "
+            f"{frequency_hz[0] / 1e6:.6g} to {frequency_hz[-1] / 1e6:.6g} MHz"
+        )
+    return_loss_db = -ratio_db
+    centre = int(np.argmin(np.abs(frequency_hz - around_hz)))
+    if return_loss_db[centre] < level_db:
+        return Band(level_db, around_hz, None, None)
+    below = np.flatnonzero(return_loss_db < level_db)
+    left, right = below[below < centre], below[below > centre]
+    low = _edge(frequency_hz, return_loss_db, level_db, int(left[-1]) if left.size else -1, +1)
+    high = _edge(frequency_hz, return_loss_db, level_db, int(right[0]) if right.size else -1, -1)
+    return Band(level_db, around_hz, low, high)
+
+
+def _edge(f: FloatArray, rl_db: FloatArray, level_db: float, outer: int, inward: int) -> Edge:
+    """The crossing between the last point below the level and its inner neighbour."""
+    if outer < 0:
+        return Edge(float(f[0] if inward > 0 else f[-1]), math.nan, 0, True)
+    first, last = sorted((outer, outer + inward))
+    while first > 0 and abs(rl_db[first - 1] - level_db) < FIT_REACH_DB:
+        first -= 1
+    while last < f.size - 1 and abs(rl_db[last + 1] - level_db) < FIT_REACH_DB:
+        last += 1
+    slope, crossing = _line(f[first : last + 1], rl_db[first : last + 1], level_db)
+    if slope * inward <= 0.0 or not f[first] <= crossing <= f[last]:
+        # A line through noise may lean the wrong way; the two points never do.
+        first, last = sorted((outer, outer + inward))
+        slope, crossing = _line(f[first : last + 1], rl_db[first : last + 1], level_db)
+    return Edge(crossing, slope, last - first + 1, False)
+
+
+def _line(f: FloatArray, rl_db: FloatArray, level_db: float) -> tuple[float, float]:
+    """Least-squares slope, dB/Hz, and where the line meets the level."""
+    away = f - f.mean()
+    slope = float(away @ rl_db / (away @ away))
+    if slope == 0.0:
+        return 0.0, float(f.mean())
+    return slope, float(f.mean() + (level_db - rl_db.mean()) / slope)
+
+
+def edge_terms(
+    edge: Edge, level_db: float, noise_db: float, known: ReflectionKnowledge
+) -> tuple[Term, ...]:
+    """Errors of an edge in Hz: a return loss read high by e moves the crossing by -e/slope."""
+    gamma = gamma_from_return_loss(level_db)
+    noise = term("noise", noise_db / math.sqrt(edge.points), "dB")
+    errors = (*return_loss_terms(gamma, known), noise)
+    moved = scaled(errors, -1.0 / edge.slope_db_per_hz)
+    reference = term(
+        "frequency reference",
+        known.frequency_error.value * edge.frequency_hz,
+        "Hz",
+        "rectangular",
+        source="frequency reference",
+        assumed=known.frequency_error.assumed,
+    )
+    return (*(replace(t, source=t.source or _SHARED.get(t.name, "")) for t in moved), reference)
+
+
+def band_results(
+    frequency_hz: FloatArray,
+    ratio_db: FloatArray,
+    level_db: float,
+    around_hz: float,
+    knowledge: ReflectionKnowledge,
+    *,
+    quantity: str = "bandwidth",
+    seed: int = SEED,
+) -> tuple[Result, ...]:
+    """The bandwidth and its two edges (`<quantity>_low_edge`, `<quantity>_high_edge`), Hz.
+
+    Flags: `open-band` where an edge lies outside the sweep, `no-band` (value 0) where the level
+    is not reached at around_hz.
+    """
+    found = band(frequency_hz, ratio_db, level_db, around_hz)
+    at = f"at {level_db:.4g} dB return loss"
+    if found.low is None or found.high is None:
+        note = f"The return loss stays below {level_db:.4g} dB."
+        return (Result(quantity, 0.0, "Hz", None, None, flags=("no-band",), note=note),)
+    item = knowledge.noise_sd_db
+    noise_db = roughness_db(ratio_db) if item is None else item.value
+    low_terms = _terms(found.low, level_db, noise_db, knowledge)
+    high_terms = _terms(found.high, level_db, noise_db, knowledge)
+    low_hz, high_hz = found.low.frequency_hz, found.high.frequency_hz
+    width_terms = (*high_terms, *scaled(low_terms, -1.0))
+    low_draws, high_draws = _edge_draws(frequency_hz, ratio_db, found, noise_db, knowledge, seed)
+    budgets = (
+        _settled(width_terms, high_hz - low_hz, high_draws - low_draws, seed),
+        _settled(low_terms, low_hz, low_draws, seed),
+        _settled(high_terms, high_hz, high_draws, seed),
+    )
+    width = replace(_result(quantity, high_hz - low_hz, budgets[0], at), band_hz=(low_hz, high_hz))
+    if found.low.is_open or found.high.is_open:
+        width = _open_width(width, high_hz - low_hz, at)
+    low = _edge_result(f"{quantity}_low_edge", found.low, budgets[1], at)
+    high = _edge_result(f"{quantity}_high_edge", found.high, budgets[2], at)
+    return (width, low, high)
+
+
+def _terms(
+    edge: Edge, level_db: float, noise_db: float, known: ReflectionKnowledge
+) -> tuple[Term, ...]:
+    return () if edge.is_open else edge_terms(edge, level_db, noise_db, known)
+
+
+def _settled(terms: tuple[Term, ...], estimate: float, draws: FloatArray, seed: int) -> Budget:
+    """By the rule of `montecarlo`; the draws follow the measured curve, not its tangent."""
+    budget = combine(terms, estimate=estimate)
+    if not terms or not wants_draws(terms):
+        return budget
+    low, high = interval(draws)
+    return with_interval(budget, low, high, trials=draws.size, seed=seed)
+
+
+def _edge_draws(
+    frequency_hz: FloatArray,
+    ratio_db: FloatArray,
+    found: Band,
+    noise_db: float,
+    known: ReflectionKnowledge,
+    seed: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Draws of both edges, Hz: where the measured curve holds what the true level would read.
+
+    What a reflection of exactly the level reads is drawn from the reflectometer's model, with
+    phases of its own at each edge and the scale errors in common; the frequency at which the
+    curve holds that reading is a draw of the edge.
+    """
+    rng = np.random.default_rng(seed)
+    gamma = 10.0 ** (ratio_db / 20.0)
+    centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
+    at_level = return_loss_terms(gamma_from_return_loss(found.level_db), known)
+    scale = [line for line in at_level if line.name not in COUPLER_TERMS]
+    common_db = linear_draws(scale, rng, TRIALS)
+    edges = []
+    for inward, edge in ((1, found.low), (-1, found.high)):
+        points = edge.points if edge is not None else 1
+        own_db = noise_db / math.sqrt(max(points, 1)) * rng.standard_normal(TRIALS)
+        level = gamma_from_return_loss(found.level_db)
+        readings = reading_draws(level, common_db + own_db, known, rng)
+        outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
+        rising = np.maximum.accumulate(gamma[outwards])
+        edges.append(np.interp(readings, rising, frequency_hz[outwards]))
+    return edges[0], edges[1]
+
+
+def _open_width(width: Result, seen_hz: float, at: str) -> Result:
+    note = f"Wider than the sweep {at}: at least {seen_hz / 1e6:.6g} MHz were seen."
+    low = width.low if width.low is not None else seen_hz
+    return replace(
+        width,
+        expanded_uncertainty=None,
+        coverage_factor=None,
+        low=min(low, seen_hz),
+        high=None,
+        flags=("open-band", *width.flags),
+        note=note,
+    )
+
+
+def _edge_result(quantity: str, edge: Edge, budget: Budget, at: str) -> Result:
+    if edge.is_open:
+        note = f"The sweep ends here; the edge {at} lies beyond."
+        return Result(
+            quantity, edge.frequency_hz, "Hz", None, None, flags=("open-band",), note=note
+        )
+    return _result(quantity, edge.frequency_hz, budget, at)
+
+
+def _result(quantity: str, value: float, budget: Budget, at: str) -> Result:
+    return Result(
+        quantity=quantity,
+        value=value,
+        unit="Hz",
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        low=budget.low,
+        high=budget.high,
+        flags=(ASSUMED_TERM,) if has_assumed(budget.terms) else (),
+        budget=budget,
+        note=f"Band {at}.",
+    )

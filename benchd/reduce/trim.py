@@ -1,0 +1,120 @@
+"""Trim advice: how much to cut off each arm so that the resonance meets the target.
+
+A resonant length scales as 1/f (common practice, no source): an arm of length L that resonates
+at f should be L f/f_target long. The law is not exact: end effect, thickness and feed gap do not
+scale, so that a part of the change (10 % unless better is known) is its uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.knowledge import ASSUMED_TERM, Known
+from benchd.reduce.montecarlo import settle
+from benchd.reduce.resonance import Resonance
+from benchd.reduce.uncertainty import has_assumed, scaled, term
+from benchd.results import Result
+
+ARM_LENGTH_SD_M = Known(0.3e-3, assumed=True)
+SCALING_ERROR = Known(0.10, assumed=True)
+
+
+@dataclass(frozen=True, slots=True)
+class TrimKnowledge:
+    """arm_length_sd_m: standard uncertainty of the stated arm length.
+
+    scaling_error: half-width of the relative error of the change that 1/f scaling predicts.
+    """
+
+    arm_length_sd_m: Known = ARM_LENGTH_SD_M
+    scaling_error: Known = SCALING_ERROR
+
+
+@dataclass(frozen=True, slots=True)
+class Trim:
+    """remove_m: to take off each arm, m; negative where the arm is too short.
+
+    next_cut_m: what to cut before measuring again: half of it; 0 where nothing should be cut.
+    """
+
+    remove_m: float
+    next_cut_m: float
+    result: Result
+
+
+def trim_per_arm_m(arm_length_m: float, resonance_hz: float, target_hz: float) -> float:
+    """Length to remove from each arm, m: L (1 - f/f_target); negative for too short an arm."""
+    return arm_length_m * (1.0 - resonance_hz / target_hz)
+
+
+def trim(
+    found: Resonance,
+    arm_length_m: float,
+    target_hz: float,
+    knowledge: TrimKnowledge | None = None,
+) -> Trim:
+    """Advice from a resonance, as result `trim_per_arm` in m (positive: remove).
+
+    Flags: `cannot-trim-too-short`, and those of the resonance.
+    Raises ReductionRefused where no resonance was found.
+    """
+    if found.budget is None:
+        raise ReductionRefused(
+            f"no trim advice: no resonance inside the band ({', '.join(found.flags)})",
+            advice="Widen the sweep until it holds the minimum.",
+        )
+    known = knowledge or TrimKnowledge()
+    remove_m = trim_per_arm_m(arm_length_m, found.frequency_hz, target_hz)
+    terms = (
+        *scaled(found.budget.terms, -arm_length_m / target_hz),
+        term(
+            "arm length",
+            known.arm_length_sd_m.value,
+            "m",
+            sensitivity=remove_m / arm_length_m,
+            assumed=known.arm_length_sd_m.assumed,
+        ),
+        term(
+            "scaling with 1/f",
+            known.scaling_error.value,
+            "1",
+            "rectangular",
+            sensitivity=remove_m,
+            assumed=known.scaling_error.assumed,
+        ),
+    )
+    budget = settle(terms, estimate=remove_m)
+    unsure = abs(remove_m) <= budget.expanded
+    next_cut_m = 0.0 if unsure or remove_m < 0.0 else remove_m / 2.0
+    flags = tuple(flag for flag in found.flags if flag != ASSUMED_TERM)
+    if remove_m < 0.0 and not unsure:
+        flags += ("cannot-trim-too-short",)
+    if has_assumed(terms):
+        flags += (ASSUMED_TERM,)
+    result = Result(
+        quantity="trim_per_arm",
+        value=remove_m,
+        unit="m",
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        low=budget.low,
+        high=budget.high,
+        frequency_hz=target_hz,
+        flags=flags,
+        budget=budget,
+        note=_advice(remove_m, budget.expanded, next_cut_m),
+    )
+    return Trim(remove_m, next_cut_m, result)
+
+
+def _advice(remove_m: float, expanded_m: float, next_cut_m: float) -> str:
+    size = f"{abs(remove_m) * 1e3:.2f} mm ± {expanded_m * 1e3:.2f} mm per arm"
+    if next_cut_m > 0.0:
+        return (
+            f"Too long by {size}. Remove half of it, {next_cut_m * 1e3:.2f} mm per arm, "
+            "then measure again: what is cut off cannot be put back."
+        )
+    if remove_m < 0.0 and abs(remove_m) > expanded_m:
+        return f"Too short by {size}: cannot be trimmed; make a longer arm."
+    return f"Off by {size}, within the uncertainty: leave it, or measure more surely first."
