@@ -1,0 +1,190 @@
+"""Gain without a gain standard: two identical antennas, three antennas, or a known range antenna.
+
+Friis: P_r - P_thru = G_1 + G_2 - FSPL, all gains realised (mismatch included), with P_thru the
+level when the two cables are joined. S below is P_r - P_thru. Three antennas:
+G_A = (S_AB + S_AC - S_BC + FSPL)/2 (IEEE Std 149, from memory; algebra: add and subtract the
+three equations).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from benchd.reduce.decibels import NEPER_DB, free_space_path_loss_db, gamma_from_return_loss
+from benchd.reduce.farfield import range_flags
+from benchd.reduce.knowledge import GainKnowledge, Known
+from benchd.reduce.montecarlo import settle
+from benchd.reduce.transfer import common_terms, gain_result
+from benchd.reduce.uncertainty import scaled, term
+from benchd.results import Result, Term
+
+NO_PAD = Known(0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Transmission:
+    """One transmission between two antennas over a joined pair of cables.
+
+    received_dbm, thru_dbm: levels. pad_db: loss of a pad that was in the thru alone, positive,
+    with its standard uncertainty pad_sd_db.
+    gammas: reflection magnitudes of the two antennas; an assumed one flags the result.
+    """
+
+    frequency_hz: float
+    received_dbm: float
+    thru_dbm: float
+    gammas: tuple[Known, Known]
+    pad_db: float = 0.0
+    pad_sd_db: Known = NO_PAD
+
+    @property
+    def ratio_db(self) -> float:
+        """S = P_r - P_thru, the pad taken off the thru."""
+        return self.received_dbm - self.thru_dbm - self.pad_db
+
+
+def sum_of_gains_db(transmission_db: float, frequency_hz: float, range_m: float) -> float:
+    """G_1 + G_2 in dBi, realised, from S in dB."""
+    return transmission_db + free_space_path_loss_db(frequency_hz, range_m)
+
+
+def three_antenna_gains_dbi(
+    ab_db: float, ac_db: float, bc_db: float, frequency_hz: float, range_m: float
+) -> tuple[float, float, float]:
+    """Realised gains of A, B and C in dBi from the three S in dB at one range."""
+    loss_db = free_space_path_loss_db(frequency_hz, range_m)
+    return (
+        (ab_db + ac_db - bc_db + loss_db) / 2.0,
+        (ab_db + bc_db - ac_db + loss_db) / 2.0,
+        (ac_db + bc_db - ab_db + loss_db) / 2.0,
+    )
+
+
+def transmission_terms(
+    one: Transmission, knowledge: GainKnowledge, label: str = ""
+) -> tuple[Term, ...]:
+    """Terms of one S, dB. Scale and thru are one error across transmissions: they have a source."""
+    port = gamma_from_return_loss(knowledge.port_match_db.value)
+    tail = f", {label}" if label else ""
+    shared = {"linearity", "drift"}
+    terms = [
+        replace(
+            line,
+            name=line.name + ("" if line.name in shared else tail),
+            source=line.source or (line.name if line.name in shared else ""),
+        )
+        for line in common_terms(knowledge)
+    ]
+    cable, noise = knowledge.cable_sd_db, knowledge.noise_sd_db
+    for name, known in ((f"cable and switch{tail}", cable), (f"noise{tail}", noise)):
+        terms.append(_normal(name, known))
+    terms.append(_normal("cable and switch, thru", cable, "thru cable"))
+    terms.append(_normal("noise, thru", noise, "thru noise"))
+    terms.append(_normal("pad", one.pad_sd_db, "pad"))
+    terms.append(
+        term(
+            "mismatch of the thru",
+            port * port,
+            "1",
+            "u-shaped",
+            sensitivity=-NEPER_DB,
+            source="thru mismatch",
+            assumed=knowledge.port_match_db.assumed,
+        )
+    )
+    for end, gamma in zip(("near", "far"), one.gammas, strict=True):
+        terms.append(
+            term(
+                f"mismatch at the {end} antenna{tail}",
+                port * gamma.value,
+                "1",
+                "u-shaped",
+                sensitivity=NEPER_DB,
+                assumed=knowledge.port_match_db.assumed or gamma.assumed,
+            )
+        )
+    return tuple(terms)
+
+
+def _normal(name: str, known: Known, source: str = "") -> Term:
+    return term(
+        name,
+        known.value,
+        "dB",
+        degrees_of_freedom=known.degrees_of_freedom,
+        source=source,
+        assumed=known.assumed,
+    )
+
+
+def identical_antennas_result(
+    one: Transmission, knowledge: GainKnowledge, largest_dimensions_m: tuple[float, ...] = ()
+) -> Result:
+    """`realised_gain` of each of two antennas taken as identical: half the sum."""
+    value = sum_of_gains_db(one.ratio_db, one.frequency_hz, knowledge.range_m) / 2.0
+    terms = scaled(transmission_terms(one, knowledge), 0.5)
+    flags = range_flags(one.frequency_hz, knowledge.range_m, largest_dimensions_m)
+    budget = settle(terms, estimate=value)
+    return gain_result("realised_gain", value, budget, flags, one.frequency_hz)
+
+
+def three_antennas_results(
+    ab: Transmission,
+    ac: Transmission,
+    bc: Transmission,
+    knowledge: GainKnowledge,
+    names: Sequence[str],
+    largest_dimensions_m: tuple[float, ...] = (),
+) -> tuple[Result, Result, Result]:
+    """`realised_gain` of three antennas (names in the order A, B, C), none taken as known."""
+    f = ab.frequency_hz
+    values = three_antenna_gains_dbi(ab.ratio_db, ac.ratio_db, bc.ratio_db, f, knowledge.range_m)
+    lines = [
+        transmission_terms(one, knowledge, label)
+        for one, label in ((ab, "A to B"), (ac, "A to C"), (bc, "B to C"))
+    ]
+    flags = range_flags(f, knowledge.range_m, largest_dimensions_m)
+
+    def result(index: int, signs: tuple[float, float, float]) -> Result:
+        terms = [
+            moved
+            for part, sign in zip(lines, signs, strict=True)
+            for moved in scaled(part, sign / 2.0)
+        ]
+        budget = settle(terms, estimate=values[index])
+        found = gain_result("realised_gain", values[index], budget, flags, f)
+        return replace(found, antenna=names[index])
+
+    return result(0, (1, 1, -1)), result(1, (1, -1, 1)), result(2, (-1, 1, 1))
+
+
+def range_antenna_result(
+    one: Transmission,
+    range_gain_dbi: float,
+    knowledge: GainKnowledge,
+    largest_dimensions_m: tuple[float, ...] = (),
+) -> Result:
+    """`realised_gain` of the far antenna against a near one of known realised gain.
+
+    The near antenna's gain uncertainty is `knowledge.reference_gain_expanded_db`.
+    """
+    total = sum_of_gains_db(one.ratio_db, one.frequency_hz, knowledge.range_m)
+    value = total - range_gain_dbi
+    reference = knowledge.reference_gain_expanded_db
+    terms = (
+        *transmission_terms(one, knowledge),
+        term(
+            "gain of the range antenna",
+            reference.value,
+            "dB",
+            "expanded",
+            sensitivity=-1.0,
+            degrees_of_freedom=reference.degrees_of_freedom,
+            source=reference.source,
+            assumed=reference.assumed,
+        ),
+    )
+    flags = range_flags(one.frequency_hz, knowledge.range_m, largest_dimensions_m)
+    budget = settle(terms, estimate=value)
+    return gain_result("realised_gain", value, budget, flags, one.frequency_hz)
