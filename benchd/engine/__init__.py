@@ -1,0 +1,1 @@
+"""Queue, runner, safety, hands and recovery: what happens on one bench, one job at a time."""

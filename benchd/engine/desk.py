@@ -1,0 +1,249 @@
+"""The desk: everything that a person or a program may ask of one bench, in one place.
+
+The HTTP API and the MQTT orders are two doors to it. All methods are called on the event loop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
+
+from benchd import __version__
+from benchd.bench import Bench
+from benchd.engine.events import Event, EventHub
+from benchd.engine.library import StoreThread
+from benchd.engine.queue import JobQueue
+from benchd.engine.recipes import RecipeShelf
+from benchd.engine.reducing import Reducer
+from benchd.engine.rig import Rig
+from benchd.engine.runner import Runner
+from benchd.errors import OrderRefused
+from benchd.recipe import Recipe, resolve
+from benchd.recipe.worksheet import ReduceStep, Worksheet
+from benchd.results import ResultRecord, Verdict
+from benchd.store import CaptureRow, JobRow, JobState, Store
+from benchd.traces import Capture, Trace
+
+MAX_WAITING = 1000
+
+
+class BenchDesk:
+    """Takes orders, answers questions. Holds no state of its own."""
+
+    def __init__(
+        self,
+        *,
+        bench: Bench,
+        shelf: RecipeShelf,
+        store: Store,
+        store_thread: StoreThread,
+        rig: Rig,
+        runner: Runner,
+        queue: JobQueue,
+        hub: EventHub,
+    ) -> None:
+        self._bench = bench
+        self._shelf = shelf
+        self._store = store
+        self._db = store_thread
+        self._rig = rig
+        self._runner = runner
+        self._queue = queue
+        self._hub = hub
+
+    # -- orders ------------------------------------------------------------------------------
+
+    async def queue(
+        self,
+        recipe: str,
+        arguments: Mapping[str, str],
+        *,
+        priority: int = 0,
+        not_before: datetime | None = None,
+        finish_by: datetime | None = None,
+    ) -> JobRow:
+        """Queue a recipe from the shelf by name.
+
+        Raises RecipeError, UnsafeError or OrderRefused; then nothing was queued.
+        """
+        worksheet = await self._db.call(self._resolve, self._shelf.get, recipe, arguments)
+        return await self._add(worksheet, priority, not_before, finish_by)
+
+    async def queue_text(
+        self,
+        text: str,
+        file: str,
+        arguments: Mapping[str, str],
+        *,
+        priority: int = 0,
+        not_before: datetime | None = None,
+        finish_by: datetime | None = None,
+    ) -> JobRow:
+        """Queue a recipe given as text; `file` is what its errors call it."""
+        worksheet = await self._db.call(self._resolve_text, text, file, arguments)
+        return await self._add(worksheet, priority, not_before, finish_by)
+
+    async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
+        """The worksheet of a recipe from the shelf; nothing is queued."""
+        return await self._db.call(self._resolve, self._shelf.get, recipe, arguments)
+
+    async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
+        """The worksheet of a recipe given as text; nothing is queued."""
+        return await self._db.call(self._resolve_text, text, file, arguments)
+
+    async def withdraw(self, job_id: str) -> JobRow:
+        """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended."""
+        if self._runner.job_id == job_id:
+            self._runner.withdraw()
+            return await self._db.call(self._store.job, job_id)
+        row = await self._db.call(
+            self._store.set_state, job_id, JobState.WITHDRAWN, message="withdrawn by order"
+        )
+        self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+        return row
+
+    async def ready(self, job_id: str) -> JobRow:
+        """Answer a hands request. Raises OrderRefused if the job asks for nothing now."""
+        row = await self._db.call(self._store.job, job_id)
+        if row.state != "needs-hands" or self._runner.job_id != job_id:
+            raise OrderRefused(
+                f"job {job_id} is {row.state} and asks for nothing now",
+                advice="`benchd jobs` shows what each job waits for.",
+            )
+        self._runner.ready()
+        return row
+
+    def _resolve(self, get: Any, name: str, arguments: Mapping[str, str]) -> Worksheet:
+        return resolve(get(name), self._bench, arguments)
+
+    def _resolve_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
+        recipe: Recipe = self._shelf.read(text, file)
+        return resolve(recipe, self._bench, arguments)
+
+    async def _add(
+        self,
+        worksheet: Worksheet,
+        priority: int,
+        not_before: datetime | None,
+        finish_by: datetime | None,
+    ) -> JobRow:
+        waiting = await self._db.call(self._store.jobs, (JobState.WAITING,), limit=MAX_WAITING)
+        if len(waiting) >= MAX_WAITING:
+            raise OrderRefused(
+                f"{MAX_WAITING} jobs are waiting already",
+                advice="Withdraw some, or wait until they have run.",
+            )
+        self._check_window(worksheet, not_before, finish_by)
+        row = await self._db.call(
+            self._store.add_job,
+            worksheet,
+            priority=priority,
+            not_before=not_before,
+            finish_by=finish_by,
+        )
+        self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+        self._queue.wake()
+        return row
+
+    @staticmethod
+    def _check_window(
+        worksheet: Worksheet, not_before: datetime | None, finish_by: datetime | None
+    ) -> None:
+        for name, moment in (("not before", not_before), ("finish by", finish_by)):
+            if moment is not None and moment.tzinfo is None:
+                raise OrderRefused(f'"{name}" {moment.isoformat()} has no time zone')
+        if finish_by is None:
+            return
+        opens = max(not_before or datetime.now(UTC), datetime.now(UTC))
+        room_s = (finish_by - opens).total_seconds()
+        if room_s < worksheet.expected_s:
+            raise OrderRefused(
+                f"the job needs about {worksheet.expected_s:.0f} s, "
+                f"its window has {max(0.0, room_s):.0f} s",
+                advice="Give it a longer window, fewer points or a shorter dwell.",
+            )
+
+    # -- questions ---------------------------------------------------------------------------
+
+    async def jobs(self, **filters: Any) -> list[JobRow]:
+        """Jobs, as `Store.jobs` filters them."""
+        return await self._db.call(self._store.jobs, **filters)
+
+    async def job(self, job_id: str) -> JobRow:
+        """One job. Raises OrderRefused if there is none of that id."""
+        return await self._db.call(self._store.job, job_id)
+
+    async def worksheet(self, job_id: str) -> Worksheet:
+        """What the job was resolved to when it was queued."""
+        return await self._db.call(self._store.worksheet, job_id)
+
+    async def instruments(self) -> list[dict[str, Any]]:
+        """Name, kind, driver, address, identity, state and message of each instrument."""
+        return [asdict(state) for state in self._rig.states()]
+
+    async def captures(self, **filters: Any) -> list[CaptureRow]:
+        """Captures, newest first, as `Store.captures` filters them."""
+        return await self._db.call(self._store.captures, **filters)
+
+    async def capture(self, capture_id: str) -> Capture:
+        """One capture with its traces."""
+        return await self._db.call(self._store.capture, capture_id)
+
+    async def results(self, **filters: Any) -> list[ResultRecord]:
+        """Results, as `Store.results` filters them."""
+        return await self._db.call(self._store.results, **filters)
+
+    async def verdicts(self, job_id: str) -> list[Verdict]:
+        """What the job's acceptance limits said."""
+        return await self._db.call(self._store.verdicts, job_id)
+
+    async def reduced_traces(self, job_id: str) -> list[Trace]:
+        """Reduce the job's captures again: the curves behind its results.
+
+        Each is named "<reduction>/<quantity>"; ends of its 95 % interval ".../low", ".../high".
+        """
+        return await self._db.call(self._traces_again, job_id)
+
+    async def reduce(self, job_id: str) -> list[ResultRecord]:
+        """Reduce the job's captures again, and return what comes out. Stores nothing."""
+        return await self._db.call(self._records_again, job_id)
+
+    def _traces_again(self, job_id: str) -> list[Trace]:
+        worksheet = self._store.worksheet(job_id)
+        reducer = Reducer(self._bench, self._store)
+        return [
+            trace
+            for step in worksheet.steps
+            if isinstance(step, ReduceStep)
+            for trace in reducer.outcome(job_id, worksheet, step).traces
+        ]
+
+    def _records_again(self, job_id: str) -> list[ResultRecord]:
+        worksheet = self._store.worksheet(job_id)
+        reducer = Reducer(self._bench, self._store)
+        return [
+            record
+            for step in worksheet.steps
+            if isinstance(step, ReduceStep)
+            for record in reducer.records(job_id, worksheet, step)
+        ]
+
+    async def recipes(self) -> list[dict[str, Any]]:
+        """Name, title and parameters of each recipe on the shelf."""
+        return await self._db.call(self._shelf.listing)
+
+    async def health(self) -> dict[str, Any]:
+        """Version, bench, running job, instruments that do not answer."""
+        lost = [state.name for state in self._rig.states() if state.state == "lost"]
+        return {
+            "version": __version__,
+            "bench": self._bench.bench,
+            "running": self._runner.job_id,
+            "lost": lost,
+        }
+
+    def events(self, after: int | None = None) -> AsyncIterator[Event]:
+        """Live events; see `EventHub.watch`."""
+        return self._hub.watch(after)

@@ -1,0 +1,71 @@
+"""Events for whoever watches now. What must last is in the store; this is only the live view."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from typing import Any
+
+KEPT = 2000
+QUEUE_LIMIT = 2 * KEPT
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing that happened. `sequence` rises by one; `data` is JSON-able."""
+
+    sequence: int
+    kind: str
+    data: dict[str, Any]
+
+
+class EventHub:
+    """Fans events out to watchers. Used from the event loop's thread only.
+
+    A watcher that does not keep up is cut off (its iterator ends) instead of growing without
+    bound; it reconnects with the last sequence it saw, and gets what is still kept.
+    """
+
+    def __init__(self) -> None:
+        self._kept: deque[Event] = deque(maxlen=KEPT)
+        self._watchers: set[asyncio.Queue[Event | None]] = set()
+        self._sequence = 0
+
+    def publish(self, kind: str, data: dict[str, Any]) -> Event:
+        """Hand an event to every watcher."""
+        self._sequence += 1
+        event = Event(self._sequence, kind, data)
+        self._kept.append(event)
+        for queue in list(self._watchers):
+            if queue.qsize() >= QUEUE_LIMIT:
+                self._watchers.discard(queue)
+                queue.put_nowait(None)
+            else:
+                queue.put_nowait(event)
+        return event
+
+    async def watch(self, after: int | None = None) -> AsyncIterator[Event]:
+        """Events from now on; with `after`, first those kept that are newer than it.
+
+        A number newer than anything published (from before a restart) means all that is kept.
+        """
+        queue: asyncio.Queue[Event | None] = asyncio.Queue()
+        if after is not None:
+            since = after if after <= self._sequence else 0
+            for event in self._kept:
+                if event.sequence > since:
+                    queue.put_nowait(event)
+        self._watchers.add(queue)
+        try:
+            while (event_or_end := await queue.get()) is not None:
+                yield event_or_end
+        finally:
+            self._watchers.discard(queue)
+
+    def close(self) -> None:
+        """End every watcher's iterator."""
+        for queue in list(self._watchers):
+            queue.put_nowait(None)
+        self._watchers.clear()

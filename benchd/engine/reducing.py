@@ -1,0 +1,125 @@
+"""Reduce steps: from stored captures to results with their provenance, and limits held."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
+
+from benchd.bench import Bench
+from benchd.engine.gathering import Sources
+from benchd.engine.reductions import REDUCTIONS
+from benchd.engine.reductions.outcome import Outcome
+from benchd.errors import ReductionRefused
+from benchd.recipe.worksheet import Limit, ReduceStep, Worksheet
+from benchd.results import Result, ResultRecord, Verdict
+from benchd.store import Store
+
+
+def _now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Reducer:
+    """Runs reduce steps over stored captures. The same captures give the same numbers."""
+
+    def __init__(self, bench: Bench, store: Store, clock: Callable[[], datetime] = _now) -> None:
+        self._bench = bench
+        self._store = store
+        self._clock = clock
+
+    def outcome(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> Outcome:
+        """Results and reduced traces of one step. Raises ReductionRefused and others."""
+        reduction = REDUCTIONS.get(step.reduction)
+        if reduction is None:
+            raise ReductionRefused(
+                f'there is no reduction "{step.reduction}"; there are {", ".join(REDUCTIONS)}',
+                where=step.label,
+            )
+        return reduction(Sources(self._bench, self._store, job_id), step)
+
+    def records(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> list[ResultRecord]:
+        """The step's results with their provenance, not yet stored.
+
+        Ids follow from job, step, place and captures, so that reducing again after an
+        interruption gives the same ids and a subscriber can drop the duplicates.
+        """
+        outcome = self.outcome(job_id, worksheet, step)
+        moment = self._clock()
+        return [
+            ResultRecord(
+                id=_result_id(job_id, step.index, number, result),
+                bench=worksheet.bench,
+                job_id=job_id,
+                step=step.name,
+                recipe=worksheet.recipe,
+                recipe_hash=worksheet.recipe_hash,
+                worksheet_hash=worksheet.digest,
+                instruments=outcome.instruments,
+                reduced_at=moment,
+                result=result,
+                bindings=dict(step.bindings),
+            )
+            for number, result in enumerate(outcome.results)
+        ]
+
+
+def _result_id(job_id: str, step_index: int, number: int, result: Result) -> str:
+    basis = f"{job_id}/{step_index}/{number}/{','.join(result.captures)}"
+    digest = hashlib.sha256(basis.encode()).hexdigest()
+    return f"res-{job_id.removeprefix('job-')}-{digest[:10]}"
+
+
+def hold_against(limits: Iterable[Limit], records: list[ResultRecord]) -> list[Verdict]:
+    """Each limit against the result it concerns (the newest of that quantity).
+
+    `pass` and `fail` need the whole 95 % interval on one side of the limit; where only the value
+    lies there, the verdict is marginal (decision rules of JCGM 106:2012, section 8; from memory).
+    """
+    return [_verdict(limit, _concerned(limit, records)) for limit in limits]
+
+
+def _concerned(limit: Limit, records: list[ResultRecord]) -> Result | None:
+    for record in records:
+        result = record.result
+        if result.quantity != limit.quantity:
+            continue
+        if limit.reduction is not None and record.step != limit.reduction:
+            continue
+        if limit.at_hz is not None and (
+            result.frequency_hz is None
+            or abs(result.frequency_hz - limit.at_hz) > 1e-9 * limit.at_hz
+        ):
+            continue
+        return result
+    return None
+
+
+def _words(limit: Limit) -> str:
+    ends = []
+    if limit.least is not None:
+        ends.append(f"at least {limit.least:g}")
+    if limit.most is not None:
+        ends.append(f"at most {limit.most:g}")
+    return " and ".join(ends)
+
+
+def _verdict(limit: Limit, result: Result | None) -> Verdict:
+    words = _words(limit)
+    if result is None:
+        return Verdict(limit.quantity, "absent", None, words)
+    margins = []
+    certain = []
+    if limit.least is not None:
+        margins.append(result.value - limit.least)
+        certain.append((result.low, limit.least, 1.0, result.high))
+    if limit.most is not None:
+        margins.append(limit.most - result.value)
+        certain.append((result.high, limit.most, -1.0, result.low))
+    margin = min(margins)
+    inside = margin >= 0.0
+    if inside:
+        sure = all(near is not None and side * (near - end) >= 0 for near, end, side, _ in certain)
+        return Verdict(limit.quantity, "pass" if sure else "pass-marginal", margin, words, result)
+    sure = any(far is not None and side * (far - end) < 0 for _, end, side, far in certain)
+    return Verdict(limit.quantity, "fail" if sure else "fail-marginal", margin, words, result)

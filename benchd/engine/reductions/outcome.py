@@ -1,0 +1,44 @@
+"""What a reduction gives back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from benchd.recipe.worksheet import ReduceStep
+from benchd.results import Result
+from benchd.traces import Capture, Trace
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Results, and the curves behind them.
+
+    traces: named "<reduction>/<quantity>", interval ends ".../low" and ".../high".
+    instruments: name -> identity, of all captures used.
+    """
+
+    results: tuple[Result, ...]
+    traces: tuple[Trace, ...] = ()
+    instruments: dict[str, str] = field(default_factory=dict)
+
+
+def finished(
+    step: ReduceStep,
+    antenna: str | None,
+    captures: list[Capture],
+    results: list[Result],
+    traces: list[Trace],
+) -> Outcome:
+    """Give every result its antenna, its captures and the flags of those captures."""
+    ids = tuple(dict.fromkeys(capture.id for capture in captures))
+    flags = tuple(dict.fromkeys(flag for capture in captures for flag in capture.flags))
+    instruments = {
+        name: identity for capture in captures for name, identity in capture.instruments.items()
+    }
+    return Outcome(
+        results=tuple(
+            replace(result, antenna=antenna, captures=ids).with_flags(*flags) for result in results
+        ),
+        traces=tuple(replace(trace, name=f"{step.name}/{trace.name}") for trace in traces),
+        instruments=instruments,
+    )

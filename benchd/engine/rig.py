@@ -1,0 +1,261 @@
+"""The rig: all sessions of one bench, owned by the bench thread.
+
+Every method of `Rig` blocks and is called on the bench thread only (`BenchThread.run`). A failed
+exchange leaves its link broken; the next use closes it, opens it again, checks the identity and
+switches RF off before anything else. A command that radiates is never retried here.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+import structlog
+
+from benchd.acquire import confirmed, guarded, rf_off_verified
+from benchd.acquire.plan import Procedure
+from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
+from benchd.engine.translate import translated
+from benchd.errors import BenchdError, InstrumentRefused
+from benchd.recipe.worksheet import SwitchSetting
+from drivers.link import Link
+from drivers.player import Player
+from drivers.registry import find_driver
+
+T = TypeVar("T")
+_log = structlog.get_logger(__name__)
+
+OPEN_TIMEOUT_S = 5.0
+
+
+class BenchThread:
+    """One thread for all I/O of one bench (two threads on one session give wrong answers)."""
+
+    def __init__(self, name: str, stop: threading.Event) -> None:
+        self._stop = stop
+        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"bench-{name}")
+
+    async def run(self, work: Callable[[], T]) -> T:
+        """Run `work` on the bench thread.
+
+        Cancelling the awaiting task sets the rig's `stop` event, which ends any procedure within
+        0.1 s, and waits for the work to end: a session is never used by two threads.
+        """
+        loop = asyncio.get_running_loop()
+        future = loop.run_in_executor(self._pool, work)
+        try:
+            return await asyncio.shield(future)
+        except asyncio.CancelledError:
+            self._stop.set()
+            await asyncio.wait([future])
+            raise
+
+    def close(self) -> None:
+        """Wait for the work at hand, then end the thread."""
+        self._pool.shutdown(wait=True)
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentState:
+    """What is known of one instrument now. `state`: `ready`, `lost` or `not-opened`."""
+
+    name: str
+    kind: str
+    driver: str
+    address: str
+    identity: str
+    state: str
+    message: str
+
+
+class Rig:
+    """Links and drivers of one bench.
+
+    stop: set it from any thread to end the running procedure with `drivers.errors.Stopped`.
+    """
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+        self.stop = threading.Event()
+        self.drivers: dict[str, Any] = {}
+        self._links: dict[str, Link] = {}
+        self._faults: dict[str, str] = {}
+        with translated():
+            for name, instrument in bench.instruments.items():
+                driver = find_driver(instrument.driver)
+                self.drivers[name] = driver(name, instrument.commands, instrument.options)
+
+    # -- links ------------------------------------------------------------------------------
+
+    def connect(self, names: Iterable[str] | None = None) -> None:
+        """Open what is not open, check identities, clear status. Raises LinkLost and others."""
+        for name in self.bench.instruments if names is None else names:
+            self._connect_one(name)
+
+    def _connect_one(self, name: str) -> None:
+        link = self._links.get(name)
+        if link is not None and link.connected:
+            return
+        instrument = self.bench.instruments[name]
+        driver = self.drivers[name]
+        try:
+            with translated():
+                if link is None:
+                    link = Link.open(
+                        name,
+                        instrument.address,
+                        timeout_s=instrument.timeout_s,
+                        open_timeout_s=OPEN_TIMEOUT_S,
+                        expect_identity=instrument.identity or "",
+                    )
+                    self._links[name] = link
+                else:
+                    link.reopen()
+            # Whatever it was doing before it was reached, it is brought to a known state now.
+            self._play(_reset(driver), {name: link}, heed_stop=False)
+            if name in self._radiating():
+                self._play(rf_off_verified([driver]), {name: link}, heed_stop=False)
+        except BenchdError as error:
+            self._faults[name] = str(error)
+            if link is not None:
+                link.close()
+            raise
+        self._faults.pop(name, None)
+
+    def _radiating(self) -> list[str]:
+        """Names of instruments with an RF output: sources, and analyzers that track."""
+        return [
+            name
+            for name, instrument in self.bench.instruments.items()
+            if isinstance(instrument, SourceInstrument)
+            or (
+                isinstance(instrument, AnalyzerInstrument)
+                and instrument.tracking_level_dbm is not None
+            )
+        ]
+
+    def identities(self, names: Iterable[str]) -> dict[str, str]:
+        """Identity strings as the instruments gave them."""
+        return {name: self._links[name].identity for name in names if name in self._links}
+
+    def states(self) -> list[InstrumentState]:
+        """What is known of each instrument; asks nothing of them."""
+        found = []
+        for name, instrument in self.bench.instruments.items():
+            link = self._links.get(name)
+            is_open = link is not None and link.connected
+            state = "ready" if is_open else "lost" if name in self._faults else "not-opened"
+            found.append(
+                InstrumentState(
+                    name=name,
+                    kind=instrument.kind,
+                    driver=instrument.driver,
+                    address=instrument.address,
+                    identity=link.identity if link is not None else "",
+                    state=state,
+                    message=self._faults.get(name, ""),
+                )
+            )
+        return found
+
+    def close(self) -> None:
+        """RF off if it can be had, then close every link."""
+        try:
+            self.rf_off()
+        except BenchdError as error:
+            _log.error("rf off failed while closing", error=str(error))
+        for link in self._links.values():
+            link.close()
+
+    # -- work -------------------------------------------------------------------------------
+
+    def rf_off(self) -> None:
+        """Every RF output off, verified by query. Raises LinkLost or InstrumentRefused."""
+        names = self._radiating()
+        problems: list[BenchdError] = []
+        for name in names:
+            try:
+                self.connect([name])
+                self._play(rf_off_verified([self.drivers[name]]), self._links, heed_stop=False)
+            except BenchdError as error:
+                problems.append(error)
+        if problems:
+            raise problems[0]
+
+    def switch(self, settings: Iterable[SwitchSetting]) -> None:
+        """Close channels and ask whether they are closed. RF must be off."""
+        for setting in settings:
+            self.connect([setting.instrument])
+            driver = self.drivers[setting.instrument]
+            channels = list(setting.channels)
+            self._play(_switched(driver, channels), self._links, heed_stop=True)
+
+    def measure(
+        self, procedure: Procedure[T], names: list[str], on_progress: Callable[[Any], None]
+    ) -> T:
+        """Run a procedure that may radiate; RF is off and verified before and after it.
+
+        The error queues of the instruments are drained at the end; an entry raises
+        InstrumentRefused with the command that is the likeliest cause.
+        """
+        self.connect(names)
+        self.rf_off()
+        procedure = confirmed(procedure, self.drivers)
+        lid = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
+        if lid is not None:
+            self.connect([lid])
+            procedure = guarded(procedure, self.drivers[lid].open_query(), time.monotonic)
+        try:
+            outcome = self._play(procedure, self._links, on_progress=on_progress)
+        except BaseException:
+            self._rf_off_after_failure()
+            raise
+        self.rf_off()
+        self.drain_errors(names)
+        return outcome
+
+    def _rf_off_after_failure(self) -> None:
+        """RF off without hiding the failure that led here; the queue keeps trying if it fails."""
+        try:
+            self.rf_off()
+        except BenchdError as error:
+            _log.error("rf off failed; will be tried until it is off", error=str(error))
+
+    def drain_errors(self, names: Iterable[str]) -> None:
+        """Read error queues empty. Raises InstrumentRefused if one held anything."""
+        for name in names:
+            self._play(self.drivers[name].expect_no_errors(), self._links, heed_stop=False)
+
+    def _play(
+        self,
+        procedure: Procedure[T],
+        links: dict[str, Link],
+        *,
+        heed_stop: bool = True,
+        on_progress: Callable[[Any], None] | None = None,
+    ) -> T:
+        cancel = self.stop.is_set if heed_stop else None
+        with translated():
+            result: T = Player(links, cancel=cancel, on_progress=on_progress).run(procedure)
+            return result
+
+
+def _reset(driver: Any) -> Procedure[None]:
+    yield driver.reset_state()
+
+
+def _switched(driver: Any, channels: list[int]) -> Procedure[None]:
+    yield driver.close(channels)
+    (closed,) = yield (driver.closed_query(channels),)
+    missing = [number for number, shut in zip(channels, closed, strict=True) if not shut]
+    if missing:
+        raise InstrumentRefused(
+            f"channels {missing} did not close",
+            where=driver.name,
+            advice="Check the switch's power and its channel numbers in the bench file.",
+        )

@@ -1,0 +1,26 @@
+"""Driver errors to benchd's, at one boundary."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from benchd.errors import Cancelled, InstrumentRefused, LinkLost
+from drivers import errors as theirs
+
+
+@contextmanager
+def translated() -> Iterator[None]:
+    """Turn what `drivers` raises into the families of `benchd.errors`, keeping the cause."""
+    try:
+        yield
+    except theirs.Stopped as error:
+        raise Cancelled("stopped") from error
+    except theirs.LinkLost as error:
+        raise LinkLost(error.message, where=_where(error), advice=error.advice) from error
+    except theirs.DriverError as error:
+        raise InstrumentRefused(error.message, where=_where(error), advice=error.advice) from error
+
+
+def _where(error: theirs.DriverError) -> str:
+    return f"{error.instrument}, {error.command}" if error.command else error.instrument
