@@ -20,7 +20,7 @@ from benchd.bench.model import (
     SourceInstrument,
     SwitchInstrument,
 )
-from benchd.bench.yamlfile import Document, nearest, parse_document, read_document
+from benchd.bench.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.errors import BenchFileError, Problem
 
 
@@ -116,7 +116,7 @@ def _checked(document: Document) -> Bench:
     bench = read_model(Bench, document, error=BenchFileError)
     problems = find_problems(bench, document)
     if problems:
-        raise BenchFileError(problems)
+        raise BenchFileError(in_order(problems))
     return bench
 
 

@@ -131,6 +131,8 @@ class Measure(_FieldKind):
                 raise wrong(str(error)) from error
         if number != number or abs(number) == float("inf"):
             raise wrong(f"found {describe(value)}, expected a finite {name}")
+        # 2.3 GHz must not become 2299999999.9999995 Hz: equal quantities must be equal numbers.
+        number = float(f"{number:.12g}")
         self._check(number)
         return number
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo, mod
 from pydantic_core import ErrorDetails
 
 from benchd.bench.fields import describe
-from benchd.bench.yamlfile import Document, KeyPath, nearest
+from benchd.bench.yamlfile import Document, KeyPath, in_order, nearest
 from benchd.errors import FileError, Problem
 
 # Tags of unions are written so that they can never be mistaken for a key of the file.
@@ -59,7 +59,7 @@ def read_model(
     """The document as a model. Raises `error` with all problems."""
     found, problems = try_model(model, document.data, document, draft=draft)
     if found is None or problems:
-        raise error(problems)
+        raise error(in_order(problems))
     return found
 
 

@@ -8,7 +8,7 @@ between the two antennas of a range.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from pydantic import BaseModel, ConfigDict
 
@@ -49,12 +49,13 @@ def level_budget(
     they are held against the highest level on the route.
     """
     path = bench.routes[route]
-    level = level_dbm + bench.source_of(path).level_accuracy_db
+    level = round(level_dbm + bench.source_of(path).level_accuracy_db, 6)
     rows: list[LevelRow] = []
     highest = level
     for element, label in _walk(bench, path):
         rows.append(LevelRow(element=label, level_dbm=level, limit_dbm=_limit_dbm(bench, element)))
-        level += _most_gain_db(bench, element, band_hz)
+        # Rounded so that a worksheet has the same digest on every machine.
+        level = round(level + _most_gain_db(bench, element, band_hz), 6)
         highest = max(highest, level)
     analyzer = bench.analyzer_of(path)
     rows.append(
@@ -72,15 +73,15 @@ def port_level_dbm(
     """The worst-case level at the port of a route: what an antenna there may radiate, dBm."""
     path = bench.routes[route]
     gain = sum(_most_gain_db(bench, element, band_hz) for element in path.out)
-    return level_dbm + bench.source_of(path).level_accuracy_db + gain
+    return round(level_dbm + bench.source_of(path).level_accuracy_db + gain, 6)
 
 
-def excesses(rows: list[LevelRow]) -> list[LevelRow]:
+def excesses(rows: Sequence[LevelRow]) -> list[LevelRow]:
     """The rows whose limit is passed."""
     return [row for row in rows if row.limit_dbm is not None and row.level_dbm > row.limit_dbm]
 
 
-def highest_safe_level_dbm(rows: list[LevelRow], level_dbm: float) -> float:
+def highest_safe_level_dbm(rows: Sequence[LevelRow], level_dbm: float) -> float:
     """The highest source level that passes no known limit, rounded down to 0.01 dB."""
     margins = [row.limit_dbm - row.level_dbm for row in rows if row.limit_dbm is not None]
     if not margins:

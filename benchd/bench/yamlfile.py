@@ -28,6 +28,7 @@ LARGEST_FILE_BYTES = 256_000
 DEEPEST_NESTING = 24
 MOST_VALUES = 20_000
 LONGEST_NUMBER = 40
+MOST_PROBLEMS = 100
 
 _NULL = re.compile(r"(?:null|Null|NULL|~|)\Z")
 _TRUE = re.compile(r"(?:true|True|TRUE)\Z")
@@ -50,6 +51,20 @@ def nearest(word: str, allowed: Iterable[str]) -> str:
     close = by_case or difflib.get_close_matches(word, names, n=1, cutoff=0.5)
     hint = f'did you mean "{close[0]}"? ' if close else ""
     return f"{hint}Known: {', '.join(names)}"
+
+
+def in_order(problems: Iterable[Problem]) -> list[Problem]:
+    """Problems from the top of the file down, each once; a flood is cut off and counted."""
+    ordered = sorted(dict.fromkeys(problems), key=lambda one: (one.line, one.column))
+    if len(ordered) <= MOST_PROBLEMS:
+        return ordered
+    left = len(ordered) - MOST_PROBLEMS
+    return [*ordered[:MOST_PROBLEMS], Problem(ordered[0].file, 0, 0, "", f"and {left} more")]
+
+
+def printable(text: str) -> bool:
+    """False for text that a terminal, a database or an MQTT topic would choke on."""
+    return not _UNPRINTABLE.search(text)
 
 
 def show_path(path: KeyPath) -> str:
@@ -134,7 +149,7 @@ def parse_document(text: str, *, file: str, error: type[FileError]) -> Document:
     except (YAMLError, ValueError, OverflowError, RecursionError, IndexError) as cause:
         composer.problems.append(Problem(file, 0, 0, "", f"cannot be read as YAML: {cause}"))
     if composer.problems:
-        raise error(composer.problems)
+        raise error(in_order(composer.problems))
     return Document(file, text, data, composer.places, composer.key_places)
 
 

@@ -8,10 +8,12 @@ from pydantic_core import PydanticCustomError
 
 from benchd.bench import Bench
 from benchd.bench.fields import Given, describe, wrong
-from benchd.bench.yamlfile import nearest
+from benchd.bench.yamlfile import MOST_PROBLEMS, nearest, printable
 from benchd.errors import Problem, RecipeError
 from benchd.recipe.load import Recipe
 from benchd.recipe.parameters import Parameter
+
+MOST_CHARACTERS = 200
 
 
 def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> dict[str, Given]:
@@ -19,15 +21,14 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
     problems: list[Problem] = []
     for name in arguments:
         if name not in recipe.parameters:
-            hint = nearest(name, recipe.parameters)
+            hint = nearest(str(name), recipe.parameters)
             problems.append(_given_problem(name, f'"{recipe.name}" has no such parameter, {hint}'))
     found: dict[str, Given] = {}
     for name, parameter in recipe.parameters.items():
         try:
             if name in arguments:
                 text = arguments[name]
-                if not isinstance(text, str):
-                    raise wrong(f"found {describe(text)}, expected text")
+                _check_text(text)
                 found[name] = parameter.from_text(name, text)
             elif parameter.default is not None:
                 found[name] = parameter.given(name, parameter.default)
@@ -41,7 +42,7 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
                 path = ("parameters", name, "default")
                 problems.append(recipe.document.problem(path, str(error)))
     if problems:
-        raise RecipeError(problems)
+        raise RecipeError(problems[:MOST_PROBLEMS])
     return found
 
 
@@ -52,8 +53,19 @@ def shown(value: object) -> object:
     return value.text if isinstance(value.value, float) and value.kind != "number" else value.value
 
 
+def _check_text(text: object) -> None:
+    """Arguments come from outside: whatever cannot be shown again is refused unshown."""
+    if not isinstance(text, str):
+        raise wrong(f"found {describe(text)}, expected text")
+    if len(text) > MOST_CHARACTERS:
+        raise wrong(f"found {len(text)} characters, expected {MOST_CHARACTERS} at most")
+    if "\n" in text or "\t" in text or not printable(text):
+        raise wrong("found an unprintable character; take it out")
+
+
 def _given_problem(name: str, message: str) -> Problem:
-    return Problem(f'parameter "{name[:60]}"', 0, 0, "", message)
+    shown_name = name[:60] if printable(name) else "?"
+    return Problem(f'parameter "{shown_name}"', 0, 0, "", message)
 
 
 def _missing(name: str, parameter: Parameter, bench: Bench) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -61,6 +62,10 @@ class CaptureBuilder:
     unsafe: list[Excess] = field(default_factory=list)
     highest_port_dbm: float = float("-inf")
     failed: set[str] = field(default_factory=set)
+    _safeties: dict[Any, tuple[tuple[LevelRow, ...], float, tuple[str, ...]]] = field(
+        default_factory=dict
+    )
+    _hashes: dict[str, dict[str, str]] = field(default_factory=dict)
 
     def capture(
         self, part: CapturePart, flat: FlatStep, common: dict[str, Any]
@@ -146,9 +151,8 @@ class CaptureBuilder:
     ) -> CaptureStep:
         plan = sweep_plan(sweep)
         band = (plan.start_hz, plan.stop_hz)
-        rows = level_budget(self.bench, part.route, place.position, plan.level_dbm, band)
+        rows, port, cautions = self._safety(part.route, place.position, plan.level_dbm, band)
         self._note_excesses(rows, plan.level_dbm, name, common["line"])
-        port = port_level_dbm(self.bench, part.route, plan.level_dbm, band)
         self.highest_port_dbm = max(self.highest_port_dbm, port)
         return CaptureStep(
             **common,
@@ -162,13 +166,32 @@ class CaptureBuilder:
             switching=place.switching,
             source=place.route.source,
             analyzer=place.route.analyzer,
-            fixtures=self.bench.route_fixtures(part.route),
-            levels=tuple(rows),
+            fixtures=self._fixtures(part.route),
+            levels=rows,
             expected_s=place.switching_s + sweep_time_s(self.bench, place.route, plan),
-            cautions=capture_cautions(self.bench, part.route, port, rows, band),
+            cautions=cautions,
         )
 
-    def _note_excesses(self, rows: list[LevelRow], level_dbm: float, name: str, line: int) -> None:
+    def _safety(
+        self, route: str, position: str | None, level_dbm: float, band: tuple[float, float]
+    ) -> tuple[tuple[LevelRow, ...], float, tuple[str, ...]]:
+        """Level budget, level at the port and cautions; the same for many captures of a job."""
+        key = (route, position, level_dbm, band)
+        if key not in self._safeties:
+            rows = level_budget(self.bench, route, position, level_dbm, band)
+            port = port_level_dbm(self.bench, route, level_dbm, band)
+            cautions = capture_cautions(self.bench, route, port, rows, band)
+            self._safeties[key] = (tuple(rows), port, cautions)
+        return self._safeties[key]
+
+    def _fixtures(self, route: str) -> dict[str, str]:
+        if route not in self._hashes:
+            self._hashes[route] = self.bench.route_fixtures(route)
+        return self._hashes[route]
+
+    def _note_excesses(
+        self, rows: Sequence[LevelRow], level_dbm: float, name: str, line: int
+    ) -> None:
         highest = highest_safe_level_dbm(rows, level_dbm)
         for row in excesses(rows):
             self.unsafe.append(

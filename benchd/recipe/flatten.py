@@ -43,6 +43,8 @@ class Flattener:
     draft: bool = False
     problems: dict[Problem, None] = field(default_factory=dict)
     _visited: int = 0
+    _read_once: dict[KeyPath, Any] = field(default_factory=dict)
+    _loop_names: set[str] = field(default_factory=set)
 
     def steps(
         self, raw: list[Any], path: KeyPath, scope: Scope, bindings: Mapping[str, Any]
@@ -71,13 +73,20 @@ class Flattener:
         return found
 
     def read(self, model: Any, raw: Any, path: KeyPath, scope: Scope) -> Any:
-        """One part of the document as a model, or None with its problems noted."""
+        """One part of the document as a model, or None with its problems noted.
+
+        Read once where no loop variable enters: a thousand turns are mostly the same steps.
+        """
+        if path in self._read_once:
+            return self._read_once[path]
         filling = Filling(scope)
         filled = filling.fill(raw, path)
         for where, message in filling.findings:
             self.note(where, message)
         found, problems = try_model(model, filled, self.document, under=path, draft=filling.sampled)
         self.problems.update(dict.fromkeys(problems))
+        if not filling.used & self._loop_names:
+            self._read_once[path] = found
         return found
 
     def note(self, path: KeyPath, message: str, *, on_key: bool = False) -> None:
@@ -113,6 +122,7 @@ class Flattener:
         if name in scope:
             self.note(where, f'the name "{name}" is taken already; choose another', on_key=True)
             return
+        self._loop_names.add(name)
         for value in values[:1] if self.draft else values:
             plain = value.value if isinstance(value, Given) else value
             yield from self.steps(

@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from benchd.bench.fields import ANY, Given
 from benchd.bench.filemodel import try_model
-from benchd.bench.yamlfile import Document, parse_document, read_document
+from benchd.bench.yamlfile import Document, in_order, parse_document, read_document
 from benchd.errors import RecipeError
 from benchd.recipe.flatten import Flattener, TooManySteps
 from benchd.recipe.model import RecipeFile, Sweep
@@ -60,7 +60,7 @@ def load_recipe(source: Path | str, *, file: str = "") -> Recipe:
     if isinstance(document.data, dict):
         _read_parts(reader, document.data)
     if recipe is None or reader.problems:
-        raise RecipeError(sorted(reader.problems, key=lambda one: (one.line, one.column)))
+        raise RecipeError(in_order(reader.problems))
     text = "\n".join(document.text.splitlines())
     return Recipe(
         name=recipe.recipe,

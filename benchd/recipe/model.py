@@ -131,7 +131,8 @@ class Sweep(FileModel):
         if self.start_hz is not None and self.stop_hz is not None:
             return self.start_hz, self.stop_hz
         centre, span = self.centre_hz or 0.0, self.span_hz or 0.0
-        return centre - span / 2, centre + span / 2
+        # Rounded like every quantity: the same grid must be the same numbers.
+        return round(centre - span / 2, 3), round(centre + span / 2, 3)
 
 
 class CapturePart(FileModel):

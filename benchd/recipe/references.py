@@ -28,11 +28,13 @@ class Filling:
     scope: name -> `Given`, or the plain value of a loop.
     findings: one for each reference to a name that does not exist.
     sampled: True once a value was filled in that is not known yet.
+    used: the names that were met.
     """
 
     scope: Scope
     findings: list[Finding] = field(default_factory=list)
     sampled: bool = False
+    used: set[str] = field(default_factory=set)
 
     def fill(self, value: Any, path: KeyPath) -> Any:
         """The same data, which stands at `path`, with every reference replaced."""
@@ -48,6 +50,7 @@ class Filling:
         return REFERENCE.sub(lambda match: self._inside(match, path), value)
 
     def _value(self, name: str, path: KeyPath) -> Any:
+        self.used.add(name)
         if name not in self.scope:
             hint = nearest(name, self.scope)
             message = f'there is no parameter or loop variable "${name}", {hint}'

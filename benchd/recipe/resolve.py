@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.bench import Bench
-from benchd.bench.yamlfile import KeyPath
+from benchd.bench.yamlfile import MOST_PROBLEMS, KeyPath, in_order
 from benchd.errors import RecipeError, UnsafeError
 from benchd.recipe.arguments import read_arguments, shown
 from benchd.recipe.captures import CaptureBuilder
@@ -35,7 +35,7 @@ def resolve(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> Works
     except TooManySteps:
         pass
     if reader.problems:
-        raise RecipeError(sorted(reader.problems, key=lambda one: (one.line, one.column)))
+        raise RecipeError(in_order(reader.problems))
     if builder.captures.unsafe:
         raise _unsafe(builder.captures)
     return Worksheet(
@@ -58,6 +58,8 @@ def _unsafe(captures: CaptureBuilder) -> UnsafeError:
         "named here and state it in the bench file."
     )
     lines = list(dict.fromkeys(one.sentence for one in captures.unsafe))
+    if len(lines) > MOST_PROBLEMS:
+        lines = [*lines[:MOST_PROBLEMS], f"And {len(lines) - MOST_PROBLEMS} more."]
     return UnsafeError("\n".join(lines), advice=advice)
 
 
