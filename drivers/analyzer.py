@@ -58,6 +58,7 @@ class ScpiAnalyzer(Instrument):
             "set_stop": ":SENS:FREQ:STOP {stop_hz:.12g}",
             "set_points": ":SENS:SWE:POIN {points:d}",
             "set_resolution_bandwidth": ":SENS:BAND:RES {resolution_bandwidth_hz:.12g}",
+            "resolution_bandwidth_query": ":SENS:BAND:RES?",
             "set_video_bandwidth": ":SENS:BAND:VID {video_bandwidth_hz:.12g}",
             "set_sweep_time": ":SENS:SWE:TIME {sweep_time_s:.9g}",
             "sweep_time_query": ":SENS:SWE:TIME?",
@@ -114,6 +115,9 @@ class ScpiAnalyzer(Instrument):
             "fetch_trace",
             "trigger",
         }
+    )
+    bare_replies: ClassVar[frozenset[str]] = frozenset(
+        {"set_centre_settled", "single_sweep", "status"}
     )
 
     def __init__(
@@ -223,6 +227,10 @@ class ScpiAnalyzer(Instrument):
         """The sweep time in use, s."""
         return self._query("sweep_time_query", parse.number)
 
+    def resolution_bandwidth_query(self) -> Exchange:
+        """The resolution bandwidth in use, Hz; analyzers round to what they have."""
+        return self._query("resolution_bandwidth_query", parse.number)
+
     def continuous(self, on: bool) -> Batch:
         """Sweep over and over, or stop after the present sweep."""
         return self._sent("continuous_on" if on else "continuous_off")
@@ -242,12 +250,13 @@ class ScpiAnalyzer(Instrument):
         marked as not a number or infinite.
         """
         binary = self.trace_format != "ascii"
+        parser = parse.trace_parser(points, self.trace_format, self.byte_order)
         size = {"ascii": None, "real32": 4 * points, "real64": 8 * points}[self.trace_format]
         return Exchange(
             self.name,
             self._command("fetch_trace").text(),
             Reply.BLOCK if binary else Reply.TEXT,
-            parse.trace_parser(points, self.trace_format, self.byte_order),
+            parser if binary else self._reader("fetch_trace", parser),
             timeout_s,
             block_bytes=size,
         )
@@ -304,10 +313,11 @@ class ScpiAnalyzer(Instrument):
                 self.name,
                 f"detector must be one of {', '.join(self._detectors)}; found {detector!r}",
             )
-        self._point_parser = (
+        self._point_parser = self._reader(
+            "trigger_point",
             parse.level_dbm
             if self._samples == 1
-            else partial(_combined_point, self._samples, detector)
+            else partial(_combined_point, self._samples, detector),
         )
         self._trigger_point = Exchange(
             self.name, self._command("trigger_point").text(), Reply.TEXT, self._point_parser

@@ -88,7 +88,7 @@ class SocketChannel:
         except BlockingIOError:
             sent = 0
         except OSError as error:
-            raise ChannelClosed(str(error)) from error
+            raise ChannelClosed(_reason(error)) from error
         if sent < len(data):
             self._send_rest(memoryview(data)[sent:], timeout_s)
 
@@ -105,14 +105,14 @@ class SocketChannel:
             except BlockingIOError:
                 continue
             except OSError as error:
-                raise ChannelClosed(str(error)) from error
+                raise ChannelClosed(_reason(error)) from error
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         wait_until_ready(self._readable, deadline, cancel)
         try:
             data = self._socket.recv(_CHUNK)
         except OSError as error:
-            raise ChannelClosed(str(error)) from error
+            raise ChannelClosed(_reason(error)) from error
         if not data:
             raise ChannelClosed("it closed the connection")
         return data
@@ -145,7 +145,7 @@ class SerialChannel:
         except pyvisa.errors.VisaIOError as error:
             raise ChannelTimeout("the line takes no more bytes") from error
         except (OSError, ValueError) as error:
-            raise ChannelClosed(str(error)) from error
+            raise ChannelClosed(_reason(error)) from error
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         while True:
@@ -168,7 +168,7 @@ class SerialChannel:
                     raise ChannelClosed("the serial line was hung up")
             return self._resource.read_bytes(waiting) if waiting else b""
         except (OSError, ValueError, pyvisa.errors.VisaIOError) as error:
-            raise ChannelClosed(str(error)) from error
+            raise ChannelClosed(_reason(error)) from error
 
     def close(self, *, abandon: bool) -> None:
         close_session(self._session, abandon=abandon)
@@ -209,8 +209,14 @@ class MessageChannel:
     def arrived(self) -> bytes:
         """Nothing: a message session discards what was not asked for by itself."""
         connection = self._session.socket
-        if connection is not None and _peer_closed(connection):
-            raise ChannelClosed("it closed the connection")
+        # Polled first: on a socket with a timeout even MSG_DONTWAIT waits.
+        if connection is not None and self._readable is not None and self._readable.poll(0):
+            try:
+                gone = not connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT)
+            except OSError as error:
+                raise ChannelClosed(_reason(error)) from error
+            if gone:
+                raise ChannelClosed("it closed the connection")
         return b""
 
     def close(self, *, abandon: bool) -> None:
@@ -263,19 +269,14 @@ def _check(deadline: float, cancel: Cancel | None) -> None:
         raise ChannelTimeout
 
 
-def _peer_closed(connection: socket.socket) -> bool:
-    try:
-        return connection.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
-    except BlockingIOError:
-        return False
-    except OSError:
-        return True
-
-
 def _closed_or_late(error: Exception) -> ChannelClosed | ChannelTimeout:
     if isinstance(error, TimeoutError):
-        return ChannelTimeout(str(error))
-    return ChannelClosed(str(error) or type(error).__name__)
+        return ChannelTimeout(_reason(error))
+    return ChannelClosed(_reason(error))
+
+
+def _reason(error: Exception) -> str:
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
 def _from_visa(error: pyvisa.errors.VisaIOError) -> ChannelClosed | ChannelTimeout:

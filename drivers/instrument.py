@@ -6,7 +6,8 @@ bench file may override by name (`commands:`), and it may take options (`options
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from types import MappingProxyType
 from typing import Any, ClassVar
 
@@ -25,7 +26,8 @@ class Instrument:
     name: the instrument's name in the bench file.
     commands: templates that replace the driver's own, by command name; None or "" removes an
         optional one.
-    options: settings of the driver; which ones exist is written in each driver.
+    options: settings of the driver; which ones exist is written in each driver. All drivers know
+        `reply_style`: `bare` (default, `1.7E9`) or `headed` (`FREQUENCY 1.7E9 HZ`).
 
     Raises BadTemplate for commands and options that cannot be used.
     """
@@ -35,6 +37,8 @@ class Instrument:
     parameters: ClassVar[Mapping[str, Mapping[str, type]]]
     required: ClassVar[frozenset[str]]
     option_names: ClassVar[tuple[str, ...]] = ()
+
+    bare_replies: ClassVar[frozenset[str]] = frozenset()
 
     _common: ClassVar[Mapping[str, str]] = MappingProxyType(
         {
@@ -56,6 +60,7 @@ class Instrument:
         self.options = dict(options)
         for option in self.options:
             self._check_option_name(option)
+        self._headed = self._choice("reply_style", "bare", ("bare", "headed")) == "headed"
         self._commands = compile_commands(
             name,
             {**self._common, **self.templates},
@@ -150,10 +155,21 @@ class Instrument:
         return (Exchange(self.name, command.text(**values), radiates=radiates),)
 
     def _query(
-        self, name: str, parser: Any, *, timeout_s: float | None = None, **values: Any
+        self,
+        name: str,
+        parser: Callable[[Any], Any],
+        *,
+        timeout_s: float | None = None,
+        **values: Any,
     ) -> Exchange:
         message = self._command(name).text(**values)
-        return Exchange(self.name, message, Reply.TEXT, parser, timeout_s)
+        return Exchange(self.name, message, Reply.TEXT, self._reader(name, parser), timeout_s)
+
+    def _reader(self, name: str, parser: Callable[[Any], Any]) -> Callable[[Any], Any]:
+        """The parser for text replies to this command, whatever the instrument's reply style."""
+        if self._headed and name not in self._common and name not in self.bare_replies:
+            return partial(parse.headed, parser)
+        return parser
 
     def _finite(self, quantity: str, value: float) -> float:
         # A subtraction that gives 0 for every finite number: quicker than a call.
@@ -162,14 +178,11 @@ class Instrument:
         return value
 
     def _check_option_name(self, option: str) -> None:
-        if option in self.option_names:
+        known = ("reply_style", *self.option_names)
+        if option in known:
             return
-        best = nearest(option, list(self.option_names))
-        hint = (
-            f"did you mean `{best}`?"
-            if best
-            else f"known: {', '.join(self.option_names) or 'none'}"
-        )
+        best = nearest(option, list(known))
+        hint = f"did you mean `{best}`?" if best else f"known: {', '.join(known)}"
         raise BadTemplate(
             self.name,
             f"the driver has no option `{option}`; {hint}.",

@@ -388,12 +388,12 @@ def wait(seconds: float, cancel: Cancel | None) -> None:
 
 
 def _reason(error: BaseException) -> str:
-    """The most telling text in a chain of causes: the system's own, where there is one."""
-    texts: list[str] = []
+    """The most telling text in a chain of causes: the system's own, else that of the root."""
+    text = ""
     cause: BaseException | None = error
     while cause is not None:
         if isinstance(cause, OSError) and cause.strerror:
             return cause.strerror
-        texts.append(str(cause) or type(cause).__name__)
+        text = str(cause) or text
         cause = cause.__cause__ or cause.__context__
-    return texts[0]
+    return text or type(error).__name__

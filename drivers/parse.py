@@ -28,6 +28,8 @@ _SPECIAL = 9.89e37
 # byte order nearly always has points far outside.
 _LEAST_DBM, _MOST_DBM = -400.0, 200.0
 _ERROR = re.compile(r"\s*([+-]?\d+)\s*(?:,\s*(.*))?\Z", re.DOTALL)
+# IEEE 488.2 allows a response header before the data, and many instruments add the unit.
+_HEADED = re.compile(r"\s*:?[A-Za-z][\w:]*\s+(\S.*?)(?:\s+[A-Za-z%]+)?\s*\Z", re.DOTALL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,14 @@ def flags(reply: str, count: int) -> tuple[bool, ...]:
     if len(words) != count:
         raise UnexpectedReply(f"{count} values of 0 or 1", f"{len(words)} in {shown(reply)}")
     return tuple(on_off(word) for word in words)
+
+
+def headed(parser: Callable[[str], Any], reply: str) -> Any:
+    """The value of a reply such as `FREQUENCY:CENTER 1.7E+09 HZ`, by the parser for `1.7E+09`."""
+    match = _HEADED.match(reply)
+    if match is None:
+        raise UnexpectedReply("a header and a value", shown(reply))
+    return parser(match.group(1))
 
 
 def trace_parser(

@@ -51,6 +51,7 @@ class ScpiSource(Instrument):
     required: ClassVar[frozenset[str]] = frozenset(
         {"set_frequency", "set_frequency_settled", "set_level", "rf_on", "rf_off", "rf_query"}
     )
+    bare_replies: ClassVar[frozenset[str]] = frozenset({"set_frequency_settled"})
 
     def __init__(
         self,

@@ -5,6 +5,7 @@ Facts about pyvisa-py 0.8.1, each with a test in tests/drivers:
 * A SOCKET session whose connection is refused seems to open, leaves Nagle's algorithm on (a
   write-write-read stalls for 44 ms), and dies on descriptors above 1,023 because it uses
   `select()`. Here the socket is connected by the standard library, which does none of this.
+* A VXI-11 session spins at full load until its timeout when the peer closes.
 * A closed session leaves its handle in three tables (2.4 kB for each reopening).
 * A failed opening may leave sockets open until they are collected.
 
@@ -15,6 +16,7 @@ descriptor below it, which `drivers.channels` polls.
 from __future__ import annotations
 
 import contextlib
+import errno
 import socket
 import traceback
 from collections.abc import Callable
@@ -85,6 +87,19 @@ class _Socket(TCPIPSocketSession):  # type: ignore[misc]
         connection.settimeout(None)
         self.interface = connection
         return StatusCode.success
+
+
+class _ClosingSocket(socket.socket):
+    """A socket whose `recv` raises once the peer has closed.
+
+    pyvisa-py's RPC takes the empty result for "nothing yet" and spins until its timeout.
+    """
+
+    def recv(self, size: int, flags: int = 0, /) -> bytes:
+        data = super().recv(size, flags)
+        if not data:
+            raise ConnectionResetError(errno.ECONNRESET, "it closed the connection")
+        return data
 
 
 class _Library(PyVisaLibrary):  # type: ignore[misc]
@@ -169,6 +184,7 @@ def open_session(
         _tune(inner.interface._sync, timeout_s)
         return Session(transport, resource, socket=inner.interface._sync)
     if transport == "vxi11":
+        inner.interface.sock = _ClosingSocket(fileno=inner.interface.sock.detach())
         _tune(inner.interface.sock, timeout_s)
         return Session(
             transport, resource, socket=inner.interface.sock, read_part=partial(_read_part, inner)
