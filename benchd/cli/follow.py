@@ -101,11 +101,7 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
     for event in daemon.events():
         if event.kind == "begin":
             for job_id in job_ids:
-                known = jobs.get(job_id)
-                jobs[job_id] = picture(daemon, job_id)
-                if known is not None:
-                    jobs[job_id].results_seen = known.results_seen
-                _changed(daemon, jobs[job_id], view, asked=known is not None)
+                _begin(daemon, jobs, job_id, view)
         elif event.kind in ("link", "rf"):
             view.say(str(event.data.get("message", "")))
         elif (job := jobs.get(str(event.data.get("job")))) is not None:
@@ -113,6 +109,18 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
         if jobs and all(job.ended for job in jobs.values()):
             return list(jobs.values())
     return list(jobs.values())
+
+
+def _begin(daemon: Daemon, jobs: dict[str, JobPicture], job_id: str, view: View) -> None:
+    """Read the job anew. Results from before the watch began are not shown as news."""
+    known, job = jobs.get(job_id), picture(daemon, job_id)
+    jobs[job_id] = job
+    if known is None:
+        job.results_seen = {str(each["id"]) for each in daemon.get("/api/results", job=job_id)}
+    else:
+        job.results_seen = known.results_seen
+    asked = known is not None and known.hands == job.hands
+    _changed(daemon, job, view, asked=asked)
 
 
 def _changed(daemon: Daemon, job: JobPicture, view: View, *, asked: bool = False) -> None:

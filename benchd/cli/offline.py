@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from pathlib import Path
 
 from benchd.bench import load_bench
@@ -11,11 +10,7 @@ from benchd.cli.options import is_file, read_recipe_file
 from benchd.engine.recipes import RecipeShelf
 from benchd.recipe import load_recipe, resolve
 from benchd.recipe.worksheet import Worksheet
-
-
-def shipped_recipes() -> Path:
-    """The folder of the recipes that come with benchd."""
-    return Path(str(resources.files("recipes").joinpath(".")))
+from benchd.service.daemon import shipped_recipes
 
 
 def resolve_offline(

@@ -7,17 +7,19 @@ from typing import Annotated
 
 import typer
 
-from benchd.cli.client import DEFAULT_URL
 from benchd.errors import UserError
 
 DaemonUrl = Annotated[
     str,
     typer.Option(
-        "--daemon", envvar="BENCHD_DAEMON", metavar="URL", show_default=DEFAULT_URL,
+        "--daemon", envvar="BENCHD_DAEMON", metavar="URL",
         help="Where the daemon listens. A token it may want is read from BENCHD_TOKEN.",
     ),
 ]  # fmt: skip
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, as the HTTP API gives it.")]
+Limit = Annotated[
+    int, typer.Option("--limit", metavar="N", min=1, max=10_000, help="At most N, newest first.")
+]
 JobId = Annotated[str, typer.Argument(metavar="JOB", help="The job's id, as benchd jobs shows it.")]
 Parameters = Annotated[
     list[str] | None,

@@ -15,6 +15,7 @@ from benchd.cli.options import (
     AsJson,
     DaemonUrl,
     JobId,
+    Limit,
     Parameters,
     RecipeArgument,
     is_file,
@@ -147,7 +148,7 @@ def jobs(
             "withdrawn, missed. Repeatable.",
         ),
     ] = None,
-    limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most N jobs.")] = 20,
+    limit: Limit = 20,
     json: AsJson = False,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:  # fmt: skip

@@ -89,9 +89,11 @@ def print_error(error: BenchdError) -> None:
 
 
 def format_error(error: dict[str, Any], screen: Screen) -> str:
-    """An error in its JSON form: where and message, then the advice on its own line."""
+    """An error in its JSON form: where and message, then the advice, on its own line if long."""
     where = f"{error['where']}: " if error.get("where") else ""
-    text = Text(plain(f"{where}{error['message']}"), style="red")
-    if error.get("advice"):
-        text.append("\n" + plain(str(error["advice"])), style="default")
+    message, advice = plain(f"{where}{error['message']}"), plain(str(error.get("advice") or ""))
+    text = Text(message, style="red")
+    if advice:
+        one_line = "\n" not in message and len(message) + 1 + len(advice) <= screen.width
+        text.append((" " if one_line else "\n") + advice, style="default")
     return render(text, screen)

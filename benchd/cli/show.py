@@ -151,15 +151,16 @@ def format_results(
     """Results with their 95 % intervals, grouped by job, then verdicts if there are any."""
     if not records and not verdicts:
         return "No results."
-    parts = []
+    blocks = []
     for job_id in dict.fromkeys(record.job_id for record in records):
         of_job = [record for record in records if record.job_id == job_id]
         first = of_job[0]
-        parts.append(plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at)}"))
-        parts.append(render(_results_table([record.result for record in of_job]), screen))
+        heading = plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at)}")
+        rows = render(_results_table([record.result for record in of_job]), screen)
+        blocks.append(f"{heading}\n{rows}")
     if verdicts:
-        parts.append(format_verdicts(verdicts, screen))
-    return "\n".join(parts)
+        blocks.append(format_verdicts(verdicts, screen))
+    return "\n\n".join(blocks)
 
 
 def _results_table(results: Sequence[Result]) -> Any:

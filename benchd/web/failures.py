@@ -65,7 +65,7 @@ async def _invalid(request: Request, error: Exception) -> Response:
     document = {
         "family": "wrong-input",
         "where": f"{request.method} {request.url.path}",
-        "message": "; ".join(problems),
+        "message": "; ".join(problems) + ".",
         "advice": "The form of every request stands in /api/openapi.json.",
     }
     in_path = all(item["loc"][:1] == ("path",) for item in error.errors())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import Counter
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -121,6 +122,7 @@ class FakeDesk:
         self.orders: list[tuple[Any, ...]] = []
         self.break_with: Exception | None = None
         self.watching = 0
+        self.reads: Counter[str] = Counter()
 
     # -- for tests
 
@@ -258,6 +260,7 @@ class FakeDesk:
         self, *, job_id: str | None = None, quantity: str | None = None,
         antenna: str | None = None, limit: int = 1000,
     ) -> list[ResultRecord]:  # fmt: skip
+        self.reads["results"] += 1
         found = [r for job, some in self.reduced.items() if job_id in (None, job) for r in some]
         return [
             r for r in found

@@ -1,0 +1,147 @@
+"""Commands that show things: their whole output, as a person gets it."""
+
+# ruff: noqa: E501  (tables are as wide as they are printed)
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from benchd.cli.screen import Screen
+from benchd.cli.show import format_jobs, format_recipes, format_results
+
+JOB = "job-0000000000000001"
+
+RESULTS = """\
+job-0000000000000001, return-loss, 2026-03-01 21:04:14 UTC
+Antenna     Quantity       At                     Value, 95 % interval       Remarks
+──────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+dipole r3   Resonance      -                      1.6837 GHz ± 0.0021 GHz
+dipole r3   Return loss    1.7 GHz                20.0 dB, 18.4 to 21.9 dB   uncertainty rests partly on assumed sizes
+dipole r3   Bandwidth      1.6201 to 1.7502 GHz   130.1 MHz ± 5.0 MHz
+dipole r3   Trim per arm   -                      0.410 mm ± 0.051 mm        Cut off half of it, then measure again.
+"""
+VERDICTS = """\
+
+Limit                                   Measured                   Verdict
+──────────────────────────────────────────────────────────────────────────
+return loss at 1.7 GHz at least 10 dB   20.0 dB, 18.4 to 21.9 dB   pass
+"""
+
+
+def test_jobs_shows_what_each_waits_for(api: Any, benchd: Any) -> None:
+    api.desk.add("job-0000000000000001", "done", step_index=4)
+    error = {"family": "link-lost", "where": "", "message": "analyzer gone", "advice": ""}
+    api.desk.add("job-0000000000000002", "failed", step_index=1, error=error)
+    hands = {"ask": "Fit the short.", "caution": "", "step": 0}
+    api.desk.add("job-0000000000000003", "needs-hands", hands=hands)
+    outcome = benchd("jobs", api=api)
+    assert (outcome.code, outcome.err) == (0, "")
+    assert (
+        outcome.out
+        == """\
+Job                    State         Recipe        Steps    Queued                    Note
+────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+job-0000000000000003   needs-hands   return-loss   0 of 4   2026-03-01 21:04:05 UTC   Fit the short. Then: benchd ready job-0000000000000003
+job-0000000000000002   failed        return-loss   1 of 4   2026-03-01 21:04:05 UTC   analyzer gone
+job-0000000000000001   done          return-loss   4 of 4   2026-03-01 21:04:05 UTC
+"""
+    )
+
+
+def test_jobs_can_be_chosen_by_state(api: Any, benchd: Any) -> None:
+    api.desk.add("job-0000000000000001", "done")
+    api.desk.add("job-0000000000000002", "missed", message="its window closed")
+    out = benchd("jobs", "--state", "missed", "--json", api=api).out
+    assert [(job["id"], job["message"]) for job in json.loads(out)] == [
+        ("job-0000000000000002", "its window closed")
+    ]
+    wrong = benchd("jobs", "--state", "asleep", api=api)
+    assert (wrong.code, wrong.out) == (1, "")
+    assert wrong.err.startswith("state.0: Input should be 'waiting', 'running', ")
+
+
+def test_no_jobs(api: Any, benchd: Any) -> None:
+    assert benchd("jobs", api=api).out == "No jobs.\n"
+
+
+def test_instruments(api: Any, benchd: Any) -> None:
+    assert (
+        benchd("instruments", api=api).out
+        == """\
+Instrument   Kind       State   Driver          Address                           Identity                      Message
+───────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+generator    source     ready   scpi-source     TCPIP::127.0.0.1::50251::SOCKET   Workshop,Source-6G,0001,1.0
+analyzer     analyzer   lost    scpi-analyzer   TCPIP::127.0.0.1::50252::SOCKET                                 does not answer
+"""
+    )
+
+
+def test_recipes_show_which_parameters_must_be_given(api: Any, benchd: Any) -> None:
+    assert (
+        benchd("recipes", api=api).out
+        == """\
+Recipe        What it does                               Parameters
+──────────────────────────────────────────────────────────────────────────────
+return-loss   Return loss and resonance of one antenna   antenna (to be given)
+                                                         centre = 1.7 GHz
+"""
+    )
+
+
+def test_captures(api: Any, benchd: Any) -> None:
+    assert (
+        benchd("captures", "--role", "test", api=api).out
+        == """\
+Capture                Role   Route             Antenna     Span                   Points   Taken                     Flags
+──────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+cap-0000000000000001   test   middle, antenna   dipole r3   1.45 GHz to 1.95 GHz   51       2026-03-01 21:04:05 UTC   close to the noise floor
+"""
+    )
+    assert benchd("captures", "--role", "short", api=api).out == "No captures.\n"
+
+
+def test_results_come_with_their_intervals_flags_and_verdicts(api: Any, benchd: Any) -> None:
+    api.desk.add(JOB, "done")
+    outcome = benchd("results", "--job", JOB, api=api)
+    assert (outcome.code, outcome.out, outcome.err) == (0, RESULTS + VERDICTS, "")
+    assert benchd("results", api=api).out == RESULTS
+
+
+def test_results_of_one_quantity_as_json_are_the_api_s_own(api: Any, benchd: Any) -> None:
+    out = benchd("results", "--quantity", "return_loss", "--json", api=api).out
+    (record,) = json.loads(out)
+    assert (record["result"]["value"], record["result"]["low"]) == (19.96, 18.39)
+
+
+def test_reduce_prints_results_again(api: Any, benchd: Any) -> None:
+    api.desk.add(JOB, "done")
+    assert benchd("reduce", JOB, api=api).out == RESULTS
+
+
+@pytest.mark.parametrize("command", ["jobs", "instruments", "recipes", "captures", "results"])
+def test_every_reading_can_be_json(api: Any, benchd: Any, command: str) -> None:
+    assert isinstance(json.loads(benchd(command, "--json", api=api).out), list)
+
+
+def test_a_narrow_screen_folds_and_loses_nothing(fakes: Any) -> None:
+    text = format_results(fakes.records(), Screen(60, colour=False))
+    assert max(len(line) for line in text.splitlines()) <= 60
+    squeezed = "".join(text.split())
+    for word in ("1.6837", "0.0021", "18.4", "21.9", "130.1", "0.410"):
+        assert word in squeezed
+
+
+def test_colour_only_where_the_screen_has_it(fakes: Any) -> None:
+    assert "\x1b" not in format_results(fakes.records(), Screen(100, colour=False))
+    assert "\x1b[33m" in format_results(fakes.records(), Screen(100, colour=True))
+
+
+def test_text_from_files_cannot_move_the_cursor_or_use_markup() -> None:
+    recipes = [{"name": "a\x1b[2Jb", "title": "[red]title[/red]", "parameters": {}}]
+    text = format_recipes(recipes, Screen(80, colour=False))
+    assert "a?[2Jb" in text
+    assert "[red]title[/red]" in text
+    assert format_jobs([], Screen()) == "No jobs."

@@ -1,0 +1,221 @@
+"""Watching jobs: every change is shown, requests stand out, and it ends when the jobs do."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from benchd.cli.follow import JobPicture
+from benchd.cli.screen import Screen, screen_of
+from benchd.cli.views import BarView, LineView, status
+
+JOB = "job-0000000000000001"
+HANDS = {"ask": "Fit the short to the middle port.", "caution": "RF is off.", "step": 0}
+
+
+async def _play(desk: Any, *scenes: Callable[[], Any]) -> None:
+    """Move the job along in step with its watcher.
+
+    A watcher reads the results twice when it begins, and once more after each event that may
+    have brought some; the next scene waits for that.
+    """
+    read = 2
+    async with asyncio.timeout(20):
+        for scene in scenes:
+            while desk.watching == 0 or desk.reads["results"] < read:
+                await asyncio.sleep(0.002)
+            kinds = len(desk.kept)
+            await scene()
+            read += sum(event.kind in ("job", "result") for event in desk.kept[kinds:])
+
+
+def _whole_job(desk: Any, fakes: Any) -> list[Callable[[], Any]]:
+    def results() -> Any:
+        desk.reduced[JOB] = fakes.records()
+        return desk.say("result", {"job": JOB, "result": "res-0000000000000001"})
+
+    def progress(done: int) -> Callable[[], Any]:
+        data = {"job": JOB, "step": 1, "label": "capture test", "done": done, "total": 51}
+        return lambda: desk.say("progress", data)
+
+    return [
+        lambda: desk.move(JOB, "needs-hands", hands=HANDS),
+        lambda: desk.move(JOB, "running", hands=None, step_index=1),
+        lambda: desk.say("step", {"job": JOB, "step": 1, "steps": 4, "label": "capture test"}),
+        *(progress(done) for done in range(52)),
+        lambda: desk.say("link", {"message": "analyzer does not answer, trying again"}),
+        lambda: desk.say("step", {"job": JOB, "step": 2, "steps": 4, "label": "reduce dipole"}),
+        results,
+        lambda: desk.move(JOB, "done", step_index=4),
+    ]
+
+
+def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
+    api: Any, benchd: Any, fakes: Any
+) -> None:
+    api.desk.reduced.clear()
+    api.desk.add(JOB)
+    playing = api.later(_play(api.desk, *_whole_job(api.desk, fakes)))
+    outcome = benchd("watch", JOB, api=api)
+    playing.result(10)
+    lines = outcome.err.splitlines()
+    expected = [
+        f"{JOB}: waiting",
+        f"{JOB}: needs-hands",
+        ">>> Fit the short to the middle port.",
+        ">>> Caution: RF is off.",
+        f">>> Then: benchd ready {JOB}",
+        f"{JOB}: running",
+        f"{JOB}: step 2 of 4, capture test",
+        "analyzer does not answer, trying again",
+        f"{JOB}: step 3 of 4, reduce dipole",
+        "    dipole r3: Resonance 1.6837 GHz ± 0.0021 GHz",
+        "    dipole r3: Return loss at 1.7 GHz 20.0 dB, 18.4 to 21.9 dB "
+        "(uncertainty rests partly on assumed sizes)",
+        "    dipole r3: Bandwidth at 1.6201 to 1.7502 GHz 130.1 MHz ± 5.0 MHz",
+        "    dipole r3: Trim per arm 0.410 mm ± 0.051 mm",
+        f"{JOB}: done",
+    ]
+    assert lines == expected
+    assert outcome.code == 0
+    assert "1.6837 GHz ± 0.0021 GHz" in outcome.out
+    assert "return loss at 1.7 GHz at least 10 dB" in outcome.out
+
+
+def test_queue_and_wait_in_one_command(api: Any, benchd: Any) -> None:
+    async def finish() -> None:
+        await api.desk.move(JOB, "running")
+        await api.desk.move(JOB, "done", step_index=4)
+
+    playing = api.later(_play(api.desk, finish))
+    outcome = benchd("queue", "return-loss", "--wait", "--json", api=api)
+    playing.result(10)
+    (document,) = json.loads(outcome.out)
+    assert (document["job"]["state"], outcome.code) == ("done", 0)
+    assert document["verdicts"][0]["outcome"] == "pass"
+    assert f"{JOB} queued: return-loss" in outcome.err
+
+
+@pytest.mark.parametrize("state", ["failed", "withdrawn"])
+def test_a_job_that_does_not_end_well_gives_exit_code_1(api: Any, benchd: Any, state: str) -> None:
+    api.desk.reduced.clear()
+    api.desk.add(JOB, "running")
+    error = {"family": "link-lost", "where": "", "message": "analyzer gone", "advice": ""}
+    playing = api.later(_play(api.desk, lambda: api.desk.move(JOB, state, error=error)))
+    outcome = benchd("watch", api=api)
+    playing.result(10)
+    assert outcome.code == 1
+    why = ": analyzer gone" if state == "failed" else ""
+    assert outcome.err.splitlines()[-1] == f"{JOB}: {state}{why}"
+
+
+def test_watching_when_nothing_waits_says_so(api: Any, benchd: Any) -> None:
+    api.desk.add(JOB, "done")
+    outcome = benchd("watch", api=api)
+    assert (outcome.code, outcome.out, outcome.err) == (0, "", "No job is waiting or running.\n")
+
+
+def test_a_watch_of_an_ended_job_ends_at_once(api: Any, benchd: Any) -> None:
+    api.desk.add(JOB, "done")
+    outcome = benchd("watch", JOB, api=api)
+    assert (outcome.code, outcome.err) == (0, f"{JOB}: done\n")
+
+
+def test_a_watch_outlives_a_restart_of_the_daemon(api: Any, benchd: Any) -> None:
+    """The stream is cut while the job runs; the watch takes it up again and sees the end."""
+    api.desk.reduced.clear()
+    api.desk.add(JOB, "running")
+    cut = threading.Event()
+    watch_events = type(api.desk).events
+
+    async def cut_once(self: Any, after: int | None) -> Any:
+        async for event in watch_events(self, after):
+            yield event
+            if not cut.is_set():
+                cut.set()
+                return
+
+    api.desk.events = lambda after: cut_once(api.desk, after)
+
+    async def after_the_cut() -> None:
+        await api.desk.say("rf", {"off": True, "message": "RF off, verified by query"})
+        async with asyncio.timeout(10):
+            while not cut.is_set() or api.desk.watching:
+                await asyncio.sleep(0.005)
+        await api.desk.move(JOB, "done")
+
+    playing = api.later(_play(api.desk, after_the_cut))
+    outcome = benchd("watch", JOB, api=api)
+    playing.result(10)
+    assert (outcome.code, outcome.err.splitlines()[-1]) == (0, f"{JOB}: done")
+
+
+def _picture(**more: Any) -> JobPicture:
+    fields: dict[str, Any] = {
+        "id": JOB, "recipe": "return-loss", "state": "running", "step": 1,
+        "weights_s": [0.0, 30.0, 10.0],
+    }  # fmt: skip
+    return JobPicture(**{**fields, **more})
+
+
+def test_the_bar_follows_expected_time_not_the_count_of_steps() -> None:
+    assert _picture(step=0).fraction == 0.0
+    assert _picture(done_in_step=0.5).fraction == pytest.approx(15 / 40)
+    assert _picture(step=2).fraction == pytest.approx(30 / 40)
+    assert _picture(done_in_step=0.5).left_s == pytest.approx(25.0)
+    assert _picture(step=9).fraction == 1.0
+    assert _picture(state="done", step=0).fraction == 1.0
+
+
+def test_a_failed_job_says_why_beside_its_bar() -> None:
+    assert status(_picture(state="failed", message="analyzer gone")) == "failed: analyzer gone"
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_on_a_terminal_a_request_is_framed_and_rings_the_bell(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.setenv("TERM", "xterm")
+    stream = _Terminal()
+    with BarView(stream, Screen(100, colour=False)) as view:
+        job = _picture(label="capture test", state="needs-hands", hands=HANDS)
+        view.show(job)
+        view.ask(job)
+    text = stream.getvalue()
+    assert "Your hands, please" in text
+    assert "Fit the short to the middle port." in text
+    assert f"Then: benchd ready {JOB}" in text
+    assert "\a" in text
+
+
+def test_lines_without_control_characters() -> None:
+    stream = io.StringIO()
+    LineView(stream).say("one\x1b[2Jtwo")
+    assert stream.getvalue() == "one?[2Jtwo\n"
+
+
+@pytest.mark.parametrize(
+    ("variables", "colour"),
+    [({"TERM": "xterm"}, True), ({"TERM": "xterm", "NO_COLOR": "1"}, False),
+     ({"TERM": "dumb"}, False), ({"TERM": ""}, False)],
+    ids=str,
+)  # fmt: skip
+def test_colour_follows_the_terminal_and_no_color(
+    variables: dict[str, str], colour: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    for name, value in variables.items():
+        monkeypatch.setenv(name, value)
+    assert screen_of(_Terminal()).colour is colour
+    assert screen_of(io.StringIO()) == Screen()
