@@ -26,6 +26,7 @@ STANDARD_TEXT = {
     -161: "Invalid block data",
     -171: "Invalid expression",
     -200: "Execution error",
+    -211: "Trigger ignored",
     -213: "Init ignored",
     -221: "Settings conflict",
     -222: "Data out of range",

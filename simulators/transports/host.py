@@ -7,10 +7,16 @@ from collections.abc import Callable
 
 from simulators.instruments import Instrument, SimulatedClock, Workbench
 from simulators.transports.front import Front
+from simulators.transports.hislip import HislipFront
 from simulators.transports.raw_socket import SocketFront
+from simulators.transports.serial_line import SerialFront
+from simulators.transports.vxi11 import VxiFront
 
 FRONTS: dict[str, Callable[[Instrument, SimulatedClock, str, int], Front]] = {
     "socket": SocketFront,
+    "hislip": HislipFront,
+    "vxi11": VxiFront,
+    "serial": SerialFront,
 }
 """Front end by the name of its transport."""
 

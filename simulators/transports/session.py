@@ -53,6 +53,8 @@ class Session:
         self._blocked = False
         self._holding = False
         self.deaf = False
+        self.on_idle: Callable[[], None] = _nothing
+        """Called whenever everything received so far is done."""
 
     @property
     def busy(self) -> bool:
@@ -107,6 +109,7 @@ class Session:
                     self._outgoing.extend(replies)
                     continue
             if wake_s is None:
+                self.on_idle()
                 return
             if not clock.instant:
                 self._later(clock.real_delay_s(wake_s), self._run)
@@ -174,3 +177,7 @@ class Session:
         if hold != self._holding:
             self._holding = hold
             self._link.hold_input(hold)
+
+
+def _nothing() -> None:
+    """Nobody wants to know."""

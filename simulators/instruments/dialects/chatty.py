@@ -5,15 +5,17 @@ in text by `TRACE -31.2,-30.9 DBM`. It is slow, 3 ms for each command, and after
 are blocks of REAL,32 with the least significant byte first; `FORMat ASCii` and
 `FORMat:BORDer NORMal` change that.
 
-What a bench file has to override: how an answer is read, since the commands fit as they are. The
-number is the last token but the unit; words stand alone behind the header. Answers to `*IDN?`,
-`*OPC?`, status and error queries and blocks are bare.
+What a bench file says: nothing under `commands:`, since they fit as they are, but of source and
+analyzer `reply_style: headed`, and of the analyzer, unless it is told otherwise,
+`trace_format: real32` with `byte_order: little`. Answers to `*IDN?`, `*OPC?`, status and error
+queries, of the switch and of the lid contact, and blocks are bare.
 """
 
 from simulators.instruments.dialect import Dialect, long_header
 from simulators.instruments.dialects.plain import (
     ANALYZER_ACTIONS,
     ANALYZER_SETTINGS,
+    SENSE_ACTIONS,
     SOURCE_SETTINGS,
     SWITCH_ACTIONS,
     SYSTEM,
@@ -39,4 +41,4 @@ ANALYZER = Dialect(
     extra_latency_s=_SLOWNESS_S,
 )
 SWITCH = Dialect({}, SYSTEM | SWITCH_ACTIONS, extra_latency_s=_SLOWNESS_S)
-SENSE = Dialect({}, SYSTEM | {"SENSe:LID?": "lid"}, extra_latency_s=_SLOWNESS_S)
+SENSE = Dialect({}, SYSTEM | SENSE_ACTIONS, extra_latency_s=_SLOWNESS_S)

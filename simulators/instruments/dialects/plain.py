@@ -71,7 +71,9 @@ SWITCH_ACTIONS = {
     "ROUTe:OPEN:ALL": "open all",
 }
 
+SENSE_ACTIONS = {"SENSe:LID?": "lid", "MEASure:TEMPerature?": "temperature"}
+
 SOURCE = Dialect(SOURCE_SETTINGS, SYSTEM)
 ANALYZER = Dialect(ANALYZER_SETTINGS, SYSTEM | ANALYZER_ACTIONS)
 SWITCH = Dialect({}, SYSTEM | SWITCH_ACTIONS)
-SENSE = Dialect({}, SYSTEM | {"SENSe:LID?": "lid"})
+SENSE = Dialect({}, SYSTEM | SENSE_ACTIONS)

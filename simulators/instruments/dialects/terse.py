@@ -1,32 +1,71 @@
-"""`terse`: short headers of its own, text only, and a sweep that is asked for, not initiated.
+"""`terse`: short headers of its own, text only, and a sweep with a question mark.
 
-What a bench file has to override (left what the instrument is told, right the command here):
+The common commands (`*IDN?`, `*OPC?`, ...) are as everywhere. Bandwidths come in steps 1, 3, 10,
+30 ...; the nearest is taken and the query tells which. Numbers in replies have nine digits. Errors
+are asked for with `OOPS?`, the bits of the questionable status with `FLAG?`. `TAKE` starts a sweep
+(`*OPC?` and `*WAI` wait for it), `TAKE?` answers 1 at its end. There is no format command.
 
-    source      frequency           CARR:HZ <hz>            query CARR:HZ?
-                level               CARR:DBM <dbm>          query CARR:DBM?
-                RF on and off       CARR:ON 1 | CARR:ON 0   query CARR:ON?
-                free-running sweep  STEP:FROM, STEP:TO <hz>; STEP:COUN <n>; STEP:TIME <s>;
-                                    CARR:KIND STEP | FIX; STEP:RUN 1 | 0
-    analyzer    centre and span     TUNE:MID <hz>; TUNE:WIDT <hz>
-                start and stop      TUNE:LOW <hz>; TUNE:HIGH <hz>
-                bandwidths          FILT <hz>; VID <hz>: only 1, 3, 10, 30 ... are there, the
-                                    nearest is taken, and the query tells which
-                sweep time, points  TIME <s>; COUN <n>
-                detector            SHOW RMS | LOG | PEAK | ONE | MIX
-                attenuation         PAD <db>                reference level TOP <dbm>
-                max hold            KEEP MAX | NONE         continuous RUN 1 | 0
-                sweep once          TAKE? answers 1 at the sweep's end (TAKE does not answer;
-                                    *OPC? and *WAI wait for it all the same)
-                stop                HALT
-                trace               LIST? always text; there is no format command
-                overload, too fast  FLAG? (events) and FLAG:NOW?, same bits as QUEStionable
-                tracking output     FOLL 1 | 0; FOLL:DBM <dbm>
-    switch      close, open         JOIN <list>; PART <list>; query JOIN? <list>; all MAP?
-    lid         open                LID?
-    all         next error          OOPS? in place of SYST:ERR?
+What a bench file overrides, under `commands:` of each instrument:
 
-The common commands (`*IDN?`, `*OPC?`, ...) are as everywhere. Numbers in replies have eight
-digits, no more: 1.70000012E+09 is all it can say of a frequency.
+    source:
+      next_error: "OOPS?"
+      set_frequency: "CARR:HZ {frequency_hz:.12g}"
+      set_frequency_settled: "CARR:HZ {frequency_hz:.12g};*OPC?"
+      frequency_query: "CARR:HZ?"
+      set_level: "CARR:DBM {level_dbm:.6g}"
+      level_query: "CARR:DBM?"
+      rf_on: "CARR:ON 1"
+      rf_off: "CARR:ON 0"
+      rf_query: "CARR:ON?"
+      free_run_start: "STEP:FROM {start_hz:.12g}"
+      free_run_stop: "STEP:TO {stop_hz:.12g}"
+      free_run_points: "STEP:COUN {points:d}"
+      free_run_dwell: "STEP:TIME {dwell_s:.6g}"
+      free_run_on: "CARR:KIND STEP;:STEP:RUN 1"
+      free_run_off: "STEP:RUN 0;:CARR:KIND FIX"
+    analyzer (with trace_format: ascii, and
+              detectors: {rms: RMS, log-average: LOG, peak: PEAK, sample: ONE}):
+      next_error: "OOPS?"
+      set_centre: "TUNE:MID {centre_hz:.12g}"
+      set_centre_settled: "TUNE:MID {centre_hz:.12g};*OPC?"
+      set_span: "TUNE:WIDT {span_hz:.12g}"
+      set_start: "TUNE:LOW {start_hz:.12g}"
+      set_stop: "TUNE:HIGH {stop_hz:.12g}"
+      set_points: "COUN {points:d}"
+      set_resolution_bandwidth: "FILT {resolution_bandwidth_hz:.12g}"
+      resolution_bandwidth_query: "FILT?"
+      set_video_bandwidth: "VID {video_bandwidth_hz:.12g}"
+      set_sweep_time: "TIME {sweep_time_s:.9g}"
+      sweep_time_query: "TIME?"
+      set_detector: "SHOW {detector}"
+      set_attenuation: "PAD {attenuation_db:.6g}"
+      set_reference_level: "TOP {reference_level_dbm:.6g}"
+      write_trace: "KEEP NONE"
+      max_hold: "KEEP MAX"
+      format_ascii: null
+      continuous_on: "RUN 1"
+      continuous_off: "RUN 0"
+      abort: "HALT"
+      trigger: "TAKE"
+      single_sweep: "TAKE?"
+      trigger_point: "TAKE;*WAI;:LIST?"
+      point: "TUNE:MID {centre_hz:.12g};:TAKE;*WAI;:LIST?"
+      fetch_trace: "LIST?"
+      status: "FLAG?"
+      tracking_level: "FOLL:DBM {level_dbm:.6g}"
+      tracking_on: "FOLL 1"
+      tracking_off: "FOLL 0"
+    switch:
+      next_error: "OOPS?"
+      close: "JOIN (@{channels})"
+      open: "PART (@{channels})"
+      closed_query: "JOIN? (@{channels})"
+    lid:
+      next_error: "OOPS?"
+      open_query: "LID?"
+    thermometer:
+      next_error: "OOPS?"
+      temperature_query: "WARM?"
 """
 
 from simulators.instruments.dialect import Dialect
@@ -39,7 +78,7 @@ _SYSTEM = {
 }
 
 
-def _eight_digits(value: float) -> str:
+def _nine_digits(value: float) -> str:
     return f"{value:.8E}"
 
 
@@ -57,7 +96,7 @@ SOURCE = Dialect(
     },
     actions=_SYSTEM,
     words={"mode": {"FIX": "cw", "STEP": "sweep"}},
-    number=_eight_digits,
+    number=_nine_digits,
 )
 
 ANALYZER = Dialect(
@@ -91,7 +130,7 @@ ANALYZER = Dialect(
         "trace mode": {"NONE": "write", "MAX": "hold"},
     },
     defaults={"points": 501, "detector": "normal"},
-    number=_eight_digits,
+    number=_nine_digits,
     binary=False,
     rbw_steps=(1.0, 3.0),
 )
@@ -101,4 +140,4 @@ SWITCH = Dialect(
     actions=_SYSTEM | {"JOIN": "close", "JOIN?": "is closed", "PART": "open", "MAP?": "closed"},
 )
 
-SENSE = Dialect(settings={}, actions=_SYSTEM | {"LID?": "lid"})
+SENSE = Dialect(settings={}, actions=_SYSTEM | {"LID?": "lid", "WARM?": "temperature"})

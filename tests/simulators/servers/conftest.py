@@ -229,6 +229,9 @@ class FlatWorld:
     def lid_is_open(self) -> bool:
         return self.lid
 
+    def temperature_k(self, elapsed_s: float) -> float:
+        return elapsed_s / 1000.0
+
     def close_channel(self, channel: int) -> None:
         self._closed[channel // 100] = channel
 

@@ -50,3 +50,9 @@ def test_the_lid_contact_tells_open_from_closed(desk: Any) -> None:
     assert desk.ask("lid", "SENS:LID?") == "0"
     desk.world.lid = True
     assert desk.ask("lid", "SENS:LID?") == "1"
+
+
+def test_the_thermometer_follows_the_room(desk: Any) -> None:
+    assert desk.ask("lid", "MEAS:TEMP?") == "21.0"
+    desk.time_s = 1500.0
+    assert desk.ask("lid", "MEAS:TEMP?") == "22.5"
