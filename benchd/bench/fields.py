@@ -125,6 +125,9 @@ class Measure(_FieldKind):
                 return self._example()
             number = float(value.value)
         else:
+            if not isinstance(value, (str, int, float)) or isinstance(value, bool):
+                example = f'a {name} with its unit, such as "{self.kind.value.example}"'
+                raise wrong(f"found {describe(value)}, expected {example}")
             try:
                 number = parse(value, self.kind)
             except UnitError as error:

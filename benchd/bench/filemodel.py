@@ -97,13 +97,17 @@ def _problem(
         owner = reading.models.get(id(_step_into(data, path[:-1])), model)
         message = f"is not a key here, {nearest(str(path[-1]), _keys(owner))}"
         return document.problem((*under, *path), message, on_key=True)
+    if kind.startswith("union_tag"):
+        has_kind = _has(_step_into(data, path), "kind")
+        path = (*path, "kind") if has_kind else path
+        return document.problem((*under, *path), _other(kind, details), on_key=not has_kind)
     if kind == "missing":
         name = str(details["loc"][-1])
         parent = path[:-1] if path and path[-1] == name else path
         owner = reading.models.get(id(_step_into(data, parent)), model)
         message = f'the key "{name}" is missing: {_about(owner, name)}'
         return document.problem((*under, *parent), message, on_key=True)
-    return document.problem((*under, *path), _other(kind, details), on_key=kind.startswith("union"))
+    return document.problem((*under, *path), _other(kind, details))
 
 
 def _points_at_key(at: tuple[Any, ...], context: dict[str, Any]) -> bool:
@@ -156,15 +160,16 @@ def _other(kind: str, details: ErrorDetails) -> str:
     if kind in ("list_type", "tuple_type"):
         return f"found {found}, expected a list"
     if kind == "too_short":
-        return (
-            f"found {found} of {context['actual_length']}, expected {context['min_length']} or more"
-        )
+        size, least = context["actual_length"], context["min_length"]
+        return f"found {size or 'no'} items, expected {least} or more"
     if kind == "too_long":
-        return f"found {found} of more than {context['max_length']}, expected fewer"
+        return f"found more than {context['max_length']} items, expected that many at most"
     if kind == "union_tag_invalid":
         tags = [tag.strip(" '<>") for tag in str(context["expected_tags"]).split(",")]
         given = str(context["tag"]).strip("<>")
         return f'the kind "{given}" is not known, {nearest(given, tags)}'
     if kind == "union_tag_not_found":
+        if isinstance(details["input"], dict):
+            return 'the key "kind" is missing, or not text'
         return f'found {found}, expected a mapping with the key "kind"'
     return f"found {found}: {details['msg']}"

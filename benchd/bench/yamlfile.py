@@ -29,6 +29,7 @@ DEEPEST_NESTING = 24
 MOST_VALUES = 20_000
 LONGEST_NUMBER = 40
 MOST_PROBLEMS = 100
+MOST_NAMES = 40
 
 _NULL = re.compile(r"(?:null|Null|NULL|~|)\Z")
 _TRUE = re.compile(r"(?:true|True|TRUE)\Z")
@@ -48,9 +49,9 @@ def nearest(word: str, allowed: Iterable[str]) -> str:
     if not names:
         return "there are none"
     by_case = [name for name in names if name.lower() == word.lower()]
-    close = by_case or difflib.get_close_matches(word, names, n=1, cutoff=0.5)
-    hint = f'did you mean "{close[0]}"? ' if close else ""
-    return f"{hint}Known: {', '.join(names)}"
+    close = by_case or difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    shown = ", ".join(names[:MOST_NAMES]) + (", ..." if len(names) > MOST_NAMES else "")
+    return f'did you mean "{close[0]}"? Known: {shown}' if close else f"known are: {shown}"
 
 
 def in_order(problems: Iterable[Problem]) -> list[Problem]:
@@ -105,6 +106,9 @@ class Document:
     def problem(self, path: KeyPath, message: str, *, on_key: bool = False) -> Problem:
         """A problem at `path`, with the line and column of its value (or of its key)."""
         line, column = self.place(path, on_key=on_key)
+        while path and self.places and path not in self.places:
+            # A lone value where a list may stand has no item of its own.
+            path = path[:-1]
         return Problem(self.file, line, column, show_path(path), message)
 
 

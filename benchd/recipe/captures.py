@@ -72,7 +72,7 @@ class CaptureBuilder:
     ) -> CaptureStep | None:
         """One capture step, or None with its problems noted."""
         path = (*flat.path, "capture")
-        before = len(self.reader.problems)
+        before = self.reader.noted
         place = self.place(part.route, part.position, path)
         self._check_antenna(part, path)
         name = self._name(part, flat, path)
@@ -82,7 +82,7 @@ class CaptureBuilder:
             return None
         for key, message in sweep_findings(self.bench, place.route, part.route, sweep):
             self.reader.note(("sweeps", part.sweep, key), message)
-        if len(self.reader.problems) > before:
+        if self.reader.noted > before:
             return None
         step = self._build(part, name, place, sweep, common)
         self.by_name[name] = step
@@ -134,7 +134,7 @@ class CaptureBuilder:
 
     def _name(self, part: CapturePart, flat: FlatStep, path: KeyPath) -> str:
         values = [as_text(value) for value in flat.bindings.values()]
-        name = part.name or " ".join([part.role, *values])
+        name = part.name or " ".join(dict.fromkeys([part.role, *values]))
         if name == NEWEST:
             text = f'the name "{NEWEST}" is taken for stored baselines; choose another'
             self.reader.note((*path, "name"), text)

@@ -43,7 +43,7 @@ class ConclusionBuilder:
 
     def _reduce(self, part: Reduction, flat: FlatStep, common: dict[str, Any]) -> ReduceStep | None:
         path = (*flat.path, "reduce")
-        before = len(self.reader.problems)
+        before = self.reader.noted
         values = [as_text(value) for value in flat.bindings.values()]
         name = part.name or " ".join([part.kind, *values])
         if name in self.reductions:
@@ -51,12 +51,12 @@ class ConclusionBuilder:
             self.reader.note((*path, "name"), text)
         self._check_inputs(part, path)
         wanted = {*part.inputs().values(), *part.baseline_inputs().values()}
-        if len(self.reader.problems) > before or wanted & self.failed:
+        if self.reader.noted > before or wanted & self.failed:
             return None
         view = View(self.bench, self.captures)
         for where, message in part.check(view):
             self.reader.note((*path, *where), message)
-        if len(self.reader.problems) > before:
+        if self.reader.noted > before:
             return None
         step = ReduceStep(
             **common,

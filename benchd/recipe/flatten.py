@@ -36,12 +36,14 @@ class Flattener:
     """Reads the steps and sweeps of one document.
 
     draft: unroll only the first value of each loop, enough to check what is written.
-    problems: what was found so far; the same fault met in several turns is noted once.
+    problems: what was found so far; the same fault met in several turns is kept once.
+    noted: how often `note` was called, repetitions included.
     """
 
     document: Document
     draft: bool = False
     problems: dict[Problem, None] = field(default_factory=dict)
+    noted: int = 0
     _visited: int = 0
     _read_once: dict[KeyPath, Any] = field(default_factory=dict)
     _loop_names: set[str] = field(default_factory=set)
@@ -91,6 +93,7 @@ class Flattener:
 
     def note(self, path: KeyPath, message: str, *, on_key: bool = False) -> None:
         """Add a problem."""
+        self.noted += 1
         self.problems[self.document.problem(path, message, on_key=on_key)] = None
 
     def _count(self, path: KeyPath) -> None:

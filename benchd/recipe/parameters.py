@@ -57,7 +57,7 @@ class Parameter(FileModel):
         if self.kind in (*NAMES, "yes-no"):
             for key in ("least", "most"):
                 if getattr(self, key) is not None:
-                    raise wrong(f"a {self.kind} has no {key}", (key,))
+                    raise wrong(f'the kind {self.kind} has no "{key}"', (key,))
         for key in ("least", "most", "default"):
             value = getattr(self, key)
             if value is None:

@@ -33,8 +33,9 @@ class Gain(Reduction):
     """
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
-        "realised_gain": Kind.GAIN,
-        "gain": Kind.GAIN,
+        f"{gain}{over}": Kind.GAIN
+        for gain in ("realised_gain", "gain")
+        for over in ("", "_mean", "_min", "_max")
     }
 
     kind: Literal["gain"] = Field(description="gain")

@@ -43,8 +43,11 @@ class Reflection(Reduction):
         "loaded_q": None,
         "unloaded_q": None,
         "bandwidth": Kind.FREQUENCY,
-        "band_low": Kind.FREQUENCY,
-        "band_high": Kind.FREQUENCY,
+        "bandwidth_low_edge": Kind.FREQUENCY,
+        "bandwidth_high_edge": Kind.FREQUENCY,
+        "vswr_bandwidth": Kind.FREQUENCY,
+        "vswr_bandwidth_low_edge": Kind.FREQUENCY,
+        "vswr_bandwidth_high_edge": Kind.FREQUENCY,
         "trim_per_arm": Kind.LENGTH,
     }
 
