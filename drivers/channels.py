@@ -44,8 +44,8 @@ class Channel(Protocol):
 
     message_based: bool
 
-    def send(self, data: bytes, timeout_s: float) -> None:
-        """Send all bytes. Raises ChannelTimeout, ChannelClosed."""
+    def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
+        """Send all bytes. Raises ChannelTimeout, ChannelClosed, and Stopped on a raw socket."""
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         """Some bytes of a stream, or one whole message.
@@ -82,7 +82,7 @@ class SocketChannel:
         self._readable = select.poll()
         self._readable.register(self._socket, select.POLLIN)
 
-    def send(self, data: bytes, timeout_s: float) -> None:
+    def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
             sent = self._socket.send(data, socket.MSG_DONTWAIT)
         except BlockingIOError:
@@ -90,16 +90,17 @@ class SocketChannel:
         except OSError as error:
             raise ChannelClosed(_reason(error)) from error
         if sent < len(data):
-            self._send_rest(memoryview(data)[sent:], timeout_s)
+            self._send_rest(memoryview(data)[sent:], timeout_s, cancel)
 
-    def _send_rest(self, rest: memoryview, timeout_s: float) -> None:
+    def _send_rest(self, rest: memoryview, timeout_s: float, cancel: Cancel | None) -> None:
         deadline = time.monotonic() + timeout_s
         writable = select.poll()
         writable.register(self._socket, select.POLLOUT)
         while rest:
-            left_s = deadline - time.monotonic()
-            if left_s <= 0.0 or not writable.poll(left_s * 1000.0):
-                raise ChannelTimeout(f"{len(rest)} bytes could not be sent")
+            try:
+                wait_until_ready(writable, deadline, cancel)
+            except ChannelTimeout as error:
+                raise ChannelTimeout(f"{len(rest)} bytes could not be sent") from error
             try:
                 rest = rest[self._socket.send(rest, socket.MSG_DONTWAIT) :]
             except BlockingIOError:
@@ -139,7 +140,7 @@ class SerialChannel:
             self._readable = select.poll()
             self._readable.register(session.descriptor, select.POLLIN)
 
-    def send(self, data: bytes, timeout_s: float) -> None:
+    def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
             self._resource.write_raw(data)
         except pyvisa.errors.VisaIOError as error:
@@ -187,7 +188,7 @@ class MessageChannel:
             self._readable = select.poll()
             self._readable.register(session.socket, select.POLLIN)
 
-    def send(self, data: bytes, timeout_s: float) -> None:
+    def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
             self._resource.write_raw(data)
         # RuntimeError is what pyvisa-py raises for a connection dropped under HiSLIP.

@@ -37,6 +37,7 @@ from drivers.visa import SerialSettings, open_session, transport_of
 
 _ADVICE_ADDRESS = "Check that it is switched on, its cable, and `address:` in the bench file."
 _MOST_STALE_LINES = 4096
+_LEAST_WRITE_BYTES = 64
 
 
 class Link:
@@ -47,6 +48,7 @@ class Link:
         identity: the answer to `*IDN?` at the first opening ("" if not asked for)
         connected: whether a session is open
         outstanding: replies asked for and not yet read
+        unanswered_bytes: sent since the last reply, so perhaps still in the input buffer
         message_based: whether the transport delivers whole messages
         max_write_bytes: the most that one write may hold
         backlog: how many replies may be outstanding at once
@@ -80,7 +82,7 @@ class Link:
         self.address = address
         self.timeout_s = timeout_s
         self.open_timeout_s = open_timeout_s
-        self.max_write_bytes = max_write_bytes
+        self.max_write_bytes = max(_LEAST_WRITE_BYTES, max_write_bytes)
         self.max_reply_bytes = max_reply_bytes
         self.message_based = self.transport not in ("socket", "serial")
         # A second query before the first reply is read interrupts the first (IEEE 488.2) where
@@ -88,6 +90,7 @@ class Link:
         self.backlog = 1 if self.message_based else max(1, backlog)
         self.identity = ""
         self.outstanding = 0
+        self.unanswered_bytes = 0
         self._expect_identity = expect_identity
         self._identify = identify
         self._terminator = terminator
@@ -116,7 +119,8 @@ class Link:
         name: the instrument's name in the bench file, for messages.
         address: a resource string.
         timeout_s: longest wait for a reply or for a write; open_timeout_s: for a connection.
-        max_write_bytes: what the instrument's input buffer holds.
+        max_write_bytes: what the instrument's input buffer holds, at least 64; a player waits for
+            an answer to `*OPC?` before more than this could be in it.
         max_reply_bytes: replies that announce or grow to more are refused.
         backlog: how many queries the instrument takes before the first reply is read.
         expect_identity: text that the identity must contain; "" for any.
@@ -162,10 +166,16 @@ class Link:
                 self.reopen(cancel=cancel)
                 channel = self._channel
                 assert channel is not None
-            channel.send((text + self._terminator).encode("latin-1"), self.timeout_s)
+            data = (text + self._terminator).encode("latin-1")
+            channel.send(data, self.timeout_s, cancel)
+        except Stopped:
+            # Half a message may be on its way, which nothing but a fresh session can mend.
+            self.outstanding = 1
+            raise
         except (ChannelClosed, ChannelTimeout) as error:
             raise self._drop(error, "while it was written to", text) from error
         self.outstanding = replies
+        self.unanswered_bytes += len(data)
 
     def read_text(
         self, timeout_s: float | None = None, cancel: Cancel | None = None, command: str = ""
@@ -189,8 +199,7 @@ class Link:
             raise self._drop(error, "while its reply was awaited", command) from error
         except UnexpectedReply as error:
             raise self._unreadable(error, command) from error
-        if self.outstanding:
-            self.outstanding -= 1
+        self._answered()
         assert text is not None
         return text
 
@@ -224,8 +233,7 @@ class Link:
             raise self._drop(error, "while its reply was awaited", command) from error
         except UnexpectedReply as error:
             raise self._unreadable(error, command) from error
-        if self.outstanding:
-            self.outstanding -= 1
+        self._answered()
         assert block is not None
         return block
 
@@ -283,6 +291,7 @@ class Link:
     def _close(self, *, abandon: bool) -> None:
         channel, self._channel = self._channel, None
         self.outstanding = 0
+        self.unanswered_bytes = 0
         self._buffer.clear()
         if channel is not None:
             channel.close(abandon=abandon)
@@ -313,7 +322,7 @@ class Link:
         channel = self._channel
         assert channel is not None
         try:
-            channel.send((question + self._terminator).encode("latin-1"), self.timeout_s)
+            channel.send((question + self._terminator).encode("latin-1"), self.timeout_s, cancel)
         except (ChannelClosed, ChannelTimeout) as error:
             raise self._drop(error, "while its identity was asked for", question) from error
         self.outstanding = 1
@@ -355,6 +364,11 @@ class Link:
             raise self._lost("is not connected", command)
         return self._channel
 
+    def _answered(self) -> None:
+        if self.outstanding:
+            self.outstanding -= 1
+        self.unanswered_bytes = 0
+
     def _drop(self, error: Exception, when: str, command: str) -> LinkLost:
         """Close after an I/O error, so that a late answer can never be taken for another."""
         self._close(abandon=True)
@@ -365,8 +379,7 @@ class Link:
 
     def _unreadable(self, error: UnexpectedReply, command: str) -> BadReply:
         if error.in_step:
-            if self.outstanding:
-                self.outstanding -= 1
+            self._answered()
         else:
             self._close(abandon=True)
         return BadReply(self.name, f"expected {error.expected}, found {error.found}", command)

@@ -21,6 +21,7 @@ T = TypeVar("T")
 OnProgress = Callable[[Progress], None]
 
 _FINISHED = "*OPC?"
+_FINISHED_BYTES = len(_FINISHED) + 1
 
 
 class BatchPlayer:
@@ -137,11 +138,11 @@ class Player(BatchPlayer):
 
     def _perform_one(self, exchange: Exchange) -> Any:
         link = self._links.get(exchange.instrument) or self._link(exchange)
-        _checked_size(exchange.message, link)
+        size = _checked_size(exchange.message, link)
         if exchange.reply is Reply.NONE:
-            link.write(exchange.message, 0, self._cancel)
+            _write(link, exchange.message, size, 0, self._cancel)
             return None
-        link.write(exchange.message, 1, self._cancel)
+        _write(link, exchange.message, size, 1, self._cancel)
         return exchange.value(link.read(exchange, self._cancel))
 
     def _link(self, exchange: Exchange) -> Link:
@@ -229,7 +230,7 @@ class _Plan:
         if (
             chunk is None
             or chunk.replies >= link.backlog
-            or chunk.size + size > link.max_write_bytes
+            or chunk.size + size > link.max_write_bytes - _FINISHED_BYTES
             or (link.message_based and not message.startswith((":", "*")))
         ):
             chunk = _Chunk()
@@ -242,28 +243,32 @@ class _Plan:
     def write_next(self, cancel: Cancel | None) -> None:
         """Write until a reply is due, or nothing is left."""
         link = self.link
-        unanswered = 0
+        separator = ";" if link.message_based else "\n"
         while self.chunks:
             chunk = self.chunks.pop(0)
-            if unanswered and unanswered + chunk.size > link.max_write_bytes:
-                # Nothing but an answer shows that the input buffer was emptied.
-                parse.done(link.query(_FINISHED, cancel=cancel))
-                unanswered = 0
-            link.write(
-                (";" if link.message_based else "\n").join(chunk.messages), chunk.replies, cancel
-            )
+            _write(link, separator.join(chunk.messages), chunk.size, chunk.replies, cancel)
             if chunk.replies:
                 return
-            unanswered += chunk.size
+
+
+def _write(link: Link, text: str, size: int, replies: int, cancel: Cancel | None) -> None:
+    """Write, after an answer showed that the input buffer has room, if that is in doubt."""
+    in_doubt = link.unanswered_bytes + size + _FINISHED_BYTES > link.max_write_bytes
+    if in_doubt and link.unanswered_bytes:
+        finished = Exchange(link.name, _FINISHED, Reply.TEXT, parse.done)
+        link.write(_FINISHED, 1, cancel)
+        finished.value(link.read(finished, cancel))
+    link.write(text, replies, cancel)
 
 
 def _checked_size(message: str, link: Link) -> int:
     """Bytes of a message with its terminator. Raises BadSetting if the instrument lacks room."""
     size = len(message) + 1
-    if size > link.max_write_bytes:
+    room = link.max_write_bytes - _FINISHED_BYTES
+    if size > room:
         raise BadSetting(
             link.name,
-            f"a message of {size} bytes exceeds its input buffer of {link.max_write_bytes}",
+            f"a message of {size} bytes is too long; its input buffer has room for {room}",
             message,
         )
     return size

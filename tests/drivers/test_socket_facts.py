@@ -340,6 +340,22 @@ def test_a_blocked_write_is_bounded() -> None:
         assert not link.connected
 
 
+def test_a_stop_is_obeyed_during_a_blocked_write_and_the_link_recovers() -> None:
+    def deaf_at_first(server: Server, peer: Peer) -> None:
+        if peer.number > 1:
+            answering(echo)(server, peer)
+            return
+        for _ in peer.lines():
+            peer.send(IDENTITY + "\n")
+            peer.wait()
+            return
+
+    with serving(deaf_at_first) as server, open_link(server, timeout_s=LONG_S) as link:
+        with pytest.raises(Stopped):
+            link.write("x" * (64 << 20), cancel=lambda: True)
+        assert link.query("RF?") == "RF"
+
+
 def test_a_large_write_to_a_slow_reader_goes_through_whole() -> None:
     text = "x" * (16 << 20)
     with serving(answering(echo)) as server, open_link(server, timeout_s=LONG_S) as link:
