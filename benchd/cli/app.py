@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import files, orders, readings, serving
+from benchd.cli import demo, files, orders, readings, serving
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
@@ -52,6 +52,7 @@ _COMMANDS = (
     (readings.reduce, "Reduce a job's stored captures again."),
     (files.export, "Write CSV, JSON or Touchstone files."),
     (files.plot, "Draw PNG and SVG files."),
+    (demo.demo, "Run everything once on a virtual bench."),
     (files.schemas, "Write JSON Schemas for editors and subscribers."),
 )
 

@@ -47,8 +47,11 @@ class JobQueue:
         """Look for work now."""
         self._wake.set()
 
-    async def make_safe(self) -> None:
-        """RF off, verified, before anything else; tried for as long as it takes."""
+    async def make_safe(self, *, quietly: bool = False) -> None:
+        """RF off, verified, before anything else; tried for as long as it takes.
+
+        quietly: say nothing where it succeeds at once.
+        """
         attempt = 0
         while True:
             try:
@@ -60,6 +63,8 @@ class JobQueue:
                 self._hub.publish("rf", {"off": None, "message": str(error)})
                 await asyncio.sleep(wait_s)
             else:
+                if quietly and attempt == 0:
+                    return
                 self._hub.publish("rf", {"off": True, "message": "RF off, verified by query"})
                 return
 
@@ -95,6 +100,7 @@ class JobQueue:
     async def run(self) -> None:
         """Make safe, recover, then work for ever. Ends only by cancellation."""
         await self.make_safe()
+        await self._thread.run(self._rig.try_connect)
         await self.recover()
         while True:
             self._wake.clear()
@@ -102,7 +108,7 @@ class JobQueue:
             job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
             if job is not None:
                 await self._runner.run(job)
-                await self.make_safe()
+                await self.make_safe(quietly=True)
                 continue
             try:
                 async with asyncio.timeout(POLL_S):

@@ -67,7 +67,7 @@ class Reducer:
 def _result_id(job_id: str, step_index: int, number: int, result: Result) -> str:
     basis = f"{job_id}/{step_index}/{number}/{','.join(result.captures)}"
     digest = hashlib.sha256(basis.encode()).hexdigest()
-    return f"res-{job_id.removeprefix('job-')}-{digest[:10]}"
+    return f"res-{job_id.removeprefix('job-')}-{step_index:04d}{number:04d}-{digest[:8]}"
 
 
 def hold_against(limits: Iterable[Limit], records: list[ResultRecord]) -> list[Verdict]:

@@ -97,6 +97,14 @@ class Rig:
         for name in self.bench.instruments if names is None else names:
             self._connect_one(name)
 
+    def try_connect(self) -> None:
+        """Open what can be opened, so that a person sees at once what does not answer."""
+        for name in self.bench.instruments:
+            try:
+                self._connect_one(name)
+            except BenchdError as error:
+                _log.warning("instrument does not answer", instrument=name, error=str(error))
+
     def _connect_one(self, name: str) -> None:
         link = self._links.get(name)
         if link is not None and link.connected:

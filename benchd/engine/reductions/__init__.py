@@ -3,10 +3,12 @@
 from collections.abc import Callable
 
 from benchd.engine.gathering import Sources
+from benchd.engine.reductions.gain import reduce_gain
 from benchd.engine.reductions.outcome import Outcome
 from benchd.engine.reductions.reflection import reduce_reflection
 from benchd.recipe.worksheet import ReduceStep
 
 REDUCTIONS: dict[str, Callable[[Sources, ReduceStep], Outcome]] = {
+    "gain": reduce_gain,
     "reflection": reduce_reflection,
 }

@@ -22,7 +22,7 @@ from benchd.results import Result
 from benchd.traces import Capture, Form, Trace
 
 INTERVAL_POINTS = 41
-"""Points at which the interval of the curve is worked out; straight lines join them in plots."""
+"""Points at which the interval of the curve is worked out; straight lines join them."""
 
 
 def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
@@ -95,7 +95,8 @@ def _interval(frequency_hz: Any, ratio_db: Any, known: ReflectionKnowledge) -> l
         least = point.gamma_low if point.gamma_low else 10.0 ** (ratio_db[pick] / 20.0)
         high_db.append(float(return_loss_from_gamma(least)))
     grid = frequency_hz[picks]
-    return [
-        Trace("return_loss/low", Form.RATIO_DB, grid, np.array(low_db)),
-        Trace("return_loss/high", Form.RATIO_DB, grid, np.array(high_db)),
-    ]
+    ends = (
+        ("low", np.interp(frequency_hz, grid, low_db)),
+        ("high", np.interp(frequency_hz, grid, high_db)),
+    )
+    return [Trace(f"return_loss/{end}", Form.RATIO_DB, frequency_hz, ys) for end, ys in ends]

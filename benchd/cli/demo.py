@@ -1,0 +1,182 @@
+"""`benchd demo`: the whole of benchd on a virtual bench, in under a minute, with nothing faked.
+
+Simulated instruments and the daemon run as processes of their own, just as they would be started
+by hand; this command only talks to them as a person and as a stranger's subscriber would.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import queue
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO, Annotated, Any
+
+import typer
+
+from benchd.cli.client import Daemon
+from benchd.cli.files import gather_job
+from benchd.cli.follow import JobPicture, follow
+from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
+from benchd.cli.show import format_results
+from benchd.cli.stranger import Stranger
+from benchd.cli.views import view
+from benchd.errors import BenchdError
+from benchd.report.plots import plot_job
+from benchd.web.forms import decode_records, decode_verdicts
+
+READY_WITHIN_S = 30.0
+JOBS: tuple[tuple[str, str, dict[str, str]], ...] = (
+    ("open-short-baseline", "open and short of the middle port, the baselines of a night", {}),
+    ("return-loss", "a 1.7 GHz dipole that is a little too long", {"antenna": "dipole r3"}),
+    (
+        "gain-pair-by-switch",
+        "a Yagi against the reference dipole, by switch",
+        {"antenna": "yagi r2", "reference": "reference dipole"},
+    ),
+)
+_CAUTION = (
+    "Everything here is simulated: nothing radiates. On a real bench RF can harm people, needs a "
+    "licence\nwherever it leaves a shielded box, and destroys analyzer inputs: local rules and "
+    "licensed practice decide."
+)
+
+
+class _Child:
+    """A process that prints one line of JSON when it is ready."""
+
+    def __init__(self, what: str, command: list[str], log: Path) -> None:
+        self._what, self._log = what, log
+        self._errors: IO[bytes] = log.open("wb")
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=self._errors)
+        self._lines: queue.Queue[bytes] = queue.Queue()
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def _read(self) -> None:
+        assert self._process.stdout is not None
+        self._lines.put(self._process.stdout.readline())
+
+    def ready(self) -> dict[str, Any]:
+        """What it said. Raises BenchdError with the end of its log if it did not."""
+        with contextlib.suppress(queue.Empty, ValueError):
+            found: dict[str, Any] = json.loads(self._lines.get(timeout=READY_WITHIN_S))
+            return found
+        self._errors.flush()
+        tail = self._log.read_text(errors="replace")[-2000:]
+        raise BenchdError(f"the {self._what} did not start:\n{tail}", where="demo")
+
+    def stop(self) -> None:
+        """SIGTERM; kill it if it does not end."""
+        if self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(timeout=10.0)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait()
+        self._errors.close()
+
+    def wait(self) -> None:
+        """Until it ends."""
+        self._process.wait()
+
+
+@contextlib.contextmanager
+def _bench(out: Path) -> Iterator[tuple[Daemon, dict[str, Any], _Child]]:
+    """The virtual bench and the daemon, both stopped at the end."""
+    from benchd.service.daemon import shipped_recipes
+
+    with contextlib.ExitStack() as stack:
+        simulator = _Child(
+            "simulator", [sys.executable, "-m", "simulators", "workshop"], out / "simulator.log"
+        )
+        stack.callback(simulator.stop)
+        addresses = simulator.ready()["instruments"]
+        given = [f"--address={name}={address}" for name, address in addresses.items()]
+        bench = shipped_recipes() / "benches" / "workshop.yaml"
+        daemon = _Child(
+            "daemon",
+            [
+                *(sys.executable, "-m", "benchd", "serve", f"--bench={bench}"),
+                *(f"--data={out / 'data'}", "--http=127.0.0.1:0", "--embedded-port=0"),
+                *given,
+            ],
+            out / "daemon.log",
+        )
+        stack.callback(daemon.stop)
+        said = daemon.ready()
+        yield stack.enter_context(Daemon(said["http"])), said, daemon
+
+
+def demo(
+    stay: Annotated[
+        bool, typer.Option("--stay", help="Keep the daemon and the bench up afterwards.")
+    ] = False,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where plots, data and logs go.")
+    ] = Path("demo-output"),
+) -> None:
+    """Run three recipes on a virtual bench and show what comes out.
+
+    Baselines by switch, return loss of a dipole that is slightly too long, and the gain of a
+    Yagi against a reference dipole. Ends by itself.
+    """
+    started = time.monotonic()
+    out.mkdir(parents=True, exist_ok=True)
+    say(_CAUTION)
+    with _bench(out) as (client, said, daemon):
+        say(f"\nThe bench is up: API {said['http']}, MQTT {said['broker']}\n")
+        with Stranger(said["broker"], said["bench"]) as stranger:
+            ids = []
+            for recipe, about, arguments in JOBS:
+                job = client.post("/api/jobs", {"recipe": recipe, "arguments": arguments})
+                ids.append(job["id"])
+                say(f"  queued {recipe}: {about}")
+            say("")
+            with view() as live:
+                ended = follow(client, ids, live)
+            _show_results(client, ended)
+            paths = [path for job in ended for path in _plots(client, job, out)]
+            _show_messages(stranger, client)
+        say(f"\n{len(paths)} plots in {out}/plots, such as {paths[-1] if paths else 'none'}")
+        say(f"Took {time.monotonic() - started:.0f} s.")
+        if failed := [job for job in ended if job.state != "done"]:
+            raise BenchdError(
+                "; ".join(f"{job.recipe}: {job.state}: {job.message}" for job in failed)
+            )
+        if stay:
+            note(f"\nStaying up. Try: benchd jobs --daemon {said['http']}   (Ctrl-C ends it)")
+            with contextlib.suppress(KeyboardInterrupt):
+                daemon.wait()
+
+
+def _show_results(client: Daemon, ended: list[JobPicture]) -> None:
+    screen = screen_of(sys.stdout)
+    for job in ended:
+        records = decode_records(client.get("/api/results", job=job.id))
+        verdicts = decode_verdicts(client.get(f"/api/jobs/{job.id}/verdicts"))
+        if records:
+            say("\n" + format_results(records, screen, verdicts))
+
+
+def _plots(client: Daemon, job: JobPicture, out: Path) -> list[Path]:
+    folder = out / "plots" / job.recipe
+    folder.mkdir(parents=True, exist_ok=True)
+    return plot_job(gather_job(client, job.id), folder)
+
+
+def _show_messages(stranger: Stranger, client: Daemon) -> None:
+    """What a subscriber that knows nothing but the topic saw on the broker."""
+    stranger.wait_for_results(len(client.get("/api/results", limit=10_000)))
+    screen = screen_of(sys.stdout)
+    shown = table("Topic", "Messages", "The last of them")
+    for topic, messages in stranger.by_topic().items():
+        shown.add_row(cell(topic), cell(str(len(messages))), cell(plain(messages[-1])[:90]))
+    gaps = "none" if not stranger.gaps else str(stranger.gaps)
+    say("\nWhat a subscriber of the broker received (gaps in the sequence: " + gaps + ")")
+    say(render(shown, screen))
