@@ -91,7 +91,6 @@ def picture(daemon: Daemon, job_id: str) -> JobPicture:
 def _take_state(job: JobPicture, document: dict[str, Any]) -> None:
     job.state = document["state"]
     job.message = str((document.get("error") or {}).get("message") or document["message"])
-    job.step = max(job.step, document["step_index"])
     job.hands = document.get("hands") if job.state == "needs-hands" else None
 
 

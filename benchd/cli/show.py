@@ -156,34 +156,50 @@ def format_results(
         of_job = [record for record in records if record.job_id == job_id]
         first = of_job[0]
         heading = plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at)}")
-        rows = render(_results_table([record.result for record in of_job]), screen)
-        blocks.append(f"{heading}\n{rows}")
+        results = [record.result for record in of_job]
+        shared = _shared_flags(results)
+        rows = render(_results_table(results, shared), screen)
+        under = f"\nAll of these: {plain(flag_words(shared))}." if shared else ""
+        blocks.append(f"{heading}\n{rows}{under}")
     if verdicts:
         blocks.append(format_verdicts(verdicts, screen))
     return "\n\n".join(blocks)
 
 
-def _results_table(results: Sequence[Result]) -> Any:
+def _results_table(results: Sequence[Result], shared: Sequence[str]) -> Any:
     made = table("Antenna", "Quantity", "At", "Value, 95 % interval", "Remarks")
     for result in results:
-        remarks = [text for text in (flag_words(result.flags), result.note) if text]
+        flags = [flag for flag in result.flags if flag not in shared]
+        remarks = [text for text in (flag_words(flags), result.note) if text]
         made.add_row(
             cell(result.antenna or "-"),
             cell(quantity_words(result.quantity)),
             cell(where_words(result) or "-"),
             cell(value_words(result), "bold"),
-            cell("; ".join(remarks), "yellow" if result.flags else ""),
+            cell("; ".join(remarks), "yellow" if flags else ""),
         )
     return made
 
 
+def _shared_flags(results: Sequence[Result]) -> list[str]:
+    """Flags that all of several results carry; said once under the table, not in every row."""
+    if len(results) < 2:
+        return []
+    return [flag for flag in results[0].flags if all(flag in r.flags for r in results)]
+
+
 def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:
     """How results stand against the recipe's limits."""
-    made = table("Limit", "Measured", "Verdict")
+    made = table("Quantity", "Limit", "Measured", "Verdict")
     for verdict in verdicts:
         measured = "-" if verdict.result is None else value_words(verdict.result)
         style = OUTCOME_STYLES.get(verdict.outcome, "")
-        made.add_row(cell(verdict.limit), cell(measured), cell(verdict_words(verdict), style))
+        made.add_row(
+            cell(quantity_words(verdict.quantity)),
+            cell(verdict.limit),
+            cell(measured),
+            cell(verdict_words(verdict), style),
+        )
     return render(made, screen)
 
 

@@ -37,7 +37,7 @@ _WORDS = {"vswr": "VSWR", "q": "Q"}
 
 _FLAGS = {
     "above-baseline": "reflects more than the baseline: check the baseline",
-    "assumed-term": "uncertainty rests partly on assumed sizes",
+    "assumed-term": "uncertainty partly assumed",
     "baseline-old": "baseline older than allowed",
     "below-directivity": "not told apart from the coupler's directivity",
     "bins-not-visited": "some bins never saw the source",
@@ -96,7 +96,7 @@ def band_words(low: float, high: float, unit: str) -> str:
     """A range in one unit: "1.45 to 1.95 GHz"."""
     shown = unit_for(max(abs(low), abs(high)), unit)
     factor = factor_of(shown)
-    return _join(f"{low / factor:.6g} to {high / factor:.6g}", shown)
+    return _join(f"{low / factor:.5g} to {high / factor:.5g}", shown)
 
 
 def place_of(uncertainty: float) -> int:

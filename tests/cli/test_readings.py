@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -17,17 +18,17 @@ JOB = "job-0000000000000001"
 RESULTS = """\
 job-0000000000000001, return-loss, 2026-03-01 21:04:14 UTC
 Antenna     Quantity       At                     Value, 95 % interval       Remarks
-──────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
 dipole r3   Resonance      -                      1.6837 GHz ± 0.0021 GHz
-dipole r3   Return loss    1.7 GHz                20.0 dB, 18.4 to 21.9 dB   uncertainty rests partly on assumed sizes
+dipole r3   Return loss    1.7 GHz                20.0 dB, 18.4 to 21.9 dB   uncertainty partly assumed
 dipole r3   Bandwidth      1.6201 to 1.7502 GHz   130.1 MHz ± 5.0 MHz
 dipole r3   Trim per arm   -                      0.410 mm ± 0.051 mm        Cut off half of it, then measure again.
 """
 VERDICTS = """\
 
-Limit                                   Measured                   Verdict
-──────────────────────────────────────────────────────────────────────────
-return loss at 1.7 GHz at least 10 dB   20.0 dB, 18.4 to 21.9 dB   pass
+Quantity      Limit                       Measured                   Verdict
+────────────────────────────────────────────────────────────────────────────
+Return loss   at least 10 dB at 1.7 GHz   20.0 dB, 18.4 to 21.9 dB   pass
 """
 
 
@@ -145,3 +146,11 @@ def test_text_from_files_cannot_move_the_cursor_or_use_markup() -> None:
     assert "a?[2Jb" in text
     assert "[red]title[/red]" in text
     assert format_jobs([], Screen()) == "No jobs."
+
+
+def test_a_flag_that_all_results_carry_is_said_once(fakes: Any) -> None:
+    flagged = [replace(r, result=r.result.with_flags("near-noise")) for r in fakes.records()]
+    text = format_results(flagged, Screen())
+    assert text.count("close to the noise floor") == 1
+    assert text.endswith("\nAll of these: close to the noise floor.")
+    assert text.count("uncertainty partly assumed") == 1

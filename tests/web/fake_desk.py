@@ -271,7 +271,7 @@ class FakeDesk:
         self._row(job_id)
         result = self.reduced.get(job_id, records())[1].result
         return [
-            Verdict("return_loss", "pass", 9.96, "return loss at 1.7 GHz at least 10 dB", result)
+            Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)
         ]
 
     async def recipes(self) -> list[dict[str, Any]]:
