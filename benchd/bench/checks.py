@@ -91,11 +91,15 @@ def _route_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[F
         yield from _named(
             (*path, "range_antenna"), route.range_antenna, list(bench.antennas), "antenna"
         )
+    readable = True
     for leg, elements in (("out", route.out), ("back", route.back)):
         for index, element in enumerate(elements):
-            yield from _element_findings(bench, element, (*path, leg, index))
+            findings = list(_element_findings(bench, element, (*path, leg, index)))
+            readable = readable and not findings
+            yield from findings
     yield from _twice(route, path)
-    yield from _shape_findings(bench, route, path)
+    if readable:
+        yield from _shape_findings(bench, route, path)
     yield from _choice_findings(bench, route.switch, (*path, "switch"), {})
     for position, choice in route.positions.items():
         where = (*path, "positions", position)

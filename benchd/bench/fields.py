@@ -306,11 +306,10 @@ class Spread(_FieldKind):
 
     def read(self, value: Any) -> Band:
         """The band. Refuses one end, three ends, and ends in the wrong order."""
-        example = self.kind.value.example
         if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != 2:
             raise wrong(
                 f"found {describe(value)}, expected both ends of a range of "
-                f"{self.kind.value.name}, such as [{example}, {example}]"
+                f"{self.kind.value.name}, such as {_SPREADS.get(self.kind, 'two of them')}"
             )
         reader = Measure(self.kind, above=self.above)
         ends: list[float] = []
@@ -383,6 +382,8 @@ class OverFrequency(_FieldKind):
             ]
         }
 
+
+_SPREADS = {Kind.FREQUENCY: "[10 MHz, 6 GHz]", Kind.LEVEL: "[-60 dBm, 15 dBm]"}
 
 NAME_FORM = r"[A-Za-z][A-Za-z0-9_-]*"
 NAME_WORDS = "a name of letters, digits, - and _ that starts with a letter"

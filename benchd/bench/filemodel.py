@@ -92,7 +92,8 @@ def _problem(
     if kind == "benchd":
         message = str(context["message"])
         at = context.get("at", ())
-        return document.problem((*under, *path, *at), message, on_key=_points_at_key(at, context))
+        on_key = bool(at) or "[key]" in details["loc"]
+        return document.problem((*under, *path, *at), message, on_key=on_key)
     if kind == "extra_forbidden":
         owner = reading.models.get(id(_step_into(data, path[:-1])), model)
         message = f"is not a key here, {nearest(str(path[-1]), _keys(owner))}"
@@ -108,10 +109,6 @@ def _problem(
         message = f'the key "{name}" is missing: {_about(owner, name)}'
         return document.problem((*under, *parent), message, on_key=True)
     return document.problem((*under, *path), _other(kind, details))
-
-
-def _points_at_key(at: tuple[Any, ...], context: dict[str, Any]) -> bool:
-    return bool(context.get("on_key", False)) or bool(at)
 
 
 def _real_path(loc: tuple[int | str, ...], data: Any) -> KeyPath:
@@ -170,6 +167,6 @@ def _other(kind: str, details: ErrorDetails) -> str:
         return f'the kind "{given}" is not known, {nearest(given, tags)}'
     if kind == "union_tag_not_found":
         if isinstance(details["input"], dict):
-            return 'the key "kind" is missing, or not text'
+            return 'the key "kind" with one of the kinds is missing'
         return f'found {found}, expected a mapping with the key "kind"'
     return f"found {found}: {details['msg']}"

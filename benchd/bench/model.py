@@ -42,7 +42,7 @@ ADDRESS = Words(
     200,
 )
 Address = Annotated[str, ADDRESS]
-Command = Annotated[str, Words("a command on one line", most=400)]
+Command = Annotated[str, Words("a command", most=400)]
 Timezone = Annotated[str, Words("a time zone such as Europe/Vienna or UTC", r"[\w+/-]+", 60)]
 
 

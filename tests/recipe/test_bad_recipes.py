@@ -35,7 +35,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
     (
         "tab for indentation",
         "  main:\n    centre",
-        "  main:\n	centre",
+        "  main:\n\tcentre",
         (
             "both.yaml:11:1: cannot be read as YAML: found a tab; indent with spaces, never "
             "with tabs"
@@ -438,7 +438,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
         "reduction without its kind",
         "{kind: gain, test: far",
         "{test: far",
-        'both.yaml:33:5: steps[8].reduce: the key "kind" is missing, or not text',
+        'both.yaml:33:5: steps[8].reduce: the key "kind" with one of the kinds is missing',
     ),
     (
         "gain without its reference",
@@ -778,7 +778,7 @@ def test_all_problems_of_a_recipe_are_told_at_once(bench: Bench, recipe_text: st
         (8, "on_interupt"),
         (12, "sweeps.main.span"),
         (24, "steps[3].wait.for"),
-        (29, "steps[8].reduce.kind"),
+        (33, "steps[8].reduce.kind"),
     ]
 
 

@@ -1,0 +1,495 @@
+"""Every way to spoil a bench file that we could think of, each with its whole message.
+
+A case is the good bench of conftest.py with one text replaced by another (or a whole other
+file, where there is nothing to replace).
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from benchd.bench import parse_bench
+from benchd.errors import BenchFileError
+
+CASES: list[tuple[str, str | None, str, str]] = [
+    (
+        "empty file",
+        None,
+        "",
+        "small.yaml: found nothing, expected a mapping of keys to values",
+    ),
+    (
+        "not a mapping",
+        None,
+        "[generator, analyzer]\n",
+        "small.yaml:1:1: found a list, expected a mapping of keys to values",
+    ),
+    (
+        "unknown key",
+        "title: Bench of the tests",
+        "title: Bench of the tests\nfixture: {}",
+        (
+            'small.yaml:3:1: fixture: is not a key here, did you mean "fixtures"? Known: '
+            "antennas, bench, box, fixtures, instruments, routes, timezone, title"
+        ),
+    ),
+    (
+        "missing key",
+        "title: Bench of the tests\n",
+        "",
+        'small.yaml:1:1: the key "title" is missing: what this bench is, in one line',
+    ),
+    (
+        "bench name that is no topic",
+        "bench: small",
+        "bench: small/one",
+        (
+            'small.yaml:1:8: bench: found "small/one", expected a name of lower-case letters,'
+            " digits and -"
+        ),
+    ),
+    (
+        "unknown time zone",
+        "timezone: UTC",
+        "timezone: Europe/Viena",
+        (
+            'small.yaml:3:11: timezone: "Europe/Viena" is no time zone, did you mean '
+            '"Europe/Vienna"?'
+        ),
+    ),
+    (
+        "unknown kind of instrument",
+        "kind: source",
+        "kind: sorce",
+        (
+            'small.yaml:6:11: instruments.generator.kind: the kind "sorce" is not known, did '
+            'you mean "source"? Known: analyzer, lid, source, switch, thermometer'
+        ),
+    ),
+    (
+        "instrument without a kind",
+        "    kind: analyzer\n",
+        "",
+        ('small.yaml:11:3: instruments.analyzer: the key "kind" with one of the kinds is missing'),
+    ),
+    (
+        "unknown key of an instrument",
+        "    level: [-60 dBm, 15 dBm]",
+        "    levels: [-60 dBm, 15 dBm]",
+        (
+            'small.yaml:5:3: instruments.generator: the key "level" is missing: range of '
+            "levels it can deliver\n"
+            "small.yaml:10:5: instruments.generator.levels: is not a key here, did you mean "
+            '"level"? Known: address, commands, driver, frequency, identity, kind, level, '
+            "level_accuracy, match, options, settle, timeout"
+        ),
+    ),
+    (
+        "address that is none",
+        "address: TCPIP::127.0.0.1::5001::SOCKET",
+        "address: 127.0.0.1:5001",
+        (
+            'small.yaml:8:14: instruments.generator.address: found "127.0.0.1:5001", expected'
+            ' a VISA resource string such as "TCPIP::192.0.2.10::5025::SOCKET"'
+        ),
+    ),
+    (
+        "bare number",
+        "largest_input: 20 dBm",
+        "largest_input: 20",
+        (
+            "small.yaml:16:20: instruments.analyzer.largest_input: found the bare number 20, "
+            'expected a level with its unit, such as "-10 dBm"'
+        ),
+    ),
+    (
+        "range backwards",
+        "frequency: [9 kHz, 6 GHz]",
+        "frequency: [6 GHz, 9 kHz]",
+        (
+            "small.yaml:15:16: instruments.analyzer.frequency: the range runs backwards, from"
+            " 6 GHz to 9 kHz; write the smaller end first"
+        ),
+    ),
+    (
+        "range with one end",
+        "frequency: [9 kHz, 6 GHz]",
+        "frequency: [6 GHz]",
+        (
+            "small.yaml:15:16: instruments.analyzer.frequency: found a list, expected both "
+            "ends of a range of frequency, such as [10 MHz, 6 GHz]"
+        ),
+    ),
+    (
+        "wrong unit in a range",
+        "frequency: [9 kHz, 6 GHz]",
+        "frequency: [9 kHz, 6 dBm]",
+        (
+            'small.yaml:15:24: instruments.analyzer.frequency[2]: "dBm" is not a unit of '
+            "frequency, Allowed: Hz, kHz, MHz, GHz, mHz, uHz, µHz, nHz"
+        ),
+    ),
+    (
+        "negative loss",
+        "loss: 0.3 dB",
+        "loss: -0.3 dB",
+        "small.yaml:29:29: fixtures.tail.loss: found -0.3 dB, expected 0 dB or more",
+    ),
+    (
+        "empty table",
+        "loss: {1 GHz: 0.4 dB, 4 GHz: 0.8 dB}",
+        "loss: {}",
+        (
+            "small.yaml:28:29: fixtures.lead.loss: found an empty table, expected at least "
+            "one frequency"
+        ),
+    ),
+    (
+        "table whose key is no frequency",
+        "loss: {1 GHz: 0.4 dB, 4 GHz: 0.8 dB}",
+        "loss: {1 GHz: 0.4 dB, high: 0.8 dB}",
+        (
+            'small.yaml:28:45: fixtures.lead.loss.high: cannot read "high" as a frequency '
+            'with its unit, such as "1.7 GHz"'
+        ),
+    ),
+    (
+        "table with one frequency twice",
+        "loss: {1 GHz: 0.4 dB, 4 GHz: 0.8 dB}",
+        "loss: {1 GHz: 0.4 dB, 1000 MHz: 0.8 dB}",
+        "small.yaml:28:45: fixtures.lead.loss.1000 MHz: 1 GHz stands in the table twice",
+    ),
+    (
+        "table with a wrong value",
+        "loss: {1 GHz: 0.4 dB, 4 GHz: 0.8 dB}",
+        "loss: {1 GHz: 0.4 dB, 4 GHz: 0.8}",
+        (
+            "small.yaml:28:45: fixtures.lead.loss.4 GHz: found the bare number 0.8, expected "
+            'a ratio with its unit, such as "20 dB"'
+        ),
+    ),
+    (
+        "coupler without directivity",
+        "    directivity: 35 dB\n",
+        "",
+        (
+            'small.yaml:30:3: fixtures.coupler: the key "directivity" is missing: how far '
+            "forward power into the coupled arm lies down"
+        ),
+    ),
+    (
+        "channel that is text",
+        "port: {open: 201, short: 202}",
+        "port: {open: 201, short: B2}",
+        (
+            'small.yaml:24:32: instruments.selector.banks.port.short: found "B2", expected a '
+            "whole number without a unit"
+        ),
+    ),
+    (
+        "channel twice",
+        "mount_b: 303",
+        "mount_b: 202",
+        (
+            "small.yaml:25:38: instruments.selector.banks.sense.mount_b: channel 202 is taken"
+            " by port.short already"
+        ),
+    ),
+    (
+        "bank without throws",
+        "port: {open: 201, short: 202}",
+        "port: {}",
+        (
+            "small.yaml:24:13: instruments.selector.banks.port: the bank has no throws; name "
+            "at least one with its channel\n"
+            "small.yaml:51:31: routes.middle.positions.open.selector.port: the bank "
+            '"selector.port" has no throw "open", there are none\n'
+            "small.yaml:52:32: routes.middle.positions.short.selector.port: the bank "
+            '"selector.port" has no throw "short", there are none'
+        ),
+    ),
+    (
+        "command with a line break",
+        "    level: [-60 dBm, 15 dBm]",
+        '    level: [-60 dBm, 15 dBm]\n    commands: {rf_on: "OUTP ON\\nFREQ 1"}',
+        (
+            "small.yaml:11:23: instruments.generator.commands.rf_on: found a line break or "
+            "tab, expected a command on one line"
+        ),
+    ),
+    (
+        "name of fixture and instrument",
+        "  tail: {kind: cable, loss: 0.3 dB}",
+        "  tail: {kind: cable, loss: 0.3 dB}\n  analyzer: {kind: cable, loss: 1 dB}",
+        (
+            'small.yaml:30:13: fixtures.analyzer: "analyzer" is the name of an instrument '
+            "too; rename one of them"
+        ),
+    ),
+    (
+        "lid contact that is no instrument",
+        "lid: {instrument: contact}",
+        "lid: {instrument: contct}",
+        (
+            "small.yaml:39:21: box.lid.instrument: there is no instrument of kind lid "
+            '"contct", did you mean "contact"? Known: contact'
+        ),
+    ),
+    (
+        "lid contact of another kind",
+        "lid: {instrument: contact}",
+        "lid: {instrument: analyzer}",
+        (
+            "small.yaml:39:21: box.lid.instrument: there is no instrument of kind lid "
+            '"analyzer", known are: contact'
+        ),
+    ),
+    (
+        "box with two sides",
+        "inside: [600 mm, 400 mm, 400 mm]",
+        "inside: [600 mm, 400 mm]",
+        "small.yaml:38:11: box.inside: found 2 items, expected 3 or more",
+    ),
+    (
+        "antenna name that is no topic",
+        "range dipole: {design",
+        "range/dipole: {design",
+        (
+            'small.yaml:41:3: antennas.range/dipole: found "range/dipole", expected a name of'
+            " letters, digits, spaces and . , - _ ( ) that starts with a letter or digit"
+        ),
+    ),
+    (
+        "route from an unknown source",
+        "    source: generator\n    out: [lead, coupler",
+        "    source: genrator\n    out: [lead, coupler",
+        (
+            "small.yaml:45:13: routes.middle.source: there is no instrument of kind source "
+            '(or analyzer with tracking_level) "genrator", did you mean "generator"? Known: '
+            "generator"
+        ),
+    ),
+    (
+        "route from an analyzer without a tracking output",
+        "    source: generator\n    out: [lead, coupler",
+        "    source: analyzer\n    out: [lead, coupler",
+        (
+            "small.yaml:45:13: routes.middle.source: there is no instrument of kind source "
+            '(or analyzer with tracking_level) "analyzer", known are: generator'
+        ),
+    ),
+    (
+        "route into a source",
+        "back: [booster]\n    analyzer: analyzer",
+        "back: [booster]\n    analyzer: generator",
+        (
+            "small.yaml:61:15: routes.range.analyzer: there is no instrument of kind analyzer"
+            ' "generator", known are: analyzer'
+        ),
+    ),
+    (
+        "unknown fixture in a route",
+        "out: [lead, coupler.through",
+        "out: [laed, coupler.through",
+        (
+            'small.yaml:46:11: routes.middle.out[1]: there is no fixture or switch "laed", '
+            'did you mean "lead"? Known: booster, coupler, lead, selector, tail'
+        ),
+    ),
+    (
+        "coupler without an arm",
+        "out: [lead, coupler.through",
+        "out: [lead, coupler",
+        (
+            'small.yaml:46:17: routes.middle.out[2]: found "coupler", expected '
+            '"coupler.through" or "coupler.coupled"'
+        ),
+    ),
+    (
+        "arm that a coupler does not have",
+        "out: [lead, coupler.through",
+        "out: [lead, coupler.trough",
+        (
+            'small.yaml:46:17: routes.middle.out[2]: found "coupler.trough", expected '
+            '"coupler.through" or "coupler.coupled"'
+        ),
+    ),
+    (
+        "arm of a cable",
+        "selector.port, tail]",
+        "selector.port, tail.through]",
+        (
+            'small.yaml:46:49: routes.middle.out[4]: "tail" is a cable without arms; write '
+            '"tail" alone'
+        ),
+    ),
+    (
+        "switch without a bank",
+        "selector.port, tail]",
+        "selector, tail]",
+        (
+            'small.yaml:46:34: routes.middle.out[3]: "selector" is a switch; name its bank, '
+            'such as "selector.port"'
+        ),
+    ),
+    (
+        "unknown bank in a route",
+        "selector.port, tail]",
+        "selector.ports, tail]",
+        (
+            'small.yaml:46:34: routes.middle.out[3]: the switch "selector" has no bank '
+            '"ports", did you mean "port"? Known: port, sense'
+        ),
+    ),
+    (
+        "element twice",
+        "selector.port, tail]",
+        "selector.port, lead]",
+        'small.yaml:46:49: routes.middle.out[4]: "lead" stands in the route twice',
+    ),
+    (
+        "reflection without its coupled arm",
+        "back: [coupler.coupled]",
+        "back: [tail]",
+        (
+            'small.yaml:48:11: routes.middle.back: found "tail" first, expected '
+            '"coupler.coupled", where the path turns back\n'
+            'small.yaml:48:12: routes.middle.back[1]: "tail" stands in the route twice'
+        ),
+    ),
+    (
+        "reflection without a coupler",
+        "out: [lead, coupler.through, selector.port, tail]",
+        "out: [lead, selector.port, tail]",
+        (
+            "small.yaml:46:10: routes.middle.out: a reflection passes one coupler on its way "
+            "out, found 0; write it as its name and .through"
+        ),
+    ),
+    (
+        "amplifier behind the coupler",
+        "selector.port, tail]",
+        "selector.port, booster]",
+        (
+            "small.yaml:46:49: routes.middle.out[4]: an amplifier between coupler and port "
+            "lets no reflection back; move it ahead"
+        ),
+    ),
+    (
+        "reflection with a far port",
+        "port: middle\n",
+        "port: middle\n    far_port: far_end\n",
+        (
+            "small.yaml:48:15: routes.middle.far_port: a reflection has no far_port; take it "
+            "out, or write kind: transmission"
+        ),
+    ),
+    (
+        "transmission without a far port",
+        "    far_port: far_end\n",
+        "",
+        (
+            "small.yaml:54:5: routes.range: a transmission comes back at another port: the "
+            'key "far_port" is missing'
+        ),
+    ),
+    (
+        "unknown kind of route",
+        "kind: transmission",
+        "kind: transmision",
+        (
+            'small.yaml:54:11: routes.range.kind: "transmision" is not known, did you mean '
+            '"transmission"? Known: reflection, transmission'
+        ),
+    ),
+    (
+        "unknown range antenna",
+        "range_antenna: range dipole",
+        "range_antenna: range dipol",
+        (
+            'small.yaml:58:20: routes.range.range_antenna: there is no antenna "range dipol",'
+            ' did you mean "range dipole"? Known: range dipole'
+        ),
+    ),
+    (
+        "position of an unknown switch",
+        "open: {selector: {port: open}}",
+        "open: {selctor: {port: open}}",
+        (
+            "small.yaml:51:23: routes.middle.positions.open.selctor: there is no instrument "
+            'of kind switch "selctor", did you mean "selector"? Known: selector'
+        ),
+    ),
+    (
+        "position of an unknown bank",
+        "open: {selector: {port: open}}",
+        "open: {selector: {prt: open}}",
+        (
+            "small.yaml:51:30: routes.middle.positions.open.selector.prt: the switch "
+            '"selector" has no bank "prt", did you mean "port"? Known: port, sense'
+        ),
+    ),
+    (
+        "position of an unknown throw",
+        "open: {selector: {port: open}}",
+        "open: {selector: {port: opn}}",
+        (
+            "small.yaml:51:31: routes.middle.positions.open.selector.port: the bank "
+            '"selector.port" has no throw "opn", did you mean "open"? Known: open, short'
+        ),
+    ),
+    (
+        "bank set by route and position",
+        "    port: middle\n",
+        "    port: middle\n    switch: {selector: {port: open}}\n",
+        (
+            "small.yaml:52:31: routes.middle.positions.open.selector.port: the route itself "
+            "sets the bank selector.port; set it in one place\n"
+            "small.yaml:53:32: routes.middle.positions.short.selector.port: the route itself "
+            "sets the bank selector.port; set it in one place"
+        ),
+    ),
+    (
+        "anchor",
+        "title: Bench of the tests",
+        "title: &t Bench",
+        'small.yaml:2:8: title: found the YAML anchor "&t"; write the value out instead',
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [pytest.param(*case[1:], id=case[0].replace(" ", "-")) for case in CASES],
+)
+def test_bad_bench_is_refused_with_its_own_message(
+    bench_text: str, old: str | None, new: str, message: str
+) -> None:
+    """File, line, column and key, what was found and what was expected; nothing else."""
+    assert old is None or old in bench_text
+    text = new if old is None else bench_text.replace(old, new, 1)
+    with pytest.raises(BenchFileError) as refusal:
+        parse_bench(text, file="small.yaml")
+    assert str(refusal.value) == message
+
+
+def test_the_bench_that_the_cases_spoil_is_good(bench_text: str) -> None:
+    """Otherwise a case could pass for a reason of its own."""
+    bench = parse_bench(bench_text, file="small.yaml")
+    assert list(bench.routes) == ["middle", "range"]
+
+
+def test_all_problems_of_a_bench_are_told_at_once(bench_text: str) -> None:
+    """A person mends a file once, not once for each fault."""
+    text = (
+        bench_text.replace("    level: [-60 dBm, 15 dBm]\n", "")
+        .replace("loss: 0.3 dB", "loss: 0.3")
+        .replace("kind: lid", "kind: lit")
+    )
+    with pytest.raises(BenchFileError) as refusal:
+        parse_bench(text, file="small.yaml")
+    assert [(problem.line, problem.key) for problem in refusal.value.problems] == [
+        (5, "instruments.generator"),
+        (25, "instruments.contact.kind"),
+        (28, "fixtures.tail.loss"),
+    ]
