@@ -29,8 +29,9 @@ from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
 
-FIT_REACH_DB = 1.0
-"""Points this close to the level, next to the crossing, share in the straight line."""
+FIT_REACH = 4.0
+"""Points within this many standard deviations of the level, next to the crossing, share in the
+straight line: noise is averaged, and a quiet trace is interpolated between two points."""
 
 _SHARED = {
     "source match": "source match at both edges",
@@ -70,10 +71,17 @@ class Band:
     high: Edge | None
 
 
-def band(frequency_hz: FloatArray, ratio_db: FloatArray, level_db: float, around_hz: float) -> Band:
+def band(
+    frequency_hz: FloatArray,
+    ratio_db: FloatArray,
+    level_db: float,
+    around_hz: float,
+    noise_sd_db: float | None = None,
+) -> Band:
     """Edges around a frequency of a normalised trace (P_test - P_baseline, dB, shape (n,)).
 
-    level_db: return loss, positive. Raises ReductionRefused where around_hz lies outside.
+    level_db: return loss, positive. noise_sd_db: of one point; None takes the trace's roughness.
+    Raises ReductionRefused where around_hz lies outside.
     """
     if not frequency_hz[0] <= around_hz <= frequency_hz[-1]:
         raise ReductionRefused(
@@ -81,40 +89,42 @@ def band(frequency_hz: FloatArray, ratio_db: FloatArray, level_db: float, around
             f"{frequency_hz[0] / 1e6:.6g} to {frequency_hz[-1] / 1e6:.6g} MHz"
         )
     return_loss_db = -ratio_db
+    reach_db = FIT_REACH * (roughness_db(ratio_db) if noise_sd_db is None else noise_sd_db)
     centre = int(np.argmin(np.abs(frequency_hz - around_hz)))
     if return_loss_db[centre] < level_db:
         return Band(level_db, around_hz, None, None)
     below = np.flatnonzero(return_loss_db < level_db)
     left, right = below[below < centre], below[below > centre]
-    low = _edge(frequency_hz, return_loss_db, level_db, int(left[-1]) if left.size else -1, +1)
-    high = _edge(frequency_hz, return_loss_db, level_db, int(right[0]) if right.size else -1, -1)
+    outer = (int(left[-1]) if left.size else -1, int(right[0]) if right.size else -1)
+    low = _edge(frequency_hz, return_loss_db - level_db, outer[0], +1, reach_db)
+    high = _edge(frequency_hz, return_loss_db - level_db, outer[1], -1, reach_db)
     return Band(level_db, around_hz, low, high)
 
 
-def _edge(f: FloatArray, rl_db: FloatArray, level_db: float, outer: int, inward: int) -> Edge:
-    """The crossing between the last point below the level and its inner neighbour."""
+def _edge(f: FloatArray, above_db: FloatArray, outer: int, inward: int, reach_db: float) -> Edge:
+    """The crossing of zero between the last point below it and its inner neighbour."""
     if outer < 0:
         return Edge(float(f[0] if inward > 0 else f[-1]), math.nan, 0, True)
     first, last = sorted((outer, outer + inward))
-    while first > 0 and abs(rl_db[first - 1] - level_db) < FIT_REACH_DB:
+    while first > 0 and abs(above_db[first - 1]) < reach_db:
         first -= 1
-    while last < f.size - 1 and abs(rl_db[last + 1] - level_db) < FIT_REACH_DB:
+    while last < f.size - 1 and abs(above_db[last + 1]) < reach_db:
         last += 1
-    slope, crossing = _line(f[first : last + 1], rl_db[first : last + 1], level_db)
+    slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     if slope * inward <= 0.0 or not f[first] <= crossing <= f[last]:
         # A line through noise may lean the wrong way; the two points never do.
         first, last = sorted((outer, outer + inward))
-        slope, crossing = _line(f[first : last + 1], rl_db[first : last + 1], level_db)
+        slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     return Edge(crossing, slope, last - first + 1, False)
 
 
-def _line(f: FloatArray, rl_db: FloatArray, level_db: float) -> tuple[float, float]:
-    """Least-squares slope, dB/Hz, and where the line meets the level."""
+def _line(f: FloatArray, above_db: FloatArray) -> tuple[float, float]:
+    """Least-squares slope, dB/Hz, and where the line crosses zero."""
     away = f - f.mean()
-    slope = float(away @ rl_db / (away @ away))
+    slope = float(away @ above_db / (away @ away))
     if slope == 0.0:
         return 0.0, float(f.mean())
-    return slope, float(f.mean() + (level_db - rl_db.mean()) / slope)
+    return slope, float(f.mean() - above_db.mean() / slope)
 
 
 def edge_terms(
@@ -151,13 +161,13 @@ def band_results(
     Flags: `open-band` where an edge lies outside the sweep, `no-band` (value 0) where the level
     is not reached at around_hz.
     """
-    found = band(frequency_hz, ratio_db, level_db, around_hz)
+    item = knowledge.noise_sd_db
+    noise_db = roughness_db(ratio_db) if item is None else item.value
+    found = band(frequency_hz, ratio_db, level_db, around_hz, noise_db)
     at = f"at {level_db:.4g} dB return loss"
     if found.low is None or found.high is None:
         note = f"The return loss stays below {level_db:.4g} dB."
         return (Result(quantity, 0.0, "Hz", None, None, flags=("no-band",), note=note),)
-    item = knowledge.noise_sd_db
-    noise_db = roughness_db(ratio_db) if item is None else item.value
     low_terms = _terms(found.low, level_db, noise_db, knowledge)
     high_terms = _terms(found.high, level_db, noise_db, knowledge)
     low_hz, high_hz = found.low.frequency_hz, found.high.frequency_hz
