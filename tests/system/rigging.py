@@ -58,12 +58,14 @@ class Process:
                 command, stdout=subprocess.PIPE, stderr=errors, start_new_session=True
             )
         self._lines: queue.Queue[bytes] = queue.Queue()
-        threading.Thread(target=self._read, daemon=True).start()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
 
     def _read(self) -> None:
         assert self.popen.stdout is not None
-        for line in self.popen.stdout:
-            self._lines.put(line)
+        with self.popen.stdout:
+            for line in self.popen.stdout:
+                self._lines.put(line)
         self._lines.put(b"")
 
     def ready(self) -> dict[str, Any]:
@@ -82,6 +84,7 @@ class Process:
         if self.popen.poll() is None:
             self.popen.send_signal(signal.SIGKILL)
         self.popen.wait()
+        self._reader.join(timeout=PATIENCE_S)
 
     def stop(self) -> int:
         """SIGTERM, and the exit status."""
@@ -111,7 +114,8 @@ class Simulator(Process):
         """One order to the control port; fails if it is not obeyed."""
         with socket.create_connection(self._control, timeout=PATIENCE_S) as line:
             line.sendall(json.dumps({"do": verb, **details}).encode() + b"\n")
-            answer: dict[str, Any] = json.loads(line.makefile().readline())
+            with line.makefile() as reader:
+                answer: dict[str, Any] = json.loads(reader.readline())
         assert answer["ok"], answer
         return answer
 
@@ -184,8 +188,8 @@ class Listener:
         return [payload for topic, payload in list(self.messages) if topic.endswith(ending)]
 
     def close(self) -> None:
-        self.client.loop_stop()
         self.client.disconnect()
+        self.client.loop_stop()
 
 
 class Daemon(Process):
@@ -257,5 +261,7 @@ def ending(*processes: Any) -> Iterator[None]:
         for process in processes:
             if isinstance(process, Process):
                 process.kill()
+                if isinstance(process, Daemon):
+                    process.http.close()
             elif isinstance(process, Mosquitto):
                 process.stop()
