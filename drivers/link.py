@@ -36,6 +36,10 @@ from drivers.framing import ReplyBuffer, block_of_message, text_of_message
 from drivers.visa import SerialSettings, open_session, transport_of
 
 _ADVICE_ADDRESS = "Check that it is switched on, its cable, and `address:` in the bench file."
+_ADVICE_SILENT = (
+    "Check the instrument's screen: it may be busy (raise `timeout:`), switched off, or not know "
+    "this command (see `commands:` in the bench file)."
+)
 _MOST_STALE_LINES = 4096
 _LEAST_WRITE_BYTES = 64
 
@@ -374,7 +378,7 @@ class Link:
         self._close(abandon=True)
         if isinstance(error, ChannelTimeout):
             detail = f": {error}" if str(error) else ""
-            return self._lost(f"did not answer in time {when}{detail}", command)
+            return self._lost(f"did not answer in time {when}{detail}", command, _ADVICE_SILENT)
         return self._lost(f"was lost {when} ({error})", command)
 
     def _unreadable(self, error: UnexpectedReply, command: str) -> BadReply:
@@ -384,8 +388,8 @@ class Link:
             self._close(abandon=True)
         return BadReply(self.name, f"expected {error.expected}, found {error.found}", command)
 
-    def _lost(self, what: str, command: str) -> LinkLost:
-        return LinkLost(self.name, f"{what} at {self.address}.", command, _ADVICE_ADDRESS)
+    def _lost(self, what: str, command: str, advice: str = _ADVICE_ADDRESS) -> LinkLost:
+        return LinkLost(self.name, f"{what} at {self.address}.", command, advice)
 
 
 def wait(seconds: float, cancel: Cancel | None) -> None:

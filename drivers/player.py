@@ -212,9 +212,10 @@ class _Plan:
     """One instrument's part of a batch, cut into writes that it can take.
 
     A write ends with the query whose reply must be read first, and before it would overfill the
-    instrument's input buffer. On a byte stream messages follow each other, each with its
-    terminator; where messages are kept apart they are joined by `;`, or sent one by one if a
-    message does not start at the root of the command tree.
+    instrument's input buffer. On a byte stream several messages share one write, each with its
+    terminator; where the transport keeps messages apart each is a write of its own. They are
+    never joined by `;`: after a command error the rest of a compound message is thrown away
+    (IEEE 488.2), and with it the query whose answer would tell of the error.
     """
 
     __slots__ = ("chunks", "link")
@@ -231,7 +232,7 @@ class _Plan:
             chunk is None
             or chunk.replies >= link.backlog
             or chunk.size + size > link.max_write_bytes - _FINISHED_BYTES
-            or (link.message_based and not message.startswith((":", "*")))
+            or link.message_based
         ):
             chunk = _Chunk()
             self.chunks.append(chunk)
@@ -243,10 +244,9 @@ class _Plan:
     def write_next(self, cancel: Cancel | None) -> None:
         """Write until a reply is due, or nothing is left."""
         link = self.link
-        separator = ";" if link.message_based else "\n"
         while self.chunks:
             chunk = self.chunks.pop(0)
-            _write(link, separator.join(chunk.messages), chunk.size, chunk.replies, cancel)
+            _write(link, "\n".join(chunk.messages), chunk.size, chunk.replies, cancel)
             if chunk.replies:
                 return
 
