@@ -112,11 +112,9 @@ def test_nagle_is_off_on_the_server_too(workshop: Any) -> None:
 
 
 def test_a_message_beyond_the_input_buffer_is_reported_and_dropped(
-    simulator: Callable[..., Any], world_file: Callable[..., Any]
+    odd_workshop: Any,
 ) -> None:
-    path = world_file(generator={"limits": {"buffer_bytes": 256}})
-    running = simulator(str(path), "--time-scale", "0")
-    client = running.open("generator")
+    client = odd_workshop.open("generator")
     client.socket.sendall(b"POW -10" + b" " * 1000 + b";OUTP ON\n*IDN?\n")
     assert client.read() == "Workshop,Source-6G,0001,1.0"
     assert client.errors() == ['-363,"Input buffer overrun"']
@@ -124,22 +122,16 @@ def test_a_message_beyond_the_input_buffer_is_reported_and_dropped(
 
 
 def test_more_than_the_buffer_in_short_messages_is_taken_piece_by_piece(
-    simulator: Callable[..., Any], world_file: Callable[..., Any]
+    odd_workshop: Any,
 ) -> None:
-    path = world_file(generator={"limits": {"buffer_bytes": 256}})
-    running = simulator(str(path), "--time-scale", "0")
-    client = running.open("generator")
+    client = odd_workshop.open("generator")
     client.socket.sendall(b"*OPC?\n" * 5000)
     assert [client.read() for _ in range(5000)] == ["1"] * 5000
     assert client.errors() == []
 
 
-def test_a_client_that_reads_late_gets_everything(
-    simulator: Callable[..., Any], world_file: Callable[..., Any]
-) -> None:
-    limits = {"frequency_min_hz": 9000, "frequency_max_hz": 6.5e9, "points_max": 100001}
-    running = simulator(str(world_file(analyzer={"limits": limits})), "--time-scale", "0")
-    client = running.open("analyzer", timeout_s=60)
+def test_a_client_that_reads_late_gets_everything(odd_workshop: Any) -> None:
+    client = odd_workshop.open("analyzer", timeout_s=60)
     client.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65536)
     client.write("FREQ:CENT 1.7E9;SPAN 1E8;:SWE:POIN 100001;:FORM REAL,64;:INIT;*WAI")
     for _ in range(12):
