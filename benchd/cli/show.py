@@ -157,20 +157,22 @@ def format_results(
         first = of_job[0]
         heading = plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at)}")
         results = [record.result for record in of_job]
-        shared = _shared_flags(results)
-        rows = render(_results_table(results, shared), screen)
-        under = f"\nAll of these: {plain(flag_words(shared))}." if shared else ""
+        flags, note = _shared(results)
+        rows = render(_results_table(results, flags, note), screen)
+        shared = [text for text in (f"{flag_words(flags)}." if flags else "", note) if text]
+        under = f"\nAll of these: {plain(' '.join(shared))}" if shared else ""
         blocks.append(f"{heading}\n{rows}{under}")
     if verdicts:
         blocks.append(format_verdicts(verdicts, screen))
     return "\n\n".join(blocks)
 
 
-def _results_table(results: Sequence[Result], shared: Sequence[str]) -> Any:
+def _results_table(results: Sequence[Result], shared: Sequence[str], shared_note: str) -> Any:
     made = table("Antenna", "Quantity", "At", "Value, 95 % interval", "Remarks")
     for result in results:
         flags = [flag for flag in result.flags if flag not in shared]
-        remarks = [text for text in (flag_words(flags), result.note) if text]
+        note = "" if result.note == shared_note else result.note
+        remarks = [text for text in (flag_words(flags), note) if text]
         made.add_row(
             cell(result.antenna or "-"),
             cell(quantity_words(result.quantity)),
@@ -181,11 +183,13 @@ def _results_table(results: Sequence[Result], shared: Sequence[str]) -> Any:
     return made
 
 
-def _shared_flags(results: Sequence[Result]) -> list[str]:
-    """Flags that all of several results carry; said once under the table, not in every row."""
+def _shared(results: Sequence[Result]) -> tuple[list[str], str]:
+    """Flags and the note that all of several results carry: said once, not in every row."""
+    first = results[0]
     if len(results) < 2:
-        return []
-    return [flag for flag in results[0].flags if all(flag in r.flags for r in results)]
+        return [], ""
+    flags = [flag for flag in first.flags if all(flag in r.flags for r in results)]
+    return flags, first.note if all(r.note == first.note for r in results) else ""
 
 
 def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:

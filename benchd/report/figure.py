@@ -6,6 +6,7 @@ and no display is needed. The same input gives the same bytes with the same matp
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -18,7 +19,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import Formatter, MaxNLocator
 
 from benchd.report.palette import CAUTION, GRID, INK, MUTED, PAPER, RULE
 from benchd.report.wording import factor_of, time_words, unit_for
@@ -105,23 +106,42 @@ def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[
     return figure, axes
 
 
+MOST_CAUTION_LINES = 5
+LINE_HEIGHT = 0.026
+
+
 def _footer(figure: Figure, heading: Heading) -> float:
     """Write the footer and return where the axes may begin, as a fraction of the height."""
-    line = 0.026
     about = f"bench {heading.bench}  ·  job {heading.job_id}"
     if heading.captures:
         about += f"  ·  captures {', '.join(heading.captures)}"
     plain = textwrap.wrap(about, 150)[:3]
-    cautions = textwrap.wrap("  ".join(heading.cautions), 135)[:3]
-    y = 0.022 + line * (len(plain) + len(cautions) - 1)
+    cautions = caution_lines(heading.cautions)
+    y = 0.022 + LINE_HEIGHT * (len(plain) + len(cautions) - 1)
     bottom = y + 0.125
     for text in cautions:
         figure.text(AXES_LEFT, y, text, size=8.8, color=CAUTION, va="center")
-        y -= line
+        y -= LINE_HEIGHT
     for text in plain:
         figure.text(AXES_LEFT, y, text, size=8, color=MUTED, va="center")
-        y -= line
+        y -= LINE_HEIGHT
     return bottom
+
+
+def caution_lines(cautions: Sequence[str]) -> list[str]:
+    """The first sentence of each caution, whole, each on lines of its own.
+
+    What there is no room for is counted in the last line, never dropped silently.
+    """
+    lines: list[str] = []
+    for number, caution in enumerate(cautions):
+        first = re.split(r"(?<=[.!])\s", " ".join(caution.split()), maxsplit=1)[0]
+        wrapped = textwrap.wrap(first, 135)
+        if len(lines) + len(wrapped) > MOST_CAUTION_LINES - 1:
+            left = len(cautions) - number
+            return [*lines, f"{left} more caution{'s' if left > 1 else ''}: see the worksheet."]
+        lines += wrapped
+    return lines
 
 
 def _numbers(figure: Figure, numbers: Numbers) -> None:
@@ -147,13 +167,39 @@ def _value_lines(value: str) -> list[str]:
     return [value]
 
 
+class _FrequencyTicks(Formatter):
+    """Tick labels with as many decimals as the finest of them needs, the same for all."""
+
+    MOST_DECIMALS = 6
+
+    def __init__(self, factor: float) -> None:
+        self._factor = factor
+        self._decimals = 0
+
+    def set_locs(self, locs: Any) -> None:
+        """Told all tick places before the labels are asked for."""
+        super().set_locs(locs)
+        shown = [float(place) / self._factor for place in locs]
+        self._decimals = next(
+            (
+                n
+                for n in range(self.MOST_DECIMALS)
+                if all(abs(round(v, n) - v) < 1e-9 for v in shown)
+            ),
+            self.MOST_DECIMALS,
+        )
+
+    def __call__(self, x: float, pos: int | None = None) -> str:
+        """The label of one tick."""
+        return f"{x / self._factor:.{self._decimals}f}"
+
+
 def frequency_axis(axes: Axes, start_hz: float, stop_hz: float) -> str:
     """Label the x axis, which is in Hz, in the unit that suits it. Returns that unit."""
     shown = unit_for(stop_hz, "Hz")
-    factor = factor_of(shown)
     axes.set_xlim(start_hz, stop_hz)
     axes.xaxis.set_major_locator(MaxNLocator(nbins=9, steps=[1, 2, 2.5, 5, 10]))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda hz, _: f"{hz / factor:.6g}"))
+    axes.xaxis.set_major_formatter(_FrequencyTicks(factor_of(shown)))
     axes.set_xlabel(f"Frequency, {shown}", labelpad=8)
     return shown
 

@@ -88,7 +88,7 @@ def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     rows = []
     gains = [result for result in results if result.unit == "dBi"]
     for result in gains[:MOST_NUMBERS]:
-        place = where_words(result)
+        place = where_words(result) if result.frequency_hz is not None else ""
         label = quantity_words(result.quantity) + (f" at {place}" if place else "")
         rows.append((label, value_words(result)))
     return rows

@@ -17,5 +17,5 @@ BAND = "#f3e7c4"  # the band inside a limit; only ever an area
 BAND_EDGE = "#7a6013"
 CAUTION = "#9c2a10"
 
-SERIES = (CURVE, "#2b2b2b", "#4f7d22", "#8a3d8f")  # never TARGET: that is the design frequency
+SERIES = (CURVE, "#2b2b2b", "#8f7d00", "#c2557e")  # never TARGET: that is the design frequency
 DASHES = ("-", (0, (6, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)))

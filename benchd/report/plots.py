@@ -74,7 +74,7 @@ def plot_capture(
 
     folder.mkdir(parents=True, exist_ok=True)
     heading = Heading(
-        antenna=capture.antenna or capture.role.value,
+        antenna=capture.antenna or f"{capture.role.value.capitalize()} on {capture.route}",
         recipe=recipe,
         moment=capture.taken_at,
         bench=capture.bench,

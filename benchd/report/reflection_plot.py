@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FixedFormatter, FixedLocator
+from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis
 from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TARGET
@@ -18,6 +18,7 @@ from benchd.results import Result
 
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
 MOST_NUMBERS = 5
+FOOT_DB = 5.0  # free room below the deepest point, for the band's label
 IN_THE_COLUMN = ("resonance_frequency", "return_loss", "vswr", "bandwidth", "trim_per_arm")
 
 
@@ -39,6 +40,7 @@ def draw_reflection(
     frequency_hz = reduced.frequency_hz
     frequency_axis(axes, float(frequency_hz[0]), float(frequency_hz[-1]))
     deepest = _deepest(reduced, band_level_db)
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10], integer=True))
     axes.set_ylim(deepest, 0.0)  # downwards: a good match is a deep dip, as the trade draws it
     axes.set_ylabel("Return loss, dB", labelpad=8)
     _draw_band(axes, results, band_level_db)
@@ -56,7 +58,7 @@ def draw_reflection(
 def _deepest(reduced: ReducedTrace, band_level_db: float) -> float:
     finite = reduced.values[np.isfinite(reduced.values)]
     peak = float(finite.max()) if finite.size else band_level_db
-    return 5.0 * math.ceil((max(peak, band_level_db) + 4.0) / 5.0)
+    return 5.0 * math.ceil((max(peak, band_level_db) + FOOT_DB) / 5.0)
 
 
 def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
@@ -85,19 +87,25 @@ def _find(results: Sequence[Result], quantity: str) -> Result | None:
 
 def _draw_band(axes: Axes, results: Sequence[Result], level_db: float) -> None:
     axes.axhline(level_db, color=BAND_EDGE, linewidth=1.1, linestyle=(0, (4, 2)), zorder=2)
-    bandwidth = _find(results, "bandwidth")
     left, right = axes.get_xlim()
-    text = f"{level_db:g} dB"
-    if bandwidth is not None and bandwidth.band_hz is not None:
-        low, high = bandwidth.band_hz
-        axes.axvspan(max(low, left), min(high, right), color=BAND, linewidth=0, zorder=0.5)
-        for edge in (low, high):
-            if left < edge < right:
-                axes.plot([edge, edge], [0, level_db], color=BAND_EDGE, linewidth=1.1, zorder=2)
-        text = f"{level_db:g} dB from {band_words(low, high, 'Hz')}"
+    bandwidth = _find(results, "bandwidth")
+    if bandwidth is None or bandwidth.band_hz is None:
+        axes.annotate(
+            f"{level_db:g} dB", (left, level_db), xytext=(6, -5), textcoords="offset points",
+            size=9.6, color=BAND_EDGE, va="top", zorder=7, bbox=_halo(),
+        )  # fmt: skip
+        return
+    low, high = bandwidth.band_hz
+    axes.axvspan(max(low, left), min(high, right), color=BAND, linewidth=0, zorder=0.5)
+    for edge in (low, high):
+        if left < edge < right:
+            axes.plot([edge, edge], [0, level_db], color=BAND_EDGE, linewidth=1.1, zorder=2)
+    # At the foot of the axes, which the curve never reaches.
+    middle = (max(low, left) + min(high, right)) / 2
     axes.annotate(
-        text, (left, level_db), xytext=(7, -5), textcoords="offset points",
-        size=9.2, color=BAND_EDGE, va="top", ha="left", zorder=5, bbox=_halo(),
+        f"{level_db:g} dB band\n{band_words(low, high, 'Hz')}", (middle, axes.get_ylim()[0]),
+        xytext=(0, 6), textcoords="offset points", size=9.6, color=BAND_EDGE, va="bottom",
+        ha="center", linespacing=1.3, zorder=7, bbox=_halo(),
     )  # fmt: skip
 
 
@@ -135,7 +143,7 @@ def _label(axes: Axes, x: float, text: str, colour: str, to_the_left: bool) -> N
 
 
 def _halo() -> dict[str, object]:
-    return {"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": "none", "alpha": 0.78}
+    return {"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": "none", "alpha": 0.88}
 
 
 def _vswr_axis(axes: Axes, deepest: float) -> None:

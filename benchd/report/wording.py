@@ -32,6 +32,14 @@ _QUANTITIES = {
     "resonance_frequency": "Resonance",
     "band_low": "Lower band edge",
     "band_high": "Upper band edge",
+    "bandwidth_low_edge": "Lower band edge",
+    "bandwidth_high_edge": "Upper band edge",
+    "realised_gain_mean": "Mean realised gain",
+    "realised_gain_min": "Least realised gain",
+    "realised_gain_max": "Greatest realised gain",
+    "gain_mean": "Mean gain",
+    "gain_min": "Least gain",
+    "gain_max": "Greatest gain",
 }
 _WORDS = {"vswr": "VSWR", "q": "Q"}
 

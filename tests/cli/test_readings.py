@@ -148,9 +148,12 @@ def test_text_from_files_cannot_move_the_cursor_or_use_markup() -> None:
     assert format_jobs([], Screen()) == "No jobs."
 
 
-def test_a_flag_that_all_results_carry_is_said_once(fakes: Any) -> None:
-    flagged = [replace(r, result=r.result.with_flags("near-noise")) for r in fakes.records()]
+def test_what_all_results_share_is_said_once(fakes: Any) -> None:
+    flagged = [
+        replace(r, result=replace(r.result.with_flags("near-noise"), note="Mind the cable."))
+        for r in fakes.records()
+    ]
     text = format_results(flagged, Screen())
-    assert text.count("close to the noise floor") == 1
-    assert text.endswith("\nAll of these: close to the noise floor.")
+    assert text.count("close to the noise floor") == text.count("Mind the cable.") == 1
+    assert text.endswith("\nAll of these: close to the noise floor. Mind the cable.")
     assert text.count("uncertainty partly assumed") == 1

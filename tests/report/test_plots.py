@@ -1,0 +1,305 @@
+"""Plots: valid files, the right words and places in them, readable for everyone."""
+
+from __future__ import annotations
+
+import itertools
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from benchd.report import palette
+from benchd.report.figure import Heading, caution_lines, style
+from benchd.report.level_plot import draw_levels, level_db
+from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
+from benchd.report.reduced import gather
+from benchd.report.reflection_plot import draw_reflection
+from benchd.results import Result, ResultRecord
+from benchd.traces import Capture, Form, Role, Trace
+
+NOW = datetime(2026, 3, 1, 21, 4, 5, tzinfo=UTC)
+FREQUENCY_HZ = np.linspace(1.45e9, 1.95e9, 101)
+JOB = "job-0000000000000001"
+
+
+def _return_loss() -> np.ndarray:
+    impedance = 62 * (1 + 1j * 18 * (FREQUENCY_HZ - 1.6837e9) / 1.6837e9)
+    return -20 * np.log10(np.abs((impedance - 50) / (impedance + 50)))
+
+
+def _capture(role: Role = Role.TEST, **more: Any) -> Capture:
+    trace = Trace("level", Form.LEVEL_DBM, FREQUENCY_HZ, -31.0 - _return_loss())
+    fields: dict[str, Any] = {
+        "id": f"cap-{role.value}", "bench": "workshop", "job_id": JOB, "step": "test", "role": role,
+        "route": "middle", "position": "antenna", "antenna": "dipole r3", "traces": (trace,),
+        "settings": {"method": "stepped", "start_hz": 1.45e9, "stop_hz": 1.95e9,
+                     "level_dbm": -10.0, "resolution_bandwidth_hz": 1e4, "detector": "rms",
+                     "dwell_s": 0.002},
+        "fixtures": {}, "instruments": {}, "taken_at": NOW, "recipe_hash": "c0ffee",
+        "worksheet_hash": "feed",
+    }  # fmt: skip
+    return Capture(**{**fields, **more})
+
+
+def _job(**more: Any) -> JobPlots:
+    loss = _return_loss()
+    gain = 9.2 - 3 * ((FREQUENCY_HZ - 1.72e9) / 2e8) ** 2
+    named = {
+        "dipole/return_loss": loss, "dipole/return_loss/low": loss - 1.0,
+        "dipole/return_loss/high": loss + 1.3, "yagi/realised_gain": gain,
+        "yagi/realised_gain/low": gain - 1.2, "yagi/realised_gain/high": gain + 1.2,
+        "yagi/gain": gain + 0.4,
+    }  # fmt: skip
+    traces = [Trace(name, Form.RATIO_DB, FREQUENCY_HZ, values) for name, values in named.items()]
+    own = {"antenna": "dipole r3", "captures": ("cap-open", "cap-test")}
+    results = [
+        ("dipole", Result("resonance_frequency", 1.6837e9, "Hz", 2.1e6, 2.0, 1.6816e9, 1.6858e9,
+                          **own)),
+        ("dipole", Result("return_loss", 17.9, "dB", 1.1, 1.96, 16.9, 19.1, 1.7e9,
+                          flags=("near-noise",), **own)),
+        ("dipole", Result("bandwidth", 1.301e8, "Hz", 5e6, 2.0, 1.25e8, 1.35e8,
+                          band_hz=(1.6201e9, 1.7502e9), **own)),
+        ("yagi", Result("realised_gain", 9.178, "dBi", 1.25, 2.1, 7.9, 10.4, 1.7e9,
+                        antenna="yagi r2")),
+        ("yagi", Result("gain", 9.636, "dBi", 1.25, 2.1, 8.4, 10.9, 1.7e9, antenna="yagi r2")),
+    ]  # fmt: skip
+    records = [
+        ResultRecord(f"res-{n}", "workshop", JOB, step, "demo", "c0ffee", "feed", {}, NOW, result)
+        for n, (step, result) in enumerate(results)
+    ]
+    job = JobPlots(
+        recipe="return-loss", bench="workshop", job_id=JOB, moment=NOW, reduced=gather(traces),
+        records=records, captures=[_capture()], design_hz={"dipole": 1.7e9, "yagi": 1.7e9},
+        cautions=("The source radiates when the lid is open. More follows here.",),
+    )  # fmt: skip
+    return replace(job, **more)
+
+
+def _svg_texts(path: Path) -> list[str]:
+    root = ET.parse(path).getroot()
+    return ["".join(node.itertext()).strip() for node in root.iter() if node.tag.endswith("}text")]
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("plots") / "made" / "on demand"
+    plot_job(_job(), folder)
+    return folder
+
+
+def test_each_curve_and_capture_gets_a_png_and_an_svg(drawn: Path) -> None:
+    stems = ["cap-test-levels", "dipole-return-loss", "yagi-gain"]
+    assert sorted(path.name for path in drawn.iterdir()) == [
+        f"{stem}.{ending}" for stem in stems for ending in ("png", "svg")
+    ]
+    for path in drawn.glob("*.png"):
+        with Image.open(path) as image:
+            image.verify()
+        with Image.open(path) as image:
+            assert image.size == (1650, 990)
+
+
+def test_the_return_loss_plot_says_what_it_shows(drawn: Path) -> None:
+    texts = _svg_texts(drawn / "dipole-return-loss.svg")
+    for expected in (
+        "dipole r3",
+        "Return loss  ·  recipe return-loss  ·  2026-03-01 21:04:05 UTC",
+        "resonance 1.6837 GHz",
+        "design 1.7 GHz",
+        "Return loss, dB",
+        "Frequency, GHz",
+        "VSWR",
+        "17.9 dB",
+        "16.9 to 19.1 dB",
+        "1.6837 GHz",
+        "± 0.0021 GHz",
+        "Flags: close to the noise floor.",
+        "The source radiates when the lid is open.",
+        f"bench workshop  ·  job {JOB}  ·  captures cap-open, cap-test",
+    ):
+        assert expected in texts
+    assert "1.6201 to 1.7502 GHz" in " ".join(texts)
+
+
+def test_the_gain_plot_says_which_gain_is_which(drawn: Path) -> None:
+    texts = _svg_texts(drawn / "yagi-gain.svg")
+    for expected in ("yagi r2", "Realised gain", "Gain", "Gain, dBi", "9.2 dBi", "± 1.3 dBi"):
+        assert expected in texts
+    assert "mismatch" in " ".join(texts)
+
+
+def test_the_level_plot_says_how_the_sweep_was_run(drawn: Path) -> None:
+    texts = _svg_texts(drawn / "cap-test-levels.svg")
+    for expected in ("test (middle, antenna)", "stepped", "101", "-10 dBm", "10 kHz", "2 ms"):
+        assert expected in texts
+
+
+def test_resonance_design_and_band_are_where_they_belong() -> None:
+    job = _job()
+    heading = Heading("dipole r3", "return-loss", NOW, "workshop", JOB)
+    results = [record.result for record in job.records[:3]]
+    with style():
+        figure = draw_reflection(job.reduced[0], results, heading, design_hz=1.7e9)
+    axes = figure.axes[0]
+    assert axes.get_xlim() == (1.45e9, 1.95e9)
+    bottom, top = axes.get_ylim()
+    assert (bottom > 20.0, top) == (True, 0.0)  # downwards, and the dip has room
+    upright = {float(line.get_xdata()[0]) for line in axes.lines
+               if len(set(np.asarray(line.get_xdata()).tolist())) == 1}  # fmt: skip
+    assert {1.6837e9, 1.7e9, 1.6201e9, 1.7502e9} <= upright
+    curve = max(axes.lines, key=lambda line: len(line.get_xdata()))
+    np.testing.assert_array_equal(curve.get_ydata(), job.reduced[0].values)
+    # The VSWR scale agrees with the handbook: 2 at 9.542 dB, 1.5 at 13.98 dB.
+    side = axes.child_axes[0]
+    ticks = dict(zip(side.yaxis.get_major_formatter().seq, side.yaxis.get_major_locator().locs,
+                     strict=True))  # fmt: skip
+    assert ticks["2"] == pytest.approx(9.542, abs=5e-4)
+    assert ticks["1.5"] == pytest.approx(13.979, abs=5e-4)
+
+
+def test_an_interval_without_an_upper_end_and_a_plain_curve_can_be_drawn(tmp_path: Path) -> None:
+    loss = _return_loss()
+    high = np.where(loss > 15, np.inf, loss + 1)
+    named = {"a/return_loss": loss, "a/return_loss/low": loss - 1, "a/return_loss/high": high,
+             "b/return_loss": loss}  # fmt: skip
+    traces = [Trace(name, Form.RATIO_DB, FREQUENCY_HZ, v) for name, v in named.items()]
+    job = _job(reduced=gather(traces), records=(), captures=(), design_hz={})
+    assert [path.name for path in plot_job(job, tmp_path)] == [
+        "a-return-loss.png", "a-return-loss.svg", "b-return-loss.png", "b-return-loss.svg",
+    ]  # fmt: skip
+
+
+def test_bins_that_were_never_visited_are_left_out_of_the_curve_and_counted() -> None:
+    visited = np.ones(101, dtype=bool)
+    visited[[3, 50]] = False
+    trace = Trace("level", Form.LEVEL_DBM, FREQUENCY_HZ, np.full(101, -40.0), visited=visited)
+    heading = Heading("dipole r3", "demo", NOW, "workshop", JOB)
+    with style():
+        figure = draw_levels([_capture(traces=(trace,))], heading)
+    axes = figure.axes[0]
+    assert axes.get_legend_handles_labels()[1] == [
+        "test (middle, antenna)", "2 bins never saw the source",
+    ]  # fmt: skip
+    assert np.isnan(np.asarray(axes.lines[0].get_ydata())).sum() == 2
+    np.testing.assert_array_equal(axes.lines[1].get_xdata(), FREQUENCY_HZ[[3, 50]])
+
+
+def test_several_captures_are_told_apart_by_more_than_colour() -> None:
+    heading = Heading("dipole r3", "demo", NOW, "workshop", JOB)
+    captures = [_capture(role) for role in (Role.OPEN, Role.SHORT, Role.TEST)]
+    with style():
+        lines = draw_levels(captures, heading).axes[0].lines
+    assert len({str(line._unscaled_dash_pattern) for line in lines}) == 3
+    with pytest.raises(ValueError, match="a level plot takes 1 to 4 captures, not 5"):
+        draw_levels([_capture()] * 5, heading)
+
+
+def test_a_complex_trace_is_drawn_as_its_magnitude() -> None:
+    trace = Trace("s11", Form.RATIO_COMPLEX, np.array([1e9, 2e9, 3e9]), np.array([1j, 0.1, 0.0]))
+    np.testing.assert_allclose(level_db(trace), [0.0, -20.0, -np.inf], atol=1e-12)
+
+
+def test_the_same_input_gives_the_same_bytes(tmp_path: Path) -> None:
+    for folder in ("one", "two"):
+        plot_capture(_capture(), "demo", tmp_path / folder)
+    for name in ("cap-test-levels.png", "cap-test-levels.svg"):
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+
+
+def test_long_cautions_keep_whole_sentences_and_count_the_rest() -> None:
+    cautions = [f"Caution {n} is short. It has more to say." for n in range(9)]
+    assert caution_lines(cautions) == [
+        "Caution 0 is short.", "Caution 1 is short.", "Caution 2 is short.", "Caution 3 is short.",
+        "5 more cautions: see the worksheet.",
+    ]  # fmt: skip
+    assert caution_lines(["At most -26.6 dBm of 20.0 dBm reach it. Then more."]) == [
+        "At most -26.6 dBm of 20.0 dBm reach it."
+    ]
+    assert caution_lines([]) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [("dipole r3", "dipole-r3"), ("../../etc/passwd", "etc-passwd"), ("a/b\\c:d", "a-b-c-d"),
+     ("...", "plot"), ("", "plot"), ("x" * 200, "x" * 80), ("ä\n", "plot"), ("a..b", "a-b")],
+)  # fmt: skip
+def test_names_become_safe_file_names(text: str, name: str) -> None:
+    assert safe_name(text) == name
+
+
+def _linear(colour: str) -> np.ndarray:
+    """sRGB to linear light (IEC 61966-2-1)."""
+    rgb = np.array([int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)])
+    return np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+
+
+def _luminance(linear: np.ndarray) -> float:
+    return float(np.array([0.2126, 0.7152, 0.0722]) @ linear)
+
+
+def _contrast(one: str, other: str) -> float:
+    """WCAG 2.1, contrast ratio."""
+    high, low = sorted((_luminance(_linear(one)), _luminance(_linear(other))), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("name", ["INK", "MUTED", "CURVE", "TARGET", "BAND_EDGE", "CAUTION"])
+def test_text_reads_on_paper(name: str) -> None:
+    """WCAG 2.1, success criterion 1.4.3: at least 4.5 : 1 for text."""
+    assert _contrast(getattr(palette, name), palette.PAPER) >= 4.5
+
+
+def test_series_stand_out_from_paper_and_text_from_the_band() -> None:
+    """WCAG 2.1, 1.4.11: at least 3 : 1 for graphical objects."""
+    for colour in palette.SERIES:
+        assert _contrast(colour, palette.PAPER) >= 3.0
+    for name in ("INK", "BAND_EDGE", "CURVE", "TARGET"):
+        assert _contrast(getattr(palette, name), palette.BAND) >= 3.0
+
+
+# Machado, Oliveira and Fernandes, "A Physiologically-based Model for Simulation of Color Vision
+# Deficiency", IEEE TVCG 15 (2009), severity 1.0 (matrices from memory), in linear RGB.
+DICHROMACY = {
+    "protanopia": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+                   [-0.003882, -0.048116, 1.051998]],
+    "deuteranopia": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+                     [-0.011820, 0.042940, 0.968881]],
+    "tritanopia": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+                   [0.004733, 0.691367, 0.303900]],
+}  # fmt: skip
+
+
+def _lab(linear: np.ndarray) -> np.ndarray:
+    """CIE 1976 L*a*b* under D65 (CIE 15; sRGB primaries by IEC 61966-2-1)."""
+    to_xyz = np.array(
+        [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
+    )
+    ratio = (to_xyz @ linear) / np.array([0.9505, 1.0, 1.089])
+    f = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+@pytest.mark.parametrize("sight", ["usual", *DICHROMACY])
+def test_colours_used_together_differ_for_every_eye(sight: str) -> None:
+    """A difference of 20 in L*a*b* is plain to see (common practice, no source)."""
+    matrix = np.array(DICHROMACY.get(sight, np.eye(3)))
+    for together in ((palette.CURVE, palette.TARGET, palette.INK), palette.SERIES):
+        for one, other in itertools.combinations(together, 2):
+            seen = [_lab(np.clip(matrix @ _linear(c), 0.0, 1.0)) for c in (one, other)]
+            assert np.linalg.norm(seen[0] - seen[1]) > 20, (one, other)
+
+
+def test_matplotlib_is_loaded_only_to_draw() -> None:
+    code = (
+        "import sys; from benchd.report import plots, wording, tables, touchstone; "
+        "print('matplotlib' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "False\n"
