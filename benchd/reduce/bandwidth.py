@@ -111,6 +111,15 @@ def _edge(f: FloatArray, above_db: FloatArray, outer: int, inward: int, reach_db
     while last < f.size - 1 and abs(above_db[last + 1]) < reach_db:
         last += 1
     slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
+    for _ in range(4):
+        # Points chosen by frequency, not by what noise made of their level.
+        if slope * inward <= 0.0 or not f[first] <= crossing <= f[last]:
+            break
+        near = np.flatnonzero(np.abs(f - crossing) <= reach_db / abs(slope))
+        if near.size < 3:
+            break
+        first, last = int(near[0]), int(near[-1])
+        slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     if slope * inward <= 0.0 or not f[first] <= crossing <= f[last]:
         # A line through noise may lean the wrong way; the two points never do.
         first, last = sorted((outer, outer + inward))

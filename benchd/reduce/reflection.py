@@ -48,6 +48,9 @@ Two-sided intervals hold the truth in 93 % or more of cases down to gamma = 0.7 
 (simulated: 82 % at 0.3 d); a reading there never exceeds 1.7 d. Hence a one-sided statement.
 """
 
+LEAST_GAMMA_SQUARED = 1e-30
+"""No analyzer resolves a return loss of 300 dB; keeps a computed zero from the logarithm."""
+
 COUPLER_TERMS = frozenset({"directivity", "source match", "baseline left-over"})
 """Terms that the full model of `reflectometer` draws; the others multiply the reading."""
 
@@ -162,7 +165,8 @@ def reflection_at(
         return _only_noise(at_hz, reading_db, knowledge)
     terms = (*return_loss_terms(gamma, knowledge), noise)
     if miss > 0.0:
-        half_width_db = NEPER_DB * miss / (2.0 * squared)
+        # Past nine tenths of the value a line tells nothing; 10 dB says so.
+        half_width_db = -NEPER_DB / 2.0 * math.log1p(-min(miss / squared, 0.9))
         terms = (*terms, term("interpolation", half_width_db, "dB", "rectangular"))
     flags = ("near-noise",) if near_noise else ()
     return _settled(at_hz, gamma, terms, knowledge, flags, seed)
@@ -179,7 +183,7 @@ def _gamma_squared_at(
             f"{frequency_hz[0] / 1e6:.6g} to {frequency_hz[-1] / 1e6:.6g} MHz",
             advice="Ask for a frequency inside the sweep, or widen the sweep.",
         )
-    squared = 10.0 ** (ratio_db / 10.0)
+    squared = np.maximum(10.0 ** (ratio_db / 10.0), LEAST_GAMMA_SQUARED)
     nearest = int(np.argmin(np.abs(frequency_hz - at_hz)))
     if abs(frequency_hz[nearest] - at_hz) <= slack or squared.size < 3:
         return float(squared[nearest]), 0.0

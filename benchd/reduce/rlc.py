@@ -7,7 +7,8 @@ A series R-L-C circuit on Z0 has, with r = R/Z0 and x = X/Z0,
 
 is exactly quadratic in v (a parallel circuit gives the same with g for r). QL is the loaded Q
 (Pozar, Microwave Engineering, section on loaded and unloaded Q, from memory; algebra above).
-A cubic term takes up what a real antenna adds: R rising with f.
+The fit runs in t = ln f, where v = 2 sinh(t - t0) is odd about the resonance, so that the curve
+has no skew of its own. A cubic term takes up what a real antenna adds: R rising with f.
 """
 
 from __future__ import annotations
@@ -24,14 +25,14 @@ LARGEST_GAMMA_SQUARED = 0.98
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A weighted polynomial in u = (f - centre_hz)/scale_hz, ready to fit many traces at once.
+    """A weighted polynomial in u = ln(f/centre_hz)/scale, ready to fit many traces at once.
 
     solver: shape (order + 1, n), maps y of shape (n, ...) to coefficients.
     """
 
     frequency_hz: FloatArray
     centre_hz: float
-    scale_hz: float
+    scale: float
     solver: FloatArray
 
     @property
@@ -61,12 +62,12 @@ def y_of(gamma_squared: FloatArray) -> FloatArray:
 
 def curve(frequency_hz: FloatArray, weights: FloatArray, order: int) -> Curve:
     """Prepare a fit over shape (n,) frequencies with weights 1/standard deviation of y."""
-    centre_hz = float(frequency_hz.mean())
-    scale_hz = float(np.ptp(frequency_hz)) / 2.0
-    powers = np.vander((frequency_hz - centre_hz) / scale_hz, order + 1, increasing=True)
+    centre_hz = float(np.sqrt(frequency_hz[0] * frequency_hz[-1]))
+    scale = float(np.log(frequency_hz[-1] / frequency_hz[0])) / 2.0
+    powers = np.vander(np.log(frequency_hz / centre_hz) / scale, order + 1, increasing=True)
     share = weights / weights.max()
     solver: FloatArray = np.linalg.pinv(powers * share[:, None]) * share
-    return Curve(frequency_hz, centre_hz, scale_hz, solver)
+    return Curve(frequency_hz, centre_hz, scale, solver)
 
 
 def minima(form: Curve, y: FloatArray) -> Minima:
@@ -81,15 +82,15 @@ def minima(form: Curve, y: FloatArray) -> Minima:
         bend = a2 + 3.0 * a3 * u
         u = np.where((bend > 0.0) & (np.abs(u) <= 1.5), u, np.nan)
         y0 = coefficients[0] + u * (a1 + u * (a2 + u * a3))
-        frequency_hz = form.centre_hz + u * form.scale_hz
-        # v = 2 (f - f0)/f0 near f0, hence y''/2 = 4 QL^2 y0/f0^2 per Hz^2.
-        loaded_q = frequency_hz / (2.0 * form.scale_hz) * np.sqrt(bend / y0)
+        frequency_hz = form.centre_hz * np.exp(u * form.scale)
+        # v = 2 (t - t0) near t0, hence y''/2 = 4 QL^2 y0 per unit of t squared.
+        loaded_q = np.sqrt(bend / y0) / (2.0 * form.scale)
     return Minima(np.asarray(frequency_hz), np.asarray(y0), np.asarray(loaded_q), coefficients)
 
 
 def y_at(form: Curve, coefficients: FloatArray, frequency_hz: FloatArray) -> FloatArray:
     """The fitted curve of one trace at frequencies of shape (m,)."""
-    u = (frequency_hz - form.centre_hz) / form.scale_hz
+    u = np.log(frequency_hz / form.centre_hz) / form.scale
     powers = np.vander(u, form.order + 1, increasing=True)
     fitted: FloatArray = powers @ coefficients
     return fitted

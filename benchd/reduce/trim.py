@@ -7,13 +7,15 @@ scale, so that a part of the change (10 % unless better is known) is its uncerta
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.montecarlo import settle
 from benchd.reduce.resonance import Resonance
-from benchd.reduce.uncertainty import has_assumed, scaled, term
+from benchd.reduce.student import coverage_factor
+from benchd.reduce.uncertainty import has_assumed, term
 from benchd.results import Result
 
 ARM_LENGTH_SD_M = Known(0.3e-3, assumed=True)
@@ -67,7 +69,16 @@ def trim(
     known = knowledge or TrimKnowledge()
     remove_m = trim_per_arm_m(arm_length_m, found.frequency_hz, target_hz)
     terms = (
-        *scaled(found.budget.terms, -arm_length_m / target_hz),
+        term(
+            "resonance",
+            found.budget.expanded,
+            "Hz",
+            "expanded",
+            # The half-width of its 95 % interval counts, whatever the shape behind it.
+            divisor=coverage_factor(math.inf),
+            sensitivity=-arm_length_m / target_hz,
+            assumed=ASSUMED_TERM in found.flags,
+        ),
         term(
             "arm length",
             known.arm_length_sd_m.value,
