@@ -70,6 +70,8 @@ class Feed:
         # reading that follows at once: a stepped sweep needs it twice.
         self._known: tuple[Emission, float, float] | None = None
         self._ambient: list[tuple[float, float]] | None = None
+        self.changes = 0
+        """Counts everything that makes something else arrive."""
 
     def arriving_dbm(
         self, frequency_hz: FloatArray, level_dbm: float, elapsed_s: float
@@ -103,12 +105,14 @@ class Feed:
         while len(self._emissions) > 1 and self._emissions[-1].start_s >= emission.start_s:
             self._emissions.pop()
         self._emissions.append(emission)
+        self.changes += 1
         self._announce(emission, now_s)
 
     def world_changed(self, now_s: float) -> None:
         """A switch, a cable, an antenna or the lid has moved: the same emission arrives anew."""
         self._known = None
         self._ambient = None
+        self.changes += 1
         self._announce(self._emissions[-1], now_s)
 
     def _announce(self, emission: Emission, now_s: float) -> None:

@@ -70,6 +70,11 @@ class Sweep:
 
     def __post_init__(self) -> None:
         self.values_dbm = np.full(self.plan.points, np.nan)
+        self._ahead: tuple[int, FloatArray] | None = None
+        if self.plan.points == 1:
+            # Computed while its dwell runs and not after it, so that a point takes no longer
+            # than it says; thrown away if anything changes meanwhile.
+            self._ahead = (self.feed.changes, self._compressed(self._read(0, 1)))
 
     @property
     def end_s(self) -> float:
@@ -89,7 +94,10 @@ class Sweep:
         else:
             due = max(0, int((now_s - self.start_s) / plan.point_time_s))
         if due > self.filled:
-            self.values_dbm[self.filled : due] = self._compressed(self._read(self.filled, due))
+            if self._ahead is not None and self._ahead[0] == self.feed.changes:
+                self.values_dbm = self._ahead[1]
+            else:
+                self.values_dbm[self.filled : due] = self._compressed(self._read(self.filled, due))
             self.filled = due
 
     def _read(self, first: int, last: int) -> FloatArray:
