@@ -87,6 +87,7 @@ class Analyzer(Instrument):
         """Keep coupled settings together; whatever changes the trace makes the old one stale."""
         if name in ("centre", "span", "start", "stop"):
             self._couple_frequencies(name)
+            self.settle(self.model.settle_s)
         if name in ("rbw", "vbw") and self.dialect.rbw_steps:
             self.values[name] = _stepped(self.number(name), self.dialect.rbw_steps)
         if name == "sweep time":
@@ -171,7 +172,7 @@ class Analyzer(Instrument):
     # -- sweeping ---------------------------------------------------------------------------
 
     def _restart(self) -> None:
-        self._begin(self.clock.now_s())
+        self._begin(max(self.clock.now_s(), self.settled_s))
 
     def _begin(self, start_s: float) -> None:
         self._sweep = Sweep(self._current_plan(), start_s, self._feed, self._receiver)
@@ -181,7 +182,8 @@ class Analyzer(Instrument):
         self.catch_up(self.clock.now_s())
         if self._sweep is not None:
             raise ScpiError(-213, "a sweep is running")
-        self._begin(self.clock.now_s())
+        # Tuned a moment ago, it begins only when its oscillator has settled.
+        self._begin(max(self.clock.now_s(), self.settled_s))
 
     def _initiate_and_report(self) -> Reply:
         """Sweep once and answer 1 at the end, for dialects without overlapped commands."""

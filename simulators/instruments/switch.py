@@ -75,6 +75,8 @@ class Switch(Instrument):
         self.settle(self.model.settle_s)
 
     def _check(self, channels: tuple[int, ...]) -> None:
+        if self._world.model.layout == "by-hand":
+            raise ScpiError(-241, "this bench has no switch wired in")
         for channel in channels:
             if channel not in CHANNELS:
                 known = ",".join(str(one) for one in CHANNELS)

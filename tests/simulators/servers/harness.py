@@ -9,13 +9,14 @@ import socket
 import subprocess
 import sys
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
 
 from simulators.instruments import SimulatedClock, Workbench
 from simulators.scpi import Conversation
-from simulators.world import world_path
+from simulators.world import WorldModel, world_path
 from simulators.world.files import read_world
 
 
@@ -145,12 +146,18 @@ def start(*arguments: str) -> Simulator:
     return Simulator(process, ready, Control(**ready["control"]))
 
 
+@cache
+def workshop_model() -> WorldModel:
+    """The shipped workshop, read once."""
+    return read_world(world_path("workshop"))
+
+
 class FlatWorld:
     """A world of one number: what leaves the source arrives `loss_db` weaker, whatever it is."""
 
     def __init__(self, loss_db: float = 20.0) -> None:
 
-        model = read_world(world_path("workshop"))
+        model = workshop_model()
         perfect = model.analyzer.model_copy(update={"response_db": 0.0, "linearity_db": 0.0})
         self.model = model.model_copy(update={"analyzer": perfect})
         self.loss_db = loss_db
