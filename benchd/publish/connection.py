@@ -9,8 +9,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import math
 import ssl
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -29,7 +30,6 @@ MOST_INCOMING = 200
 # MQTT 5.0, table 2.4; the library maps the codes of 3.1.1 to the same.
 _WRONG_PROTOCOL = {132}
 _NOT_ALLOWED = {134, 135, 138}
-_NO_ANSWER = "Operation timed out"  # the library's words for a broker that sends no CONNACK
 _log = logging.getLogger(__name__)
 
 
@@ -56,13 +56,46 @@ class WrongProtocol(BenchdError):
 
 
 class Client(aiomqtt.Client):
-    """Remembers the first refusal of a published message.
+    """Notices refused messages, and can be cancelled.
 
     An MQTT 5.0 broker says in its acknowledgement that it threw a message away (no access, quota
     exceeded); the library does not look at it. At 3.1.1 no broker can say so.
+
+    The library's own timeouts rest on `asyncio.wait_for`, which before Python 3.12 may swallow a
+    cancellation that comes together with the acknowledgement; the task then runs on for ever. So
+    they are switched off, and `asyncio.timeout` is put around each call.
     """
 
     refusal: str | None = None
+    answer_within_s = 10.0
+
+    async def send(
+        self,
+        topic: str,
+        payload: str,
+        *,
+        qos: int = 1,
+        retain: bool = False,
+        properties: Properties | None = None,
+    ) -> None:
+        """Publish, and wait for the acknowledgement. Raises MqttError."""
+        async with self._in_time("acknowledge a message"):
+            await self.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+
+    async def hear(self, topic: str) -> bool:
+        """Subscribe; False if the broker refuses. Raises MqttError."""
+        async with self._in_time("acknowledge a subscription"):
+            codes = await self.subscribe(topic, qos=1)
+        # 128 and above are refusals, which the library does not raise (3.1.1, 3.9.3).
+        return all((c.value if isinstance(c, ReasonCode) else int(c)) < 128 for c in codes)
+
+    @asynccontextmanager
+    async def _in_time(self, what: str) -> AsyncIterator[None]:
+        try:
+            async with asyncio.timeout(self.answer_within_s):
+                yield
+        except TimeoutError:
+            raise MqttError(f"it did not {what} within {self.answer_within_s:g} s") from None
 
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any
@@ -71,14 +104,37 @@ class Client(aiomqtt.Client):
             self.refusal = str(reason_code)
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
+    def _on_disconnect(
+        self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
+    ) -> None:
+        # The library asks a cancelled attempt for its outcome, and fails in a callback.
+        if not self._connected.cancelled():
+            super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    async def leave(self) -> None:
+        """Disconnect, politely if the broker lets us."""
+        with contextlib.suppress(MqttError, OSError, TimeoutError):
+            async with asyncio.timeout(STOP_WITHIN_S):
+                await self.__aexit__(None, None, None)
+        self.hang_up()
+
     def hang_up(self) -> None:
         """Close the connection of a client that never got in, which nothing else would do."""
         self._client.disconnect()
-
-    def mark_retrieved(self) -> None:
-        """Keep asyncio from reporting the loss of the connection, which we report ourselves."""
+        # Retrieved here, so that asyncio does not report the loss that we report ourselves.
         if self._disconnected.done() and not self._disconnected.cancelled():
             self._disconnected.exception()
+
+
+class _TlsSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails; the library forgets to."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
 
 
 def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
@@ -95,6 +151,7 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
             where=str(settings.ca_file),
             advice="It must hold the certificate, in PEM form, of whoever signed the broker's.",
         ) from error
+    context.sslsocket_class = _TlsSocket
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     return context
 
@@ -124,41 +181,48 @@ async def connected(
         clean_session=None if is_5 else True,
         clean_start=True if is_5 else 3,
         keepalive=settings.keepalive_s,
-        timeout=settings.timeout_s,
+        timeout=math.inf,
         tls_context=context,
         max_queued_incoming_messages=MOST_INCOMING,
         max_inflight_messages=settings.window,
         logger=_log,
     )
     client.pending_calls_threshold = settings.window + 10
-    try:
-        await _enter(client)
-    except (MqttError, OSError) as error:
-        client.hang_up()
-        raise _explained(error, settings) from error
+    client.answer_within_s = settings.timeout_s
+    await _enter(client, settings)
     try:
         yield client
     finally:
-        client.timeout = STOP_WITHIN_S
-        with contextlib.suppress(MqttError):
-            await client.__aexit__(None, None, None)
-        client.mark_retrieved()
+        await client.leave()
 
 
-async def _enter(client: Client) -> None:
-    # Connecting runs in a thread, which cannot be cancelled: wait for it, then hang up.
+async def _enter(client: Client, settings: BrokerSettings) -> None:
+    # Connecting runs in a thread, which cannot be cancelled: it is waited for, not abandoned.
     entering = asyncio.ensure_future(client.__aenter__())
     try:
-        await asyncio.shield(entering)
+        await asyncio.wait({entering}, timeout=settings.timeout_s)
     except asyncio.CancelledError:
-        with contextlib.suppress(MqttError, OSError, TimeoutError):
-            async with asyncio.timeout(STOP_WITHIN_S):
-                await entering
-            client.timeout = STOP_WITHIN_S
-            await client.__aexit__(None, None, None)
+        await asyncio.wait({entering}, timeout=STOP_WITHIN_S)
+        if entering.done() and entering.exception() is None:
+            await client.leave()
+            raise
+        entering.cancel()
         client.hang_up()
-        client.mark_retrieved()
         raise
+    if not entering.done():
+        entering.cancel()
+        client.hang_up()
+        silent = BrokerLost(
+            "the broker took the connection but fell silent.", where=settings.address
+        )
+        silent.fell_silent = True
+        raise silent
+    error = entering.exception()
+    if isinstance(error, (MqttError, OSError)):
+        client.hang_up()
+        raise _explained(error, settings) from error
+    if error is not None:
+        raise error
 
 
 def _explained(error: Exception, settings: BrokerSettings) -> BenchdError:
@@ -181,9 +245,7 @@ def _explained(error: Exception, settings: BrokerSettings) -> BenchdError:
             where=where,
             advice="Give the CA file that signed it, and use the name that stands in it.",
         )
-    unreachable = BrokerLost(f"the broker cannot be reached ({text}).", where=where)
-    unreachable.fell_silent = text == _NO_ANSWER
-    return unreachable
+    return BrokerLost(f"the broker cannot be reached ({text}).", where=where)
 
 
 def lost(error: Exception, settings: BrokerSettings) -> BrokerLost:
@@ -192,11 +254,6 @@ def lost(error: Exception, settings: BrokerSettings) -> BrokerLost:
     if isinstance(error, MqttCodeError) and error.__cause__ is not None:
         detail = f"{detail}: {error.__cause__}"
     return BrokerLost(f"the connection to the broker broke ({detail}).", where=settings.address)
-
-
-def refused_subscriptions(codes: Iterable[Any]) -> bool:
-    """True if a SUBACK holds a refusal, which the library does not raise (128 and above)."""
-    return any((code.value if isinstance(code, ReasonCode) else int(code)) >= 128 for code in codes)
 
 
 def publish_properties(

@@ -7,12 +7,15 @@ at every start. Whoever needs more points `--broker` to a real one.
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import logging
 import secrets
 from collections.abc import Mapping
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
+
+import structlog
 
 from benchd.errors import UserError
 from benchd.publish.settings import BrokerSettings, client_id_for
@@ -21,6 +24,9 @@ from benchd.publish.topics import Topics
 if TYPE_CHECKING:
     from amqtt.broker import Broker
 
+log = structlog.get_logger(__name__)
+
+STOP_WITHIN_S = 2.0
 _RULES = "benchd.publish.embedded_rules"
 
 
@@ -42,12 +48,26 @@ class EmbeddedBroker:
         guests: bool = True,
         root: str = "benchd",
     ) -> None:
-        """Raises UserError for an address that others could reach."""
+        """Raises UserError for an address that others could reach, or if amqtt is missing."""
         if not ipaddress.ip_address(host).is_loopback:
             raise UserError(
                 f"the embedded broker listens on this machine only, not on {host}.",
                 advice="Use a broker of its own for other machines, and give its URL.",
             )
+        try:
+            # Here and not in `start`: importing it takes most of a second, in which the event
+            # loop would stand still.
+            from amqtt.broker import Broker
+
+            from benchd.publish.embedded_rules import DAEMON
+        except ImportError as error:
+            raise UserError(
+                "the embedded broker is not installed.",
+                advice='Install it (pip install "benchd[embedded]"), or give the URL of a broker.',
+            ) from error
+        if accounts and DAEMON in accounts:
+            raise UserError(f"the account name {DAEMON} is the daemon's own.")
+        self._make_broker = Broker
         self._bench = bench
         self._host = host
         self._port = port
@@ -56,28 +76,22 @@ class EmbeddedBroker:
         self._root = root
         self._password = secrets.token_urlsafe(32)
         self._broker: Broker | None = None
+        self._server: asyncio.Server | None = None
+        self._connections: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def start(self) -> None:
-        """Listen. Raises UserError if the port is taken or amqtt is not installed."""
-        try:
-            from amqtt.broker import Broker
-            from amqtt.errors import BrokerError
+        """Listen. Raises UserError if the port is taken."""
+        from benchd.publish.embedded_rules import DAEMON, hashed
 
-            from benchd.publish.embedded_rules import DAEMON, hashed
-        except ImportError as error:
-            raise UserError(
-                "the embedded broker is not installed.",
-                advice='Install it (pip install "benchd[embedded]"), or give the URL of a broker.',
-            ) from error
-        if DAEMON in self._accounts:
-            raise UserError(f"the account name {DAEMON} is the daemon's own.")
         for name in ("amqtt", "transitions"):
             # It reports every message and every closed connection as if that were news.
             logging.getLogger(name).setLevel(logging.CRITICAL)
         passwords = {**self._accounts, DAEMON: self._password}
         bind = f"[{self._host}]" if ":" in self._host else self._host
         config = {
-            "listeners": {"default": {"type": "tcp", "bind": f"{bind}:{self._port}"}},
+            # We listen ourselves and hand connections over: its own listener cannot tell which
+            # port the system chose, and leaves connections open when it stops.
+            "listeners": {"default": {"type": "external", "bind": "-"}},
             "plugins": {
                 f"{_RULES}.Entry": {
                     "accounts": {name: hashed(password) for name, password in passwords.items()},
@@ -86,24 +100,49 @@ class EmbeddedBroker:
                 f"{_RULES}.Gate": {"orders": Topics(self._bench, self._root).orders},
             },
         }
-        broker = Broker(config)
+        broker = self._make_broker(config)
+        await broker.start()
+        self._broker = broker
         try:
-            await broker.start()
-        except BrokerError as error:
+            self._server = await asyncio.start_server(self._serve, self._host, self._port)
+        except OSError as error:
+            await self.stop()
             raise UserError(
-                f"the embedded broker cannot listen on {bind}:{self._port}: {error}.",
+                f"the embedded broker cannot listen on {bind}:{self._port}: {error.strerror}.",
                 advice="Another program may use that port; choose another.",
             ) from error
-        # Its only record of the port that the system chose.
-        sockets = broker._servers["default"].instance.sockets
-        self._port = sockets[0].getsockname()[1]
-        self._broker = broker
+        self._port = self._server.sockets[0].getsockname()[1]
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        broker, task = self._broker, asyncio.current_task()
+        if broker is None or task is None:
+            writer.transport.abort()
+            return
+        self._connections[task] = writer
+        try:
+            await broker.stream_connected(reader, writer, "default")
+        except (OSError, asyncio.IncompleteReadError) as error:
+            log.debug("a client went without a word", error=str(error))
+        finally:
+            writer.transport.abort()
+            del self._connections[task]
 
     async def stop(self) -> None:
         """Hang up on everyone and forget everything."""
+        if self._server is not None:
+            self._server.close()
+            self._server = None
         if self._broker is not None:
             broker, self._broker = self._broker, None
             await broker.shutdown()
+        for writer in self._connections.values():
+            writer.transport.abort()
+        tasks = set(self._connections)
+        if tasks:
+            _, slow = await asyncio.wait(tasks, timeout=STOP_WITHIN_S)
+            for task in slow:
+                task.cancel()
+            await asyncio.gather(*slow, return_exceptions=True)
 
     @property
     def url(self) -> str:

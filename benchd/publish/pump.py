@@ -158,11 +158,13 @@ class Pump:
         self.connected.set()
         log.info("publishing", broker=self.settings.address, protocol=protocol)
 
-    async def next_rows(self) -> list[OutboxRow]:
-        """What to send; waits until there is something."""
+    async def next_rows(self, busy: set[int]) -> list[OutboxRow]:
+        """What to send and is not being sent already; waits until there is something."""
         while True:
             self._news.clear()
-            rows = await self.in_store(self._store.outbox_pending, self.bench, BATCH)
+            limit = BATCH + len(busy)
+            rows = await self.in_store(self._store.outbox_pending, self.bench, limit)
+            rows = [row for row in rows if row.number not in busy]
             if rows:
                 return rows
             # Looking now and then costs nothing and finds what another process committed.
@@ -170,12 +172,10 @@ class Pump:
                 async with asyncio.timeout(LOOK_AGAIN_S):
                     await self._news.wait()
 
-    async def have_delivered(self, rows: list[OutboxRow]) -> None:
-        """The broker has confirmed these."""
-        if not rows:
-            return
-        await self.in_store(self._store.outbox_delivered, [row.number for row in rows])
-        self._status = replace(self._status, delivered=self._status.delivered + len(rows))
+    async def have_delivered(self, numbers: list[int]) -> None:
+        """The broker has confirmed these rows."""
+        await self.in_store(self._store.outbox_delivered, numbers)
+        self._status = replace(self._status, delivered=self._status.delivered + len(numbers))
 
     async def _replay(self, from_sequence: int, to_sequence: int | None) -> int:
         return await self.in_store(self._store.replay, self.bench, from_sequence, to_sequence)

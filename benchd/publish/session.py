@@ -12,6 +12,7 @@ import aiomqtt
 import structlog
 from aiomqtt import Message, MqttError, ProtocolVersion
 
+from benchd.errors import BenchdError
 from benchd.publish.connection import (
     STOP_WITHIN_S,
     BrokerRefused,
@@ -19,24 +20,21 @@ from benchd.publish.connection import (
     connected,
     lost,
     publish_properties,
-    refused_subscriptions,
 )
+from benchd.publish.drain import Drain, Source
 from benchd.publish.orders import OrderBook
 from benchd.publish.payloads import PresenceMessage, ReplyMessage
 from benchd.publish.settings import BrokerSettings
 from benchd.publish.topics import Topics
-from benchd.store import OutboxRow
 from benchd.store.ids import new_id
 
 log = structlog.get_logger(__name__)
 
-QOS = 1
 WAITING_ORDERS = 50
-TRACE_EXPIRES_S = 3600  # a trace for a live picture is of no use an hour later
 PRESENCE_AGAIN_S = 5.0
 
 
-class Host(Protocol):
+class Host(Source, Protocol):
     """What a session needs of the pump that opens it."""
 
     bench: str
@@ -47,14 +45,6 @@ class Host(Protocol):
 
     def has_connected(self, protocol: str) -> None:
         """The session works."""
-        ...
-
-    async def next_rows(self) -> list[OutboxRow]:
-        """What to send; waits until there is something."""
-        ...
-
-    async def have_delivered(self, rows: list[OutboxRow]) -> None:
-        """The broker has confirmed these."""
         ...
 
 
@@ -73,50 +63,62 @@ class Session:
         self._echo = asyncio.Event()
         self._usurped = asyncio.Event()
         self._waiting: asyncio.Queue[Message] = asyncio.Queue(WAITING_ORDERS)
-        self._window = asyncio.Semaphore(pump.settings.window)
 
     async def run(self) -> None:
         """Serve until the connection breaks."""
         will = aiomqtt.Will(
-            self._topics.presence, self._presence("offline", "lost"), qos=QOS, retain=True
+            self._topics.presence, self._presence("offline", "lost"), qos=1, retain=True
         )
         async with connected(
             self._pump.settings, version=self._version, will=will, context=self._context
         ) as client:
+            # A task of its own, waited for: only so can a cancellation from outside be told
+            # from the cancelling that a task group does when one of its tasks fails.
+            serving = asyncio.create_task(self._serve(client), name="mqtt session")
             try:
-                await self._serve(client)
-            except MqttError as error:
-                raise lost(error, self._pump.settings) from error
-            except BaseExceptionGroup as group:
-                # A task group that is cancelled while a task fails tells only of the failure.
-                task = asyncio.current_task()
-                if task is not None and task.cancelling():
-                    raise asyncio.CancelledError from group
-                raise self._cause(group) from group
+                await asyncio.wait({serving})
             except asyncio.CancelledError:
-                with suppress(MqttError, TimeoutError):
-                    async with asyncio.timeout(STOP_WITHIN_S):
-                        await self._say(client, "offline", "stopped")
+                if not serving.done():
+                    await self._say_goodbye(client)
                 raise
+            finally:
+                serving.cancel()
+                await asyncio.wait({serving})
+        raise self._cause(serving)
+
+    async def _say_goodbye(self, client: Client) -> None:
+        with suppress(MqttError, TimeoutError):
+            async with asyncio.timeout(STOP_WITHIN_S):
+                await self._say(client, "offline", "stopped")
 
     async def _serve(self, client: Client) -> None:
         async with asyncio.TaskGroup() as tasks:
             # Without a reader, a lost broker is noticed only when a publish runs into its timeout.
             tasks.create_task(self._read(client), name="mqtt reader")
             await self._introduce(client)
-            tasks.create_task(self._drain(client), name="mqtt outbox")
+            drain = Drain(
+                self._pump,
+                client,
+                self._topics.base,
+                window=self._pump.settings.window,
+                speaks_5=self._version is ProtocolVersion.V5,
+            )
+            tasks.create_task(drain.run(), name="mqtt outbox")
             tasks.create_task(self._keep_presence(client), name="mqtt presence")
             tasks.create_task(self._answer(client), name="mqtt orders")
 
-    def _cause(self, group: BaseExceptionGroup[BaseException]) -> BaseException:
-        """What ended the tasks: a fault in benchd if there is one, else the first reason."""
-        leaves = list(_leaves(group))
-        expected = [one for one in leaves if isinstance(one, MqttError)]
+    def _cause(self, serving: asyncio.Task[None]) -> BaseException:
+        """What ended the session: a fault in benchd if there is one, else the first reason."""
+        error = None if serving.cancelled() else serving.exception()
+        if error is None:
+            return RuntimeError("the session ended by itself")
+        leaves = _leaves(error)
+        lost_by = [one for one in leaves if isinstance(one, MqttError)]
         others = [one for one in leaves if not isinstance(one, MqttError)]
-        refused = [one for one in others if isinstance(one, BrokerRefused)]
-        if others:
-            return (refused or others)[0]
-        return lost(expected[0], self._pump.settings)
+        faults = [one for one in others if not isinstance(one, BenchdError)]
+        if faults or others:
+            return (faults or others)[0]
+        return lost(lost_by[0], self._pump.settings)
 
     # --- presence -----------------------------------------------------------------------
 
@@ -138,9 +140,7 @@ class Session:
         state: Literal["online", "offline"],
         reason: Literal["started", "stopped"],
     ) -> None:
-        await client.publish(
-            self._topics.presence, self._presence(state, reason), qos=QOS, retain=True
-        )
+        await client.send(self._topics.presence, self._presence(state, reason), retain=True)
 
     async def _introduce(self, client: Client) -> None:
         """Say `online` and wait to hear it: brokers may drop what they do not allow in silence."""
@@ -148,7 +148,7 @@ class Session:
         if self._pump.orders is not None:
             topics.append(self._topics.orders)
         for topic in topics:
-            if refused_subscriptions(await client.subscribe(topic, qos=QOS)):
+            if not await client.hear(topic):
                 raise self._no_access("reading", topic)
         await self._say(client, "online", "started")
         if client.refusal is not None:
@@ -198,7 +198,7 @@ class Session:
         except ValueError:
             self._usurped.set()
             return
-        if heard.session == self._id and heard.state == "online":
+        if heard.session == self._id:
             self._echo.set()
         elif not message.retain:
             self._usurped.set()
@@ -213,13 +213,13 @@ class Session:
 
     async def _reply(self, client: Client, message: Message, reply: ReplyMessage) -> None:
         text = reply.to_json()
-        await client.publish(self._topics.reply, text, qos=QOS)
+        await client.send(self._topics.reply, text)
         # MQTT 5.0, 4.10.1: where the sender wants to hear, and by what it knows its order.
         wanted = getattr(message.properties, "ResponseTopic", None)
         if wanted is not None and self._may_reply_to(wanted):
             correlation = getattr(message.properties, "CorrelationData", None)
             properties = publish_properties(correlation=correlation)
-            await client.publish(wanted, text, qos=QOS, properties=properties)
+            await client.send(wanted, text, properties=properties)
 
     def _may_reply_to(self, topic: str) -> bool:
         """A stranger names this topic: not one of ours, nor the broker's own."""
@@ -227,42 +227,8 @@ class Session:
         usable = bool(topic) and len(topic) <= 256 and not set(topic) & set("+#\0")
         return usable and not topic.startswith("$") and not inside
 
-    # --- outbox -------------------------------------------------------------------------
 
-    async def _drain(self, client: Client) -> None:
-        while True:
-            rows = await self._pump.next_rows()
-            confirmed: list[OutboxRow] = []
-            try:
-                async with asyncio.TaskGroup() as sending:
-                    for row in rows:
-                        sending.create_task(self._send(client, row, confirmed))
-            finally:
-                await self._pump.have_delivered(confirmed)
-
-    async def _send(self, client: Client, row: OutboxRow, confirmed: list[OutboxRow]) -> None:
-        # Tasks start in order and the semaphore is fair, so rows leave in order.
-        async with self._window:
-            expires = row.topic.startswith("trace/") and self._version is ProtocolVersion.V5
-            await client.publish(
-                self._topics.full(row.topic),
-                row.payload,
-                qos=row.qos,
-                retain=row.retain,
-                properties=publish_properties(expiry_s=TRACE_EXPIRES_S) if expires else None,
-            )
-            if client.refusal is not None:
-                raise BrokerRefused(
-                    f"the broker threw a message away ({client.refusal}), one of those around "
-                    f"{self._topics.full(row.topic)}.",
-                    where=self._pump.settings.address,
-                    advice=f"Nothing is lost: it stays in the outbox. {self._needed_access()}",
-                )
-            confirmed.append(row)
-
-
-def _leaves(group: BaseExceptionGroup[BaseException]) -> list[BaseException]:
-    found: list[BaseException] = []
-    for one in group.exceptions:
-        found.extend(_leaves(one) if isinstance(one, BaseExceptionGroup) else [one])
-    return found
+def _leaves(error: BaseException) -> list[BaseException]:
+    if isinstance(error, BaseExceptionGroup):
+        return [leaf for one in error.exceptions for leaf in _leaves(one)]
+    return [error]

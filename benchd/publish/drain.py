@@ -1,0 +1,96 @@
+"""Carries outbox rows over one connection: in order, a bounded number at once.
+
+Rows are taken from the store, published, and marked delivered in turn by two tasks, so that the
+disk and the broker work at the same time. Order is kept: a row's message leaves before the next
+row is taken up, and MQTT keeps the order of messages of one quality of service (3.1.1, 4.6).
+"""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Protocol
+
+from benchd.publish.connection import BrokerRefused, Client, publish_properties
+from benchd.store import OutboxRow
+
+TRACE_EXPIRES_S = 3600  # a trace is for a live picture; an hour later nobody wants it
+
+
+class Source(Protocol):
+    """Where rows come from, and who is told that they are delivered."""
+
+    async def next_rows(self, busy: set[int]) -> list[OutboxRow]:
+        """Rows to send whose numbers are not in `busy`; waits until there are some."""
+        ...
+
+    async def have_delivered(self, numbers: list[int]) -> None:
+        """The broker has confirmed these."""
+        ...
+
+
+class Drain:
+    """One connection's work on the outbox.
+
+    base: the topic below which rows are published. window: most messages without a confirmation.
+    speaks_5: whether messages may carry an expiry.
+    """
+
+    def __init__(
+        self, source: Source, client: Client, base: str, *, window: int, speaks_5: bool
+    ) -> None:
+        self._source = source
+        self._client = client
+        self._base = base
+        self._speaks_5 = speaks_5
+        self._window = asyncio.Semaphore(window)
+        self._busy: set[int] = set()
+        self._confirmed: list[int] = []
+        self._news = asyncio.Event()
+
+    async def run(self) -> None:
+        """Send for ever. Raises MqttError, BrokerRefused or StoreError."""
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._mark_as_they_come(), name="mqtt delivered")
+                while True:
+                    for row in await self._source.next_rows(self._busy):
+                        await self._window.acquire()
+                        self._busy.add(row.number)
+                        tasks.create_task(self._send(row), name="mqtt publish")
+        finally:
+            await self._mark()
+
+    async def _send(self, row: OutboxRow) -> None:
+        topic = f"{self._base}/{row.topic}"
+        expires = self._speaks_5 and row.topic.startswith("trace/")
+        try:
+            await self._client.send(
+                topic,
+                row.payload,
+                qos=row.qos,
+                retain=row.retain,
+                properties=publish_properties(expiry_s=TRACE_EXPIRES_S) if expires else None,
+            )
+        finally:
+            self._window.release()
+        if self._client.refusal is not None:
+            raise BrokerRefused(
+                f"the broker threw a message away ({self._client.refusal}), {topic} or one sent "
+                "close to it.",
+                advice="Nothing is lost: it stays in the outbox. The broker's access rules must "
+                f"allow this user to read and write {self._base}/#.",
+            )
+        self._confirmed.append(row.number)
+        self._news.set()
+
+    async def _mark_as_they_come(self) -> None:
+        while True:
+            await self._news.wait()
+            await self._mark()
+
+    async def _mark(self) -> None:
+        self._news.clear()
+        numbers, self._confirmed = self._confirmed, []
+        if numbers:
+            await self._source.have_delivered(numbers)
+            self._busy.difference_update(numbers)
