@@ -28,6 +28,7 @@ WIDTH_IN, HEIGHT_IN, DOTS_PER_INCH = 11.0, 6.6, 150
 AXES_LEFT, AXES_RIGHT_WITH_NUMBERS, AXES_RIGHT_ALONE = 0.075, 0.705, 0.965
 AXES_TOP = 0.815
 NUMBERS_LEFT = 0.785
+LABEL_CHARACTERS = 33  # what fits beside the axes at full size; a longer label is set smaller
 
 _STYLE: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],  # comes with matplotlib: the same on every computer
@@ -147,7 +148,8 @@ def caution_lines(cautions: Sequence[str]) -> list[str]:
 def _numbers(figure: Figure, numbers: Numbers) -> None:
     y = AXES_TOP - 0.004
     for label, value in numbers.rows:
-        figure.text(NUMBERS_LEFT, y, label, size=9.2, color=MUTED, va="top")
+        size = 9.2 * min(1.0, LABEL_CHARACTERS / len(label)) if label else 9.2
+        figure.text(NUMBERS_LEFT, y, label, size=size, color=MUTED, va="top")
         lines = _value_lines(value)
         figure.text(NUMBERS_LEFT, y - 0.030, lines[0], size=12.5, weight="bold", va="top")
         if len(lines) > 1:
@@ -160,10 +162,10 @@ def _numbers(figure: Figure, numbers: Numbers) -> None:
 
 def _value_lines(value: str) -> list[str]:
     """The value on one line and its uncertainty under it, where it would be too wide."""
-    for mark in (" ± ", ", "):
+    for mark, lead in ((" ± ", "± "), (" (", "("), (", ", "")):
         head, found, tail = value.partition(mark)
         if found:
-            return [head, f"± {tail}" if mark == " ± " else tail]
+            return [head, lead + tail]
     return [value]
 
 

@@ -17,6 +17,7 @@ from PIL import Image
 
 from benchd.report import palette
 from benchd.report.figure import Heading, caution_lines, style
+from benchd.report.gain_plot import draw_gain
 from benchd.report.level_plot import draw_levels, level_db
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
 from benchd.report.reduced import gather
@@ -174,6 +175,28 @@ def test_an_interval_without_an_upper_end_and_a_plain_curve_can_be_drawn(tmp_pat
     assert [path.name for path in plot_job(job, tmp_path)] == [
         "a-return-loss.png", "a-return-loss.svg", "b-return-loss.png", "b-return-loss.svg",
     ]  # fmt: skip
+
+
+def test_nothing_is_written_beyond_the_paper() -> None:
+    """Long names and values without uncertainty still fit, measured as drawn."""
+    job = _job()
+    own = {"antenna": "yagi r2"}
+    results = [
+        Result("realised_gain_max", 9.0, "dBi", 2.4, 2.0, 6.6, 11.4, 1.712587e9, **own),
+        Result("realised_gain", 8.123, "dBi", None, None, frequency_hz=1.7e9, **own),
+        Result("realised_gain_min", 12.3456, "dBi", None, None, -11.111, None, 1.6e9, **own),
+    ]
+    heading = Heading("yagi r2", "gain", NOW, "workshop", JOB, [f"cap-{n:016d}" for n in range(12)],
+                      ["A caution of some length that goes on and on " * 4 + "."] * 3)  # fmt: skip
+    with style():
+        figure = draw_gain(job.reduced[1:2], results, heading)
+        renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+        for text in figure.texts:
+            box = text.get_window_extent(renderer)
+            assert box.x0 >= 0, text.get_text()
+            assert box.x1 <= figure.bbox.width, text.get_text()
+            assert box.y0 >= 0, text.get_text()
+            assert box.y1 <= figure.bbox.height, text.get_text()
 
 
 def test_bins_that_were_never_visited_are_left_out_of_the_curve_and_counted() -> None:

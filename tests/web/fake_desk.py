@@ -270,9 +270,7 @@ class FakeDesk:
     async def verdicts(self, job_id: str) -> list[Verdict]:
         self._row(job_id)
         result = self.reduced.get(job_id, records())[1].result
-        return [
-            Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)
-        ]
+        return [Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)]
 
     async def recipes(self) -> list[dict[str, Any]]:
         return [
