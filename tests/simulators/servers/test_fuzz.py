@@ -11,43 +11,11 @@ from simulators.scpi.commands import pattern_headers
 from tests.simulators.servers.harness import Desk
 
 NAMES = {"source": "generator", "analyzer": "analyzer", "switch": "switch", "sense": "lid"}
-WORDS = st.sampled_from(
-    [
-        "ON",
-        "OFF",
-        "0",
-        "1",
-        "MIN",
-        "MAX",
-        "DEF",
-        "RMS",
-        "POS",
-        "SAMP",
-        "AVER",
-        "CW",
-        "SWE",
-        "STEP",
-        "ASC",
-        "REAL",
-        "REAL,32",
-        "REAL,64",
-        "REAL,7",
-        "NORM",
-        "SWAP",
-        "MAXH",
-        "WRIT",
-        "TRACE1",
-        "(@101)",
-        "(@101,202:204,303)",
-        "(@999)",
-        "(@",
-        "#15hello",
-        "#0",
-        "'text'",
-        '"',
-        "#HFF",
-    ]
+SPOKEN = (
+    "ON OFF 0 1 MIN MAX DEF RMS POS SAMP AVER CW SWE STEP ASC REAL REAL,32 REAL,64 REAL,7 NORM "
+    "SWAP MAXH WRIT TRACE1 (@101) (@101,202:204,303) (@999) (@ #15hello #0 'text' \" #HFF"
 )
+WORDS = st.sampled_from(SPOKEN.split())
 NUMBERS = st.one_of(
     st.floats(allow_nan=False, allow_infinity=False).map(repr),
     st.integers(-10, 20000).map(str),
