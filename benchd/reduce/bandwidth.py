@@ -105,11 +105,7 @@ def _edge(f: FloatArray, above_db: FloatArray, outer: int, inward: int, reach_db
     """The crossing of zero between the last point below it and its inner neighbour."""
     if outer < 0:
         return Edge(float(f[0] if inward > 0 else f[-1]), math.nan, 0, True)
-    first, last = sorted((outer, outer + inward))
-    while first > 0 and abs(above_db[first - 1]) < reach_db:
-        first -= 1
-    while last < f.size - 1 and abs(above_db[last + 1]) < reach_db:
-        last += 1
+    first, last = _between_clear_points(above_db, outer, inward, reach_db)
     slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     for _ in range(4):
         # Points chosen by frequency, not by what noise made of their level.
@@ -125,6 +121,20 @@ def _edge(f: FloatArray, above_db: FloatArray, outer: int, inward: int, reach_db
         first, last = sorted((outer, outer + inward))
         slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     return Edge(crossing, slope, last - first + 1, False)
+
+
+def _between_clear_points(
+    above_db: FloatArray, outer: int, inward: int, reach_db: float
+) -> tuple[int, int]:
+    """From the last point clearly above the level to the first clearly below, noise between."""
+    outwards = above_db[outer::-1] if inward > 0 else above_db[outer:]
+    inwards = above_db[outer:] if inward > 0 else above_db[outer::-1]
+    clear_out = np.flatnonzero(outwards <= -reach_db)
+    clear_in = np.flatnonzero(inwards >= reach_db)
+    out = int(clear_out[0]) if clear_out.size else 0
+    into = max(int(clear_in[0]), 1) if clear_in.size else 1
+    ends = (outer - inward * out, outer + inward * into)
+    return min(ends), max(ends)
 
 
 def _line(f: FloatArray, above_db: FloatArray) -> tuple[float, float]:

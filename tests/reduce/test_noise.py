@@ -1,0 +1,51 @@
+"""Noise bias: corrections undo it, in order and without surprises at the ends."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.noise import (
+    DETECTORS,
+    bias_db,
+    carrier_level_dbm,
+    exponential_integral,
+    noise_reading_dbm,
+    reading_standard_db,
+)
+
+
+@given(st.sampled_from(DETECTORS), st.floats(-10, 60), st.floats(-120, -60))
+def test_the_correction_undoes_the_bias(detector: str, ratio_db: float, noise_dbm: float) -> None:
+    reading_dbm = noise_dbm + ratio_db + bias_db(ratio_db, detector)
+    # Far below the noise the reading hardly depends on the carrier: 1e-12 dB of rounding there
+    # are 1e-10 dB of carrier.
+    assert carrier_level_dbm(reading_dbm, noise_dbm, detector) == pytest.approx(
+        noise_dbm + ratio_db, abs=1e-6
+    )
+
+
+@given(st.sampled_from(DETECTORS), st.floats(-10, 40), st.floats(0.1, 10))
+def test_bias_and_spread_shrink_as_the_carrier_rises(
+    detector: str, ratio_db: float, more_db: float
+) -> None:
+    assert bias_db(ratio_db + more_db, detector) <= bias_db(ratio_db, detector)
+    spread = reading_standard_db(ratio_db, detector, 10)
+    assert reading_standard_db(ratio_db + more_db, detector, 10) < spread
+    assert reading_standard_db(ratio_db, detector, 40) == pytest.approx(spread / 2)
+
+
+@pytest.mark.parametrize("detector", DETECTORS)
+def test_a_reading_of_noise_alone_holds_no_carrier(detector: str) -> None:
+    alone = noise_reading_dbm(-90.0, detector)
+    assert carrier_level_dbm(alone, -90.0, detector) == -math.inf
+    assert carrier_level_dbm(alone - 1.0, -90.0, detector) == -math.inf
+
+
+def test_a_peak_detector_is_refused_with_what_is_known() -> None:
+    with pytest.raises(ReductionRefused, match='"peak" is unknown, expected one of rms, log-aver'):
+        bias_db(10.0, "peak")
+    with pytest.raises(ValueError, match="positive argument"):
+        exponential_integral(0.0)
