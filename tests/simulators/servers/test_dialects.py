@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Callable
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
 from pyvisa import util as visa_util
+from ruamel.yaml import YAML
 
-from simulators.instruments.dialects import DIALECTS
+from simulators.instruments.dialects import DIALECTS, terse
 
 
 @pytest.mark.parametrize("kind", ["source", "analyzer", "switch", "sense"])
@@ -123,3 +125,63 @@ def test_a_stranger_may_bring_a_dialect_or_a_whole_instrument(
     monkeypatch.setattr(workbench, "entry_points", found)
     desk = make_desk(generator={"dialect": "visiting"})
     assert float(desk.ask("generator", "CARR:HZ 1.7E9;HZ?")) == 1.7e9
+
+
+class TestWhatABenchFileOverrides:
+    """The table in the dialect's own documentation is tried out line by line."""
+
+    SAMPLES: ClassVar[dict[str, Any]] = {
+        "frequency_hz": 1.7e9,
+        "level_dbm": -10.0,
+        "start_hz": 1.6e9,
+        "stop_hz": 1.8e9,
+        "centre_hz": 1.7e9,
+        "span_hz": 1e6,
+        "points": 11,
+        "dwell_s": 0.01,
+        "resolution_bandwidth_hz": 1e4,
+        "video_bandwidth_hz": 1e4,
+        "sweep_time_s": 0.01,
+        "detector": "RMS",
+        "attenuation_db": 10.0,
+        "reference_level_dbm": 0.0,
+        "channels": "101,201",
+    }
+
+    def table(self) -> dict[str, dict[str, str | None]]:
+        """Commands by kind, read as YAML from the docstring."""
+        text = textwrap.dedent(str(terse.__doc__).split("of each instrument:")[1])
+        text = re.sub(r"analyzer \(with.*?\):", "analyzer:", text, flags=re.DOTALL)
+        found: dict[str, dict[str, str | None]] = YAML(typ="safe", pure=True).load(text)
+        return found
+
+    def test_every_kind_is_covered(self) -> None:
+        assert set(self.table()) == {"source", "analyzer", "switch", "lid", "thermometer"}
+
+    @pytest.mark.parametrize(
+        ("kind", "name"),
+        [
+            ("source", "generator"),
+            ("analyzer", "analyzer"),
+            ("switch", "switch"),
+            ("lid", "lid"),
+            ("thermometer", "lid"),
+        ],
+    )
+    def test_every_line_is_understood(
+        self, make_desk: Callable[..., Any], kind: str, name: str
+    ) -> None:
+        desk = make_desk(**{name: {"dialect": "terse"}})
+        complaints = {}
+        for command, template in self.table()[kind].items():
+            if template is None:
+                continue
+            # A trace can only be fetched after a sweep.
+            before = "TAKE;*WAI;:" if command == "fetch_trace" else ""
+            reply = desk.ask(name, before + template.format(**self.SAMPLES))
+            desk.ask(name, "*WAI")
+            errors = desk.errors(name)
+            expected = "?" in template.split(";")[-1]
+            if errors or bool(reply) is not expected:
+                complaints[command] = (reply, errors)
+        assert complaints == {}
