@@ -85,6 +85,7 @@ class ScpiAnalyzer(Instrument):
             "tracking_level": ":SOUR:POW:TRAC {level_dbm:.6g}",
             "tracking_on": ":OUTP:TRAC ON",
             "tracking_off": ":OUTP:TRAC OFF",
+            "tracking_query": ":OUTP:TRAC?",
         }
     )
     parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType(
@@ -275,6 +276,14 @@ class ScpiAnalyzer(Instrument):
     def tracking_off(self) -> Batch:
         """Switch the analyzer's own tracking source off."""
         return self._sent("tracking_off")
+
+    def rf_off(self) -> Batch:
+        """RF off, in the words of a source: an analyzer that tracks radiates like one."""
+        return self.tracking_off()
+
+    def rf_query(self) -> Exchange:
+        """Whether the tracking output is on, as the instrument itself says."""
+        return self._query("tracking_query", parse.on_off)
 
     def _receiver(
         self, resolution_bandwidth_hz: float, video_bandwidth_hz: float | None, word: str

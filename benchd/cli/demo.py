@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -24,11 +24,13 @@ from benchd.cli.files import gather_job
 from benchd.cli.follow import JobPicture, follow
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
 from benchd.cli.show import format_results
-from benchd.cli.stranger import Stranger
 from benchd.cli.views import view
 from benchd.errors import BenchdError
 from benchd.report.plots import plot_job
 from benchd.web.forms import decode_records, decode_verdicts
+
+if TYPE_CHECKING:
+    from benchd.cli.stranger import Stranger
 
 READY_WITHIN_S = 30.0
 JOBS: tuple[tuple[str, str, dict[str, str]], ...] = (
@@ -126,6 +128,9 @@ def demo(
     Baselines by switch, return loss of a dipole that is slightly too long, and the gain of a
     Yagi against a reference dipole. Ends by itself.
     """
+    # Here and not above: it loads the MQTT library, which no other command needs.
+    from benchd.cli.stranger import Stranger
+
     started = time.monotonic()
     out.mkdir(parents=True, exist_ok=True)
     say(_CAUTION)

@@ -90,6 +90,9 @@ def picture(daemon: Daemon, job_id: str) -> JobPicture:
 
 def _take_state(job: JobPicture, document: dict[str, Any]) -> None:
     job.state = document["state"]
+    if job.state == "running" and document["step_index"] > job.step:
+        # Its message names the step that begins; the old label belongs to the step before.
+        job.label, job.done_in_step, job.detail = str(document["message"]), 0.0, ""
     job.message = str((document.get("error") or {}).get("message") or document["message"])
     job.hands = document.get("hands") if job.state == "needs-hands" else None
 

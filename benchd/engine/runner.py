@@ -244,9 +244,10 @@ class Runner:
     async def _hands(self, job_id: str, worksheet: Worksheet, step: HandsStep) -> None:
         await self._thread.run(self._rig.rf_off)
         hands = {"ask": step.ask, "caution": step.caution, "step": step.index}
+        # Cleared before anybody can know of the request: an answer may come at once.
+        self._ready.clear()
         await self._state(job_id, "needs-hands", message=step.ask, hands=hands)
         self._hub.publish("hands", {"job": job_id, **hands})
-        self._ready.clear()
         if not self._withdrawn:
             await self._ready.wait()
         if self._withdrawn:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import signal
 import sys
 from collections.abc import AsyncIterator
@@ -184,6 +185,8 @@ async def _announce(
 
 
 def _log_to_stderr() -> None:
+    # It logs tracebacks of failed openings, which the drivers report in words of their own.
+    logging.getLogger("pyvisa").setLevel(logging.CRITICAL)
     structlog.configure(
         processors=[
             structlog.processors.TimeStamper(fmt="iso", utc=True),
