@@ -6,6 +6,7 @@ has been read already. Each also describes itself as JSON Schema, for editors.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -61,6 +62,11 @@ def wrong(message: str, at: tuple[str | int, ...] = ()) -> PydanticCustomError:
     return PydanticCustomError("benchd", "{message}", {"message": message, "at": at})
 
 
+def with_article(word: str) -> str:
+    """`a level`, `an antenna`."""
+    return f"an {word}" if word[0] in "aeiou" else f"a {word}"
+
+
 def describe(value: Any) -> str:
     """A found value as the person would recognise it."""
     if value is None:
@@ -74,7 +80,7 @@ def describe(value: Any) -> str:
     if isinstance(value, list):
         return "a list"
     if isinstance(value, Given):
-        return f"${value.name} (a {value.kind})"
+        return f"${value.name} ({with_article(value.kind)})"
     return f"{value}"
 
 
@@ -120,7 +126,7 @@ class Measure(_FieldKind):
         name = self.kind.value.name
         if isinstance(value, Given):
             if value.kind not in (name, ANY):
-                raise wrong(f"${value.name} is a {value.kind}, expected a {name}")
+                raise wrong(f"${value.name} is {with_article(value.kind)}, expected a {name}")
             if value.sample:
                 return self._example()
             number = float(value.value)
@@ -132,7 +138,7 @@ class Measure(_FieldKind):
                 number = parse(value, self.kind)
             except UnitError as error:
                 raise wrong(str(error)) from error
-        if number != number or abs(number) == float("inf"):
+        if not math.isfinite(number):
             raise wrong(f"found {describe(value)}, expected a finite {name}")
         # 2.3 GHz must not become 2299999999.9999995 Hz: equal quantities must be equal numbers.
         number = float(f"{number:.12g}")
@@ -228,7 +234,7 @@ class Whole(_FieldKind):
         number = value
         if isinstance(value, Given):
             if value.kind not in ("integer", ANY):
-                raise wrong(f"${value.name} is a {value.kind}, expected an integer")
+                raise wrong(f"${value.name} is {with_article(value.kind)}, expected an integer")
             if value.sample:
                 return self.least
             number = value.value
@@ -255,12 +261,14 @@ class Plain(_FieldKind):
         number = value
         if isinstance(value, Given):
             if value.kind not in ("number", "integer", ANY):
-                raise wrong(f"${value.name} is a {value.kind}, expected a number")
+                raise wrong(f"${value.name} is {with_article(value.kind)}, expected a number")
             if value.sample:
                 return self.least if self.least is not None else 1.0
             number = value.value
         if isinstance(number, bool) or not isinstance(number, (int, float)):
             raise wrong(f"found {describe(number)}, expected a number without a unit")
+        if not math.isfinite(number):
+            raise wrong(f"found {number}, expected a finite number")
         if self.least is not None and number < self.least:
             raise wrong(f"found {number:g}, expected {self.least:g} or more")
         if self.most is not None and number > self.most:
@@ -384,6 +392,27 @@ class OverFrequency(_FieldKind):
 
 
 _SPREADS = {Kind.FREQUENCY: "[10 MHz, 6 GHz]", Kind.LEVEL: "[-60 dBm, 15 dBm]"}
+
+
+@dataclass(frozen=True)
+class ListOrOne:
+    """Marks a list in whose place a single value may stand."""
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> CoreSchema:
+        return core_schema.no_info_before_validator_function(_as_list, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        several = handler(schema)
+        return {"anyOf": [several["items"], several]}
+
+
+def _as_list(value: Any) -> Any:
+    return value if isinstance(value, list) or value is None else [value]
+
 
 NAME_FORM = r"[A-Za-z][A-Za-z0-9_-]*"
 NAME_WORDS = "a name of letters, digits, - and _ that starts with a letter"

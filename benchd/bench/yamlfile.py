@@ -230,12 +230,15 @@ class _Composer:
         kind = type(event).__name__
         if kind == "AliasEvent" or event.anchor:
             sign = "*" if kind == "AliasEvent" else "&"
-            message = f'found the YAML anchor "{sign}{event.anchor}"; write the value out instead'
+            name = f"{sign}{str(event.anchor)[:30]}"
+            message = f'found the YAML anchor "{name}"; write the value out instead'
             self._note(event, path, message)
             if kind == "AliasEvent":
                 return None
         if event.tag is not None:
-            self._note(event, path, f'found the YAML tag "{event.tag}"; tags are not used here')
+            self._note(
+                event, path, f'found the YAML tag "{str(event.tag)[:30]}"; tags are not used here'
+            )
         if kind == "MappingStartEvent":
             return self._mapping(events, path)
         if kind == "SequenceStartEvent":

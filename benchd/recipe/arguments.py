@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pydantic_core import PydanticCustomError
 
 from benchd.bench import Bench
-from benchd.bench.fields import Given, describe, wrong
+from benchd.bench.fields import Given, describe, with_article, wrong
 from benchd.bench.yamlfile import MOST_PROBLEMS, nearest, printable
 from benchd.errors import Problem, RecipeError
 from benchd.recipe.load import Recipe
@@ -76,7 +76,7 @@ def _missing(name: str, parameter: Parameter, bench: Bench) -> str:
     }.get(parameter.kind)
     about = f" ({parameter.about})" if parameter.about else ""
     words = f", one of: {', '.join(known)}" if known else ""
-    return f"has no default and must be given: a {parameter.kind}{about}{words}"
+    return f"has no default and must be given: {with_article(parameter.kind)}{about}{words}"
 
 
 def _check_on_bench(given: Given, bench: Bench) -> None:

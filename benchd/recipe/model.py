@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, ValidationInfo, model_validator
+from pydantic import Field, ValidationInfo, model_validator
 
 from benchd.bench.fields import (
     Duration,
     Frequency,
     Label,
     Level,
+    ListOrOne,
     Measure,
     Name,
     OneOf,
@@ -172,10 +173,6 @@ class WaitPart(FileModel):
     for_s: Duration = Field(alias="for", description="how long to wait")
 
 
-def _listed(value: Any) -> Any:
-    return value if isinstance(value, list) or value is None else [value]
-
-
 class RepeatPart(FileModel):
     """Do the same steps for each value of a list, or a number of times."""
 
@@ -231,8 +228,8 @@ class StepPart(FileModel):
     wait: WaitPart | None = Field(None, description="let things settle")
     repeat: RepeatPart | None = Field(None, description="do steps again and again")
     reduce: AnyReduction | None = Field(None, description="turn captures into results")
-    accept: Annotated[list[LimitPart], BeforeValidator(_listed), Field(min_length=1)] | None = (
-        Field(None, description="hold results against limits")
+    accept: Annotated[list[LimitPart], Field(min_length=1), ListOrOne()] | None = Field(
+        None, description="hold results against limits"
     )
 
     @model_validator(mode="after")

@@ -17,6 +17,7 @@ from benchd.bench.fields import (
     Whole,
     Words,
     YesNo,
+    with_article,
     wrong,
 )
 from benchd.bench.filemodel import FileModel
@@ -78,14 +79,17 @@ class Parameter(FileModel):
     def from_text(self, name: str, text: str) -> Given:
         """The value of a text that was given when queueing. Raises PydanticCustomError."""
         if self.kind in ("integer", "number"):
-            try:
-                return self.given(name, int(text) if self.kind == "integer" else float(text))
-            except ValueError:
-                what = "a whole number" if self.kind == "integer" else "a number"
-                raise wrong(f'found "{text}", expected {what} without a unit') from None
+            return self.given(name, self._number(text))
         if self.kind == "yes-no" and text in ("true", "false"):
             return self.given(name, text == "true")
         return self.given(name, text)
+
+    def _number(self, text: str) -> float | int:
+        try:
+            return int(text) if self.kind == "integer" else float(text)
+        except ValueError:
+            what = "a whole number" if self.kind == "integer" else "a number"
+            raise wrong(f'found "{text}", expected {what} without a unit') from None
 
     def sample(self, name: str) -> Given:
         """A stand-in while the real value is not known."""
@@ -105,7 +109,7 @@ class Parameter(FileModel):
             return YesNo().read(value)
         if self.kind == "choice":
             return OneOf(tuple(self.choices or ())).read(value)
-        return Words(f"a {self.kind}", most=200).read(value)
+        return Words(with_article(self.kind), most=200).read(value)
 
     def _low(self) -> float:
         return float(self._read(self.least))
@@ -115,8 +119,6 @@ class Parameter(FileModel):
 
     def _bounded(self, value: Any) -> Any:
         number = self._read(value)
-        if isinstance(number, float) and number != number:
-            raise wrong("found not-a-number, expected a finite number")
         if self.least is not None and number < self._low():
             raise wrong(f"found {self._show(number)}, expected {self.least} or more")
         if self.most is not None and number > self._high():

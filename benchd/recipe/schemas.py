@@ -15,6 +15,7 @@ REFERENCE_SCHEMA = {"type": "string", "pattern": rf"^\${PARAMETER_FORM}$"}
 
 _LEAVES = ("pattern", "enum", "const")
 _NUMBERS = ("integer", "number", "boolean")
+_NO_SCHEMAS = ("default", "examples", "required", "propertyNames")
 
 
 class _WholeRecipe(FileModel):
@@ -27,9 +28,10 @@ class _WholeRecipe(FileModel):
 
 def schemas() -> dict[str, dict[str, Any]]:
     """Name -> JSON Schema: `recipe`, `bench`, `worksheet`."""
+    bench = _without_null(Bench.model_json_schema())
     return {
         "recipe": _recipe_schema(),
-        "bench": _titled(Bench.model_json_schema(), "benchd bench file"),
+        "bench": _titled(bench, "benchd bench file"),
         "worksheet": _titled(Worksheet.model_json_schema(mode="serialization"), "benchd worksheet"),
     }
 
@@ -39,7 +41,7 @@ def _titled(schema: dict[str, Any], title: str) -> dict[str, Any]:
 
 
 def _recipe_schema() -> dict[str, Any]:
-    parts = _WholeRecipe.model_json_schema()
+    parts = _without_null(_WholeRecipe.model_json_schema())
     definitions: dict[str, Any] = parts["$defs"]
     step, sweep = {"$ref": "#/$defs/StepPart"}, {"$ref": "#/$defs/Sweep"}
     for name, definition in definitions.items():
@@ -48,9 +50,29 @@ def _recipe_schema() -> dict[str, Any]:
     definitions["RepeatPart"]["properties"]["steps"]["items"] = step
     recipe = definitions.pop("RecipeFile")
     recipe["properties"]["steps"]["items"] = step
-    recipe["properties"]["sweeps"]["additionalProperties"] = sweep
+    patterns = recipe["properties"]["sweeps"]["patternProperties"]
+    recipe["properties"]["sweeps"]["patternProperties"] = dict.fromkeys(patterns, sweep)
     definitions["StepPart"]["minProperties"] = definitions["StepPart"]["maxProperties"] = 1
     return _titled({**recipe, "$defs": definitions}, "benchd recipe")
+
+
+def _without_null(schema: Any) -> Any:
+    """The same schema, where a key that may be left out need not be null instead.
+
+    The reader takes both; an editor's message is clearer with one choice less.
+    """
+    if isinstance(schema, list):
+        return [_without_null(item) for item in schema]
+    if not isinstance(schema, dict):
+        return schema
+    found = {key: _without_null(value) for key, value in schema.items()}
+    if "default" in found and found["default"] is None:
+        del found["default"]
+        left = [choice for choice in found.get("anyOf", []) if choice != {"type": "null"}]
+        if len(left) == 1:
+            del found["anyOf"]
+            return {**left[0], **found}
+    return found
 
 
 def _with_references(schema: Any) -> Any:
@@ -64,6 +86,6 @@ def _with_references(schema: Any) -> Any:
         plain = {key: value for key, value in schema.items() if key not in about}
         return {**about, "anyOf": [plain, REFERENCE_SCHEMA]}
     return {
-        key: value if key in ("default", "examples", "required") else _with_references(value)
+        key: value if key in _NO_SCHEMAS else _with_references(value)
         for key, value in schema.items()
     }

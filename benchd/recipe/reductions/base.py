@@ -9,10 +9,10 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, TypeVar
 
-from pydantic import BeforeValidator, Field
+from pydantic import Field
 
 from benchd.bench import Bench
-from benchd.bench.fields import Duration, Frequency, Label, OneOf, Truth, wrong
+from benchd.bench.fields import Frequency, Label, ListOrOne
 from benchd.bench.filemodel import FileModel
 from benchd.recipe.worksheet import CaptureStep
 from benchd.units import Kind
@@ -22,15 +22,8 @@ Finding = tuple[tuple[str | int, ...], str]
 NEWEST = "newest"
 
 
-def one_or_many(value: Any) -> Any:
-    """A single value as a list of one."""
-    return value if isinstance(value, list) or value is None else [value]
-
-
-CaptureNames = Annotated[list[Label], BeforeValidator(one_or_many), Field(min_length=1)]
-Frequencies = Annotated[
-    list[Frequency], BeforeValidator(one_or_many), Field(min_length=1, max_length=1001)
-]
+CaptureNames = Annotated[list[Label], Field(min_length=1, max_length=100), ListOrOne()]
+Frequencies = Annotated[list[Frequency], Field(min_length=1, max_length=1001), ListOrOne()]
 
 
 @dataclass(frozen=True)
@@ -107,21 +100,3 @@ def registered() -> dict[str, type[Reduction]]:
 def spread(key: str, names: list[str]) -> dict[str, str]:
     """A list of captures as inputs: key, key_2, key_3."""
     return {key if index == 0 else f"{key}_{index + 1}": name for index, name in enumerate(names)}
-
-
-__all__ = [
-    "NEWEST",
-    "CaptureNames",
-    "Duration",
-    "Finding",
-    "Frequencies",
-    "OneOf",
-    "Reduction",
-    "Truth",
-    "View",
-    "one_or_many",
-    "reduction",
-    "registered",
-    "spread",
-    "wrong",
-]
