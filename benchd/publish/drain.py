@@ -15,6 +15,8 @@ from benchd.store import OutboxRow
 
 TRACE_EXPIRES_S = 3600  # a trace is for a live picture; an hour later nobody wants it
 
+GATHER_S = 0.05
+
 
 class Source(Protocol):
     """Where rows come from, and who is told that they are delivered."""
@@ -86,6 +88,8 @@ class Drain:
     async def _mark_as_they_come(self) -> None:
         while True:
             await self._news.wait()
+            # Every mark is a transaction that the bench thread's captures have to wait for.
+            await asyncio.sleep(GATHER_S)
             await self._mark()
 
     async def _mark(self) -> None:

@@ -20,6 +20,8 @@ from benchd.store.messages import (
     Event,
     JobMessage,
     LatestMessage,
+    Message,
+    ResultBody,
     ResultMessage,
     TraceMessage,
     VerdictMessage,
@@ -52,7 +54,7 @@ class OutboxRow:
     qos: int
 
 
-def _advance(connection: Connection, bench: str, stream: str, epoch: str, to: int) -> int:
+def _move(connection: Connection, bench: str, stream: str, epoch: str, to: int) -> int:
     """Set a stream's last number; returns the one before (0 at first)."""
     key = and_(sequences.c.bench == bench, sequences.c.stream == stream)
     last = connection.execute(select(sequences.c.last).where(key)).scalar()
@@ -65,80 +67,79 @@ def _advance(connection: Connection, bench: str, stream: str, epoch: str, to: in
     return int(last)
 
 
-def _next(connection: Connection, bench: str) -> tuple[str, int]:
-    """Epoch and the next number of the bench. Rolled back together with its transaction, so no
-    number is ever lost; the row stays locked until the transaction ends."""
+def _take(connection: Connection, bench: str, count: int) -> tuple[str, int]:
+    """Epoch and the first of `count` new numbers of the bench. Rolled back together with their
+    transaction, so no number is ever lost; the row stays locked until the transaction ends."""
     key = and_(sequences.c.bench == bench, sequences.c.stream == WHOLE_BENCH)
-    bump = update(sequences).where(key).values(last=sequences.c.last + 1)
+    bump = update(sequences).where(key).values(last=sequences.c.last + count)
     if connection.execute(bump).rowcount == 0:
         epoch = new_id("epoch")
         connection.execute(
-            insert(sequences).values(bench=bench, stream=WHOLE_BENCH, epoch=epoch, last=1)
+            insert(sequences).values(bench=bench, stream=WHOLE_BENCH, epoch=epoch, last=count)
         )
         return epoch, 1
     row = connection.execute(select(sequences.c.epoch, sequences.c.last).where(key)).one()
-    return str(row.epoch), int(row.last)
+    return str(row.epoch), int(row.last) - count + 1
 
 
-def _add_event(
+def _add_events(
     connection: Connection,
     model: type[Event],
     bench: str,
     topic: str,
-    fields: dict[str, Any],
+    bodies: Sequence[dict[str, Any]],
     now: datetime,
-) -> Event:
-    epoch, sequence = _next(connection, bench)
-    stream = topic.partition("/")[0]
-    previous = _advance(connection, bench, stream, epoch, sequence)
-    event = model.model_validate(
-        {
-            **fields,
-            "bench": bench,
-            "epoch": epoch,
-            "sequence": sequence,
-            "previous": previous,
-            "id": f"{epoch}-{sequence}",
-            "at": now,
-        }
-    )
-    _insert(connection, bench, sequence, topic, event.to_json(), False, now)
-    return event
-
-
-def _insert(
-    connection: Connection,
-    bench: str,
-    sequence: int | None,
-    topic: str,
-    payload: str,
-    retain: bool,
-    now: datetime,
-) -> None:
-    connection.execute(
-        insert(outbox).values(
-            bench=bench,
-            sequence=sequence,
-            topic=topic,
-            payload=payload,
-            retain=retain,
-            qos=QOS,
-            created_at=now,
+) -> list[Event]:
+    """Number events of one topic and put them into the outbox."""
+    if not bodies:
+        return []
+    epoch, first = _take(connection, bench, len(bodies))
+    last = first + len(bodies) - 1
+    before = _move(connection, bench, topic.partition("/")[0], epoch, last)
+    events = [
+        model.model_validate(
+            {
+                **body,
+                "bench": bench,
+                "epoch": epoch,
+                "sequence": sequence,
+                "previous": before if sequence == first else sequence - 1,
+                "id": f"{epoch}-{sequence}",
+                "at": now,
+            }
         )
-    )
+        for sequence, body in enumerate(bodies, first)
+    ]
+    rows = [_row(bench, event.sequence, topic, event, False, now) for event in events]
+    connection.execute(insert(outbox), rows)
+    return events
+
+
+def _row(
+    bench: str, sequence: int | None, topic: str, message: Message, retain: bool, now: datetime
+) -> dict[str, Any]:
+    return {
+        "bench": bench,
+        "sequence": sequence,
+        "topic": topic,
+        "payload": message.to_json(),
+        "retain": retain,
+        "qos": QOS,
+        "created_at": now,
+    }
 
 
 def add_job(connection: Connection, job: JobRow, now: datetime) -> None:
     """A job's new state."""
     topic = f"job/{encode_part(job.id)}"
-    _add_event(connection, JobMessage, job.bench, topic, job_fields(job), now)
+    _add_events(connection, JobMessage, job.bench, topic, [job_fields(job)], now)
 
 
 def add_trace(connection: Connection, capture: Capture, most_points: int, now: datetime) -> None:
     """A thinned trace."""
     topic = f"trace/{encode_part(capture.id)}"
     fields = trace_fields(capture, most_points)
-    _add_event(connection, TraceMessage, capture.bench, topic, fields, now)
+    _add_events(connection, TraceMessage, capture.bench, topic, [fields], now)
 
 
 def add_verdicts(
@@ -150,21 +151,23 @@ def add_verdicts(
     now: datetime,
 ) -> None:
     """Verdicts of one step."""
-    for verdict in verdicts:
-        fields = verdict_fields(job_id, step, verdict)
-        _add_event(connection, VerdictMessage, bench, "verdict", fields, now)
+    bodies = [verdict_fields(job_id, step, verdict) for verdict in verdicts]
+    _add_events(connection, VerdictMessage, bench, "verdict", bodies, now)
 
 
-def add_results(connection: Connection, records: Sequence[ResultRecord], now: datetime) -> None:
+def add_results(
+    connection: Connection, bench: str, records: Sequence[ResultRecord], now: datetime
+) -> None:
     """Every result as an event, then the new state of each antenna's quantities."""
-    newest: dict[tuple[str, str, str], list[tuple[Event, ResultRecord]]] = {}
-    for record in records:
-        fields = result_body(record).model_dump()
-        event = _add_event(connection, ResultMessage, record.bench, "result", fields, now)
-        if record.result.antenna is not None:
-            key = (record.bench, record.result.antenna, record.result.quantity)
-            newest.setdefault(key, []).append((event, record))
-    for (bench, antenna, quantity), entries in newest.items():
+    bodies = [result_body(record) for record in records]
+    fields = [body.model_dump() for body in bodies]
+    events = _add_events(connection, ResultMessage, bench, "result", fields, now)
+    newest: dict[tuple[str, str], list[tuple[Event, ResultBody]]] = {}
+    for event, body in zip(events, bodies, strict=True):
+        if body.antenna is not None:
+            newest.setdefault((body.antenna, body.quantity), []).append((event, body))
+    rows = []
+    for (antenna, quantity), entries in newest.items():
         last = entries[-1][0]
         message = LatestMessage(
             bench=bench,
@@ -173,10 +176,12 @@ def add_results(connection: Connection, records: Sequence[ResultRecord], now: da
             at=now,
             antenna=antenna,
             quantity=quantity,
-            results=tuple(result_body(record) for _, record in entries),
+            results=tuple(body for _, body in entries),
         )
         topic = f"latest/{encode_part(antenna)}/{encode_part(quantity)}"
-        _insert(connection, bench, None, topic, message.to_json(), True, now)
+        rows.append(_row(bench, None, topic, message, True, now))
+    if rows:
+        connection.execute(insert(outbox), rows)
 
 
 def pending(connection: Connection, bench: str, limit: int) -> list[OutboxRow]:

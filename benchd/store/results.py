@@ -15,31 +15,33 @@ from benchd.store.schema import results, verdicts
 
 def add(connection: Connection, records: Sequence[ResultRecord]) -> None:
     """Store results."""
-    for record in records:
-        connection.execute(
-            insert(results).values(
-                id=record.id,
-                bench=record.bench,
-                job_id=record.job_id,
-                step=record.step,
-                quantity=record.result.quantity,
-                antenna=record.result.antenna,
-                reduced_at=record.reduced_at,
-                body=codec.record_to_text(record),
-            )
-        )
+    rows = [
+        {
+            "id": record.id,
+            "bench": record.bench,
+            "job_id": record.job_id,
+            "step": record.step,
+            "quantity": record.result.quantity,
+            "antenna": record.result.antenna,
+            "reduced_at": record.reduced_at,
+            "body": codec.record_to_text(record),
+        }
+        for record in records
+    ]
+    if rows:
+        connection.execute(insert(results), rows)
 
 
 def add_verdicts(
     connection: Connection, job_id: str, step: str, found: Sequence[Verdict], now: datetime
 ) -> None:
     """Store verdicts."""
-    for verdict in found:
-        connection.execute(
-            insert(verdicts).values(
-                job_id=job_id, step=step, at=now, body=codec.verdict_to_text(verdict)
-            )
-        )
+    rows = [
+        {"job_id": job_id, "step": step, "at": now, "body": codec.verdict_to_text(verdict)}
+        for verdict in found
+    ]
+    if rows:
+        connection.execute(insert(verdicts), rows)
 
 
 def get(connection: Connection, result_id: str) -> ResultRecord:

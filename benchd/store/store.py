@@ -251,7 +251,7 @@ class Store:
             bench = jobs.get(connection, job_id).bench
             results.add(connection, records)
             results.add_verdicts(connection, job_id, step, verdicts, now)
-            outbox.add_results(connection, records, now)
+            outbox.add_results(connection, bench, records, now)
             outbox.add_verdicts(connection, bench, job_id, step, verdicts, now)
             if step_index_after is not None:
                 jobs.move_to_step(connection, job_id, step_index_after)

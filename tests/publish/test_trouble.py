@@ -26,6 +26,7 @@ from tests.publish.listening import (
 )
 from tests.store import examples
 
+COUNT = 1200
 DURABLE = (
     "allow_anonymous true",
     "persistence true",
@@ -83,13 +84,13 @@ class Witness:
 async def test_a_broker_killed_in_the_middle_loses_nothing(
     store: Store, durable: Mosquitto
 ) -> None:
-    count = 3000
+    count = COUNT
     await asyncio.to_thread(many_results, store, count)
     witness = Witness(durable.port)
     task = asyncio.create_task(witness.run())
     try:
         async with pumping(store, settings_for(durable), handler=NoJobs()) as pump:
-            for at in (200, 900):
+            for at in (100, 500):
                 await until(lambda at=at: len(witness.values) > at)
                 await asyncio.to_thread(durable.kill)
                 await until(lambda: not pump.status.connected)
@@ -108,8 +109,8 @@ async def test_a_broker_killed_in_the_middle_loses_nothing(
 async def fill_gaps(witness: Witness, port: int) -> None:
     last = None
     async with asyncio.timeout(30), stranger(port) as client:
-        while len(witness.values) < 3000:
-            gaps = witness.reader.gaps or ((witness.reader.last_sequence + 1, 3001),)
+        while len(witness.values) < COUNT:
+            gaps = witness.reader.gaps or ((witness.reader.last_sequence + 1, COUNT + 1),)
             if gaps != last:
                 for number, (first, end) in enumerate(gaps):
                     order = (
@@ -158,12 +159,12 @@ def publisher(store: Store, broker: Mosquitto) -> subprocess.Popen[bytes]:
 async def test_kill_9_of_the_publisher_loses_nothing_and_leaves_a_last_will(
     store: Store, mosquitto: Mosquitto
 ) -> None:
-    count = 3000
+    count = COUNT
     await asyncio.to_thread(many_results, store, count)
     witness = Witness(mosquitto.port)
     task = asyncio.create_task(witness.run())
     async with listening(mosquitto.port, "benchd/workshop/presence") as presence:
-        for at in (50, 800, 1600):
+        for at in (50, 300, 600):
             process = await asyncio.to_thread(publisher, store, mosquitto)
             assert (await heard_on(presence, "presence"))["state"] == "online"
             await until(lambda at=at: len(witness.values) > at)
@@ -416,7 +417,7 @@ async def test_stopping_while_connecting_leaves_nothing_behind(
     async with Proxy(mosquitto.port).running() as proxy:
         proxy.hold_back()
         silent = settings_for(mosquitto, port=proxy.port)
-        for turn in range(5):
+        for turn in range(2):
             async with pumping(store, silent, connect=False):
                 await until(lambda turn=turn: proxy.connections == turn + 1)
     await until(lambda: len(set(os.listdir("/proc/self/fd")) - before) <= 1)
