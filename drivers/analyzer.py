@@ -61,6 +61,7 @@ class ScpiAnalyzer(Instrument):
             "resolution_bandwidth_query": ":SENS:BAND:RES?",
             "set_video_bandwidth": ":SENS:BAND:VID {video_bandwidth_hz:.12g}",
             "set_sweep_time": ":SENS:SWE:TIME {sweep_time_s:.9g}",
+            "sweep_time_auto": ":SENS:SWE:TIME:AUTO ON",
             "sweep_time_query": ":SENS:SWE:TIME?",
             "set_detector": ":SENS:DET:FUNC {detector}",
             "set_attenuation": ":SENS:POW:RF:ATT {attenuation_db:.6g}",
@@ -207,8 +208,11 @@ class ScpiAnalyzer(Instrument):
         `max_hold` empties the trace first, so that it holds nothing from before.
         """
         word = self._choose_detector(detector)
+        # A time left over from point mode would be far too short for a span.
         slow = (
-            () if sweep_time_s is None else self._sent("set_sweep_time", sweep_time_s=sweep_time_s)
+            self._sent("sweep_time_auto")
+            if sweep_time_s is None
+            else self._sent("set_sweep_time", sweep_time_s=sweep_time_s)
         )
         return (
             *self._sent("continuous_off"),

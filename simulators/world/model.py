@@ -45,6 +45,7 @@ class InstrumentModel(_Part):
     identity: str
     port: Annotated[int, Field(ge=0, le=65535)] = 0
     dialect: str = "plain"
+    transport: Literal["socket", "hislip", "vxi11", "serial"] = "socket"
     latency_s: NotNegative = 0.0
     settle_s: NotNegative = 0.0
     limits: LimitsModel = LimitsModel()

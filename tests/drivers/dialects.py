@@ -36,6 +36,7 @@ TERSE_ANALYZER: dict[str, str | None] = {
     "resolution_bandwidth_query": ":FILT?",
     "set_video_bandwidth": ":VID {video_bandwidth_hz:.0f}",
     "set_sweep_time": ":TIME {sweep_time_s:.6g}",
+    "sweep_time_auto": ":TIME:FREE 1",
     "sweep_time_query": ":TIME?",
     "set_detector": ":SHOW {detector}",
     "set_attenuation": ":PAD {attenuation_db:.0f}",
@@ -55,6 +56,7 @@ TERSE_ANALYZER: dict[str, str | None] = {
     "tracking_level": ":FOLL:DBM {level_dbm:.1f}",
     "tracking_on": ":FOLL 1",
     "tracking_off": ":FOLL 0",
+    "tracking_query": ":FOLL?",
     "next_error": ":OOPS?",
 }
 

@@ -113,6 +113,7 @@ def test_an_analyzer_is_set_for_a_sweep_and_leaves_to_it_what_is_not_given() -> 
         ":SENS:SWE:POIN 401",
         ":SENS:BAND:RES 10000",
         ":SENS:DET:FUNC POS",
+        ":SENS:SWE:TIME:AUTO ON",
         ":FORM:TRAC:DATA REAL,32",
         ":FORM:BORD SWAP",
     ]

@@ -94,7 +94,7 @@ def test_an_order_over_mqtt_is_carried_out_and_answered(daemon: Daemon, listener
     listener.client.publish("benchd/workshop/orders", order, qos=1)
     reply = until(lambda: listener.on("/orders/reply"), "the reply")[0]
     assert reply["ok"] is True, reply
-    daemon.until_state(reply["job"]["id"], "done")
+    daemon.until_state(reply["job"]["job"], "done")
     listener.client.publish("benchd/workshop/orders", '{"verb": "explode"}', qos=1)
     refusal = until(lambda: listener.on("/orders/reply")[1:], "the refusal")[0]
     assert refusal["ok"] is False

@@ -36,6 +36,7 @@ What a bench file overrides, under `commands:` of each instrument:
       resolution_bandwidth_query: "FILT?"
       set_video_bandwidth: "VID {video_bandwidth_hz:.12g}"
       set_sweep_time: "TIME {sweep_time_s:.9g}"
+      sweep_time_auto: "TIME:FREE 1"
       sweep_time_query: "TIME?"
       set_detector: "SHOW {detector}"
       set_attenuation: "PAD {attenuation_db:.6g}"
@@ -55,6 +56,7 @@ What a bench file overrides, under `commands:` of each instrument:
       tracking_level: "FOLL:DBM {level_dbm:.6g}"
       tracking_on: "FOLL 1"
       tracking_off: "FOLL 0"
+      tracking_query: "FOLL?"
     switch:
       next_error: "OOPS?"
       close: "JOIN (@{channels})"
@@ -108,6 +110,7 @@ ANALYZER = Dialect(
         "FILTer": "rbw",
         "VIDeo": "vbw",
         "TIME": "sweep time",
+        "TIME:FREE": "sweep time auto",
         "COUNt": "points",
         "SHOW": "detector",
         "PAD": "attenuation",
