@@ -85,8 +85,8 @@ def _step(step: Step) -> list[str]:
     elif isinstance(step, HandsStep):
         lines += _wrapped(step.ask, indent, indent)
     elif isinstance(step, ReduceStep):
-        inputs = [f"{key} {name}" for key, name in step.captures.items()]
-        inputs += [f"{role} {name}" for role, name in step.baseline.items()]
+        inputs = [f"{key}: {name}" for key, name in step.captures.items()]
+        inputs += [f"{role}: {name}" for role, name in step.baseline.items()]
         lines += _wrapped(f"{step.reduction} from {', '.join(inputs)}", indent, indent)
     elif isinstance(step, AcceptStep):
         lines += [f"{indent}{_limit(limit)}" for limit in step.limits]
