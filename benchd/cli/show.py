@@ -8,6 +8,9 @@ from typing import Any
 
 from benchd.cli.screen import Screen, cell, plain, render, table
 from benchd.report.wording import (
+    ASSUMED_TERM,
+    assumed_sentence,
+    assumed_words,
     duration_words,
     flag_words,
     number_words,
@@ -159,9 +162,7 @@ def format_results(
         results = [record.result for record in of_job]
         flags, note = _shared(results)
         rows = render(_results_table(results, flags, note), screen)
-        shared = [text for text in (f"{flag_words(flags)}." if flags else "", note) if text]
-        under = f"\nAll of these: {plain(' '.join(shared))}" if shared else ""
-        blocks.append(f"{heading}\n{rows}{under}")
+        blocks.append("\n".join([heading, rows, *_under(results, flags, note)]))
     if verdicts:
         blocks.append(format_verdicts(verdicts, screen))
     return "\n\n".join(blocks)
@@ -192,6 +193,17 @@ def _shared(results: Sequence[Result]) -> tuple[list[str], str]:
     return flags, first.note if all(r.note == first.note for r in results) else ""
 
 
+def _under(results: Sequence[Result], shared: Sequence[str], shared_note: str) -> list[str]:
+    """Lines under a table: what holds for all of its rows, and what the uncertainties assume."""
+    assumed = assumed_words(results)
+    flags = flag_words(flag for flag in shared if flag != ASSUMED_TERM or not assumed)
+    said = [text for text in (f"{flags}." if flags else "", shared_note) if text]
+    lines = [plain(f"All of these: {' '.join(said)}")] if said else []
+    if assumed:
+        lines.append(plain(assumed_sentence(assumed)))
+    return lines
+
+
 def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:
     """How results stand against the recipe's limits."""
     made = table("Quantity", "Limit", "Measured", "Verdict")
@@ -210,10 +222,13 @@ def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:
 def format_result_line(result: Result) -> str:
     """One result on one line, for progress output."""
     place = where_words(result)
-    name = quantity_words(result.quantity) + (f" at {place}" if place else "")
+    at = "at" if result.frequency_hz is not None else "from"
+    name = quantity_words(result.quantity) + (f" {at} {place}" if place else "")
     who = f"{result.antenna}: " if result.antenna else ""
-    remark = f" ({flag_words(result.flags)})" if result.flags else ""
-    return plain(f"{who}{name} {value_words(result)}{remark}")
+    # What is assumed stands under the table, with names; on every line it would drown the rest.
+    flags = flag_words(flag for flag in result.flags if flag != ASSUMED_TERM)
+    remark = f" ({flags})" if flags else ""
+    return plain(f"{who}{name} = {value_words(result)}{remark}")
 
 
 def _time(text: str | None) -> str:

@@ -89,14 +89,16 @@ def style() -> Iterator[None]:
 
 def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[Figure, Axes]:
     """An empty plot with its heading, footer and numbers. Call inside `style()`."""
-    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), dpi=DOTS_PER_INCH)
+    foot = _foot_lines(heading)
+    height_in = HEIGHT_IN + FOOT_LINE_IN * max(len(foot) - FOOT_LINES_IN_HEIGHT, 0)
+    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DOTS_PER_INCH)
     FigureCanvasAgg(figure)
     figure.text(AXES_LEFT, 0.935, heading.antenna, size=18, weight="bold", va="center")
     figure.text(
         AXES_LEFT, 0.888, f"{what}  ·  recipe {heading.recipe}  ·  {time_words(heading.moment)}",
         size=11, color=MUTED, va="center",
     )  # fmt: skip
-    bottom = _footer(figure, heading)
+    bottom = _footer(figure, foot, height_in)
     right = AXES_RIGHT_ALONE if numbers is None else AXES_RIGHT_WITH_NUMBERS
     axes = figure.add_axes((AXES_LEFT, bottom, right - AXES_LEFT, AXES_TOP - bottom))
     for side in ("top", "right"):
@@ -107,41 +109,37 @@ def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[
     return figure, axes
 
 
-MOST_CAUTION_LINES = 5
-LINE_HEIGHT = 0.026
+FOOT_LINE_IN, FOOT_MARGIN_IN, FOOT_GAP_IN = 0.172, 0.145, 0.825
+FOOT_LINES_IN_HEIGHT = 5  # more of them make the paper taller, not the axes smaller
 
 
-def _footer(figure: Figure, heading: Heading) -> float:
-    """Write the footer and return where the axes may begin, as a fraction of the height."""
+def _foot_lines(heading: Heading) -> list[tuple[str, float, str]]:
+    """Text, size and colour of each line below the axes."""
     about = f"bench {heading.bench}  ·  job {heading.job_id}"
     if heading.captures:
         about += f"  ·  captures {', '.join(heading.captures)}"
-    plain = textwrap.wrap(about, 150)[:3]
-    cautions = caution_lines(heading.cautions)
-    y = 0.022 + LINE_HEIGHT * (len(plain) + len(cautions) - 1)
-    bottom = y + 0.125
-    for text in cautions:
-        figure.text(AXES_LEFT, y, text, size=8.8, color=CAUTION, va="center")
-        y -= LINE_HEIGHT
-    for text in plain:
-        figure.text(AXES_LEFT, y, text, size=8, color=MUTED, va="center")
-        y -= LINE_HEIGHT
-    return bottom
+    cautions = [(text, 8.8, CAUTION) for text in caution_lines(heading.cautions)]
+    return [*cautions, *((text, 8.0, MUTED) for text in textwrap.wrap(about, 150))]
+
+
+def _footer(figure: Figure, lines: Sequence[tuple[str, float, str]], height_in: float) -> float:
+    """Write the footer and return where the axes may begin, as a fraction of the height."""
+    for number, (text, size, colour) in enumerate(reversed(lines)):
+        y_in = FOOT_MARGIN_IN + FOOT_LINE_IN * number
+        figure.text(AXES_LEFT, y_in / height_in, text, size=size, color=colour, va="center")
+    top_in = FOOT_MARGIN_IN + FOOT_LINE_IN * (len(lines) - 1)
+    return (top_in + FOOT_GAP_IN) / height_in
 
 
 def caution_lines(cautions: Sequence[str]) -> list[str]:
-    """The first sentence of each caution, whole, each on lines of its own.
+    """The first sentence of every caution, whole, each on lines of its own.
 
-    What there is no room for is counted in the last line, never dropped silently.
+    The worksheet has the sentences after the first, which say what to do about it.
     """
     lines: list[str] = []
-    for number, caution in enumerate(cautions):
+    for caution in cautions:
         first = re.split(r"(?<=[.!])\s", " ".join(caution.split()), maxsplit=1)[0]
-        wrapped = textwrap.wrap(first, 135)
-        if len(lines) + len(wrapped) > MOST_CAUTION_LINES - 1:
-            left = len(cautions) - number
-            return [*lines, f"{left} more caution{'s' if left > 1 else ''}: see the worksheet."]
-        lines += wrapped
+        lines += textwrap.wrap(first, 135)
     return lines
 
 

@@ -88,8 +88,9 @@ def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     rows = []
     gains = [result for result in results if result.unit == "dBi"]
     for result in gains[:MOST_NUMBERS]:
-        place = where_words(result) if result.frequency_hz is not None else ""
-        label = quantity_words(result.quantity) + (f" at {place}" if place else "")
+        place = where_words(result)
+        joint = " at " if result.frequency_hz is not None else ", "
+        label = quantity_words(result.quantity) + (joint + place if place else "")
         rows.append((label, value_words(result)))
     return rows
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchd.report.reduced import ReducedTrace
-from benchd.report.wording import flag_words
+from benchd.report.wording import ASSUMED_TERM, assumed_sentence, assumed_words, flag_words
 from benchd.results import Result, ResultRecord
 from benchd.traces import Capture
 
@@ -135,12 +135,15 @@ def _heading(job: JobPlots, results: Sequence[Result], reduction: str) -> Headin
         bench=job.bench,
         job_id=job.job_id,
         captures=tuple(dict.fromkeys(c for r in results for c in r.captures)),
-        cautions=_cautions(tuple(flags), job.cautions),
+        cautions=_cautions(tuple(flags), job.cautions, assumed_words(results)),
     )
 
 
-def _cautions(flags: Sequence[str], cautions: Sequence[str]) -> tuple[str, ...]:
-    said = [f"Flags: {flag_words(flags)}."] if flags else []
+def _cautions(flags: Sequence[str], cautions: Sequence[str], assumed: str = "") -> tuple[str, ...]:
+    words = flag_words(flag for flag in flags if flag != ASSUMED_TERM or not assumed)
+    said = [f"Flags: {words}."] if words else []
+    if assumed:
+        said.append(assumed_sentence(assumed))
     return (*said, *cautions)
 
 

@@ -28,6 +28,9 @@ _FACTORS = {
     "s": 1.0, "ms": 1e-3, "µs": 1e-6,
 }  # fmt: skip
 
+# A level or a gain refers to something; how far two of them lie apart is a plain ratio.
+_DIFFERENCES = {"dBi": "dB", "dBm": "dB"}
+
 _QUANTITIES = {
     "resonance_frequency": "Resonance",
     "band_low": "Lower band edge",
@@ -43,9 +46,11 @@ _QUANTITIES = {
 }
 _WORDS = {"vswr": "VSWR", "q": "Q"}
 
+ASSUMED_TERM = "assumed-term"
+
 _FLAGS = {
     "above-baseline": "reflects more than the baseline: check the baseline",
-    "assumed-term": "uncertainty partly assumed",
+    ASSUMED_TERM: "uncertainty partly assumed",
     "baseline-old": "baseline older than allowed",
     "below-directivity": "not told apart from the coupler's directivity",
     "bins-not-visited": "some bins never saw the source",
@@ -150,7 +155,7 @@ def value_words(result: Result) -> str:
     text = _join(fixed(value / factor, place), shown)
     if max(sides) > LONGER_SIDE * min(sides):
         return f"{text}, {_join(f'{fixed(ends[0], place)} to {fixed(ends[1], place)}', shown)}"
-    return f"{text} ± {_join(fixed(half, place), shown)}"
+    return f"{text} ± {_join(fixed(half, place), _DIFFERENCES.get(shown, shown))}"
 
 
 def _one_sided(value: float, ends: tuple[float, float], half: float, shown: str) -> str:
@@ -188,6 +193,24 @@ def where_words(result: Result) -> str:
 def flag_words(flags: Iterable[str]) -> str:
     """Flags as phrases, joined with semicolons; a flag unknown here is shown as it is named."""
     return "; ".join(_FLAGS.get(flag, flag.replace("-", " ")) for flag in flags)
+
+
+def assumed_words(results: Iterable[Result]) -> str:
+    """The inputs of these results' uncertainties that are documented defaults, not knowledge of
+    this bench: those that weigh most first, each once. "" where there are none."""
+    shares: dict[str, float] = {}
+    for result in results:
+        budget = result.budget
+        for term in () if budget is None else budget.terms:
+            if term.assumed:
+                share = term.contribution / budget.standard if budget and budget.standard else 0.0
+                shares[term.name] = max(shares.get(term.name, 0.0), share)
+    return ", ".join(sorted(shares, key=lambda name: -shares[name]))
+
+
+def assumed_sentence(names: str) -> str:
+    """The sentence that stands once below results whose uncertainty rests on defaults."""
+    return f"Uncertainty partly assumed, not known of this bench: {names}."
 
 
 def verdict_words(verdict: Verdict) -> str:

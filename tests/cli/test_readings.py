@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 
 from benchd.cli.screen import Screen
 from benchd.cli.show import format_jobs, format_recipes, format_results
+from benchd.results import Budget, Term
 
 JOB = "job-0000000000000001"
 
@@ -157,3 +159,21 @@ def test_what_all_results_share_is_said_once(fakes: Any) -> None:
     assert text.count("close to the noise floor") == text.count("Mind the cable.") == 1
     assert text.endswith("\nAll of these: close to the noise floor. Mind the cable.")
     assert text.count("uncertainty partly assumed") == 1
+
+
+def test_the_assumed_sizes_are_named_under_the_table_the_weightiest_first(fakes: Any) -> None:
+    def budget(**contributions: float) -> Budget:
+        terms = tuple(
+            Term(name, size, "dB", "normal", 1.0, 1.0, size, assumed=name != "noise")
+            for name, size in contributions.items()
+        )
+        return Budget(terms, 1.0, math.inf, 1.96, 1.96, 0.0, 1.0)
+
+    first, *rest = fakes.records()
+    weighed = [
+        replace(first, result=replace(first.result, budget=budget(drift=0.1, noise=0.9))),
+        *(replace(r, result=replace(r.result, budget=budget(linearity=0.4))) for r in rest),
+    ]
+    assert format_results(weighed, Screen()).endswith(
+        "\nUncertainty partly assumed, not known of this bench: linearity, drift."
+    )

@@ -75,11 +75,10 @@ def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
         f"{JOB}: step 2 of 4, capture test",
         "analyzer does not answer, trying again",
         f"{JOB}: step 3 of 4, reduce dipole",
-        "    dipole r3: Resonance 1.6837 GHz ± 0.0021 GHz",
-        "    dipole r3: Return loss at 1.7 GHz 20.0 dB, 18.4 to 21.9 dB "
-        "(uncertainty partly assumed)",
-        "    dipole r3: Bandwidth at 1.6201 to 1.7502 GHz 130.1 MHz ± 5.0 MHz",
-        "    dipole r3: Trim per arm 0.410 mm ± 0.051 mm",
+        "    dipole r3: Resonance = 1.6837 GHz ± 0.0021 GHz",
+        "    dipole r3: Return loss at 1.7 GHz = 20.0 dB, 18.4 to 21.9 dB",
+        "    dipole r3: Bandwidth from 1.6201 to 1.7502 GHz = 130.1 MHz ± 5.0 MHz",
+        "    dipole r3: Trim per arm = 0.410 mm ± 0.051 mm",
         f"{JOB}: done",
     ]
     assert lines == expected

@@ -54,7 +54,7 @@ def test_a_least_limit_is_sure_only_where_the_whole_interval_is_on_one_side(
     (verdict,) = hold_against(
         [Limit(quantity="return_loss", least=10.0)], [record(value, low, high)]
     )
-    assert (verdict.outcome, verdict.margin, verdict.limit) == (outcome, margin, "at least 10")
+    assert (verdict.outcome, verdict.margin, verdict.limit) == (outcome, margin, "at least 10 dB")
 
 
 def test_a_window_is_failed_by_the_nearer_of_its_two_ends() -> None:
@@ -72,3 +72,21 @@ def test_a_limit_at_a_frequency_ignores_results_elsewhere() -> None:
 def test_a_limit_without_a_result_says_so_rather_than_passing() -> None:
     (verdict,) = hold_against([Limit(quantity="vswr", most=2.0)], [record(14.0, 13.0, 15.0)])
     assert (verdict.outcome, verdict.margin) == ("absent", None)
+
+
+@pytest.mark.parametrize(
+    ("limit", "words"),
+    [
+        (Limit(quantity="return_loss", least=10.0, at_hz=1.7e9), "at least 10 dB at 1.7 GHz"),
+        (Limit(quantity="return_loss", least=10.0, most=20.0), "at least 10 dB and at most 20 dB"),
+        (Limit(quantity="resonance_frequency", most=1.71e9), "at most 1.71 GHz"),
+        (Limit(quantity="trim_per_arm", most=0.0005), "at most 500 um"),
+        (Limit(quantity="realised_gain_min", least=-1.5), "at least -1.5 dBi"),
+        (Limit(quantity="vswr", most=2.0, at_hz=1.6975e9), "at most 2 at 1.6975 GHz"),
+    ],
+)
+def test_a_limit_is_said_with_its_unit_and_place_even_where_no_result_is(
+    limit: Limit, words: str
+) -> None:
+    (verdict,) = hold_against([limit], [])
+    assert (verdict.outcome, verdict.limit) == ("absent", words)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -22,7 +23,7 @@ from benchd.report.level_plot import draw_levels, level_db
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
 from benchd.report.reduced import gather
 from benchd.report.reflection_plot import draw_reflection
-from benchd.results import Result, ResultRecord
+from benchd.results import Budget, Result, ResultRecord, Term
 from benchd.traces import Capture, Form, Role, Trace
 
 NOW = datetime(2026, 3, 1, 21, 4, 5, tzinfo=UTC)
@@ -131,7 +132,7 @@ def test_the_return_loss_plot_says_what_it_shows(drawn: Path) -> None:
 
 def test_the_gain_plot_says_which_gain_is_which(drawn: Path) -> None:
     texts = _svg_texts(drawn / "yagi-gain.svg")
-    for expected in ("yagi r2", "Realised gain", "Gain", "Gain, dBi", "9.2 dBi", "± 1.3 dBi"):
+    for expected in ("yagi r2", "Realised gain", "Gain", "Gain, dBi", "9.2 dBi", "± 1.3 dB"):
         assert expected in texts
     assert "mismatch" in " ".join(texts)
 
@@ -236,16 +237,45 @@ def test_the_same_input_gives_the_same_bytes(tmp_path: Path) -> None:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
 
 
-def test_long_cautions_keep_whole_sentences_and_count_the_rest() -> None:
+def test_no_caution_is_left_out_and_each_keeps_its_first_sentence_whole() -> None:
     cautions = [f"Caution {n} is short. It has more to say." for n in range(9)]
-    assert caution_lines(cautions) == [
-        "Caution 0 is short.", "Caution 1 is short.", "Caution 2 is short.", "Caution 3 is short.",
-        "5 more cautions: see the worksheet.",
-    ]  # fmt: skip
+    assert caution_lines(cautions) == [f"Caution {n} is short." for n in range(9)]
     assert caution_lines(["At most -26.6 dBm of 20.0 dBm reach it. Then more."]) == [
         "At most -26.6 dBm of 20.0 dBm reach it."
     ]
     assert caution_lines([]) == []
+    long = "A caution that " + "goes on " * 40 + "to its end."
+    assert " ".join(caution_lines([long])) == long
+
+
+def test_many_cautions_make_the_paper_taller_and_leave_the_axes_as_they_are() -> None:
+    heights, axes_heights = [], []
+    for count in (0, 12):
+        heading = Heading("dipole r3", "demo", NOW, "workshop", JOB, ["cap-1"],
+                          [f"Caution {n}." for n in range(count)])  # fmt: skip
+        with style():
+            figure = draw_levels([_capture()], heading)
+        heights.append(figure.get_figheight())
+        axes_heights.append(figure.axes[0].get_position().height * figure.get_figheight())
+        assert f"Caution {count - 1}." in [t.get_text() for t in figure.texts] or not count
+    assert heights[1] > heights[0]
+    assert axes_heights[1] > 0.75 * axes_heights[0]
+
+
+def test_the_sizes_that_were_assumed_are_named_once_below_the_plot(tmp_path: Path) -> None:
+    def term(name: str, contribution: float, assumed: bool) -> Term:
+        return Term(name, contribution, "dB", "normal", 1.0, 1.0, contribution, assumed=assumed)
+
+    terms = (term("drift", 0.1, True), term("box", 0.9, False), term("linearity", 0.3, True))
+    budget = Budget(terms, 1.0, math.inf, 1.96, 1.96, 7.2, 11.1)
+    result = Result("realised_gain", 9.2, "dBi", 1.96, 1.96, 7.2, 11.1, 1.7e9, antenna="yagi r2",
+                    flags=("assumed-term",), budget=budget)  # fmt: skip
+    record = ResultRecord("res-1", "workshop", JOB, "yagi", "demo", "", "", {}, NOW, result)
+    plot_job(_job(records=(record, record)), tmp_path)
+    texts = _svg_texts(tmp_path / "yagi-gain.svg")
+    said = "Uncertainty partly assumed, not known of this bench: linearity, drift."
+    assert texts.count(said) == 1
+    assert not [text for text in texts if text.startswith("Flags")]
 
 
 @pytest.mark.parametrize(
