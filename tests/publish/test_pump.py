@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import aiomqtt
@@ -9,6 +10,7 @@ import pytest
 
 from benchd.publish import BrokerSettings, pump
 from benchd.store import JobState, Store
+from tests.publish.brokers import Proxy
 from tests.publish.listening import heard, heard_on, listening, pumping, read, until_delivered
 from tests.store import examples
 
@@ -95,6 +97,24 @@ async def test_presence_says_online_and_after_a_clean_stop_offline(
         "stopped",
         session,
     )
+
+
+async def test_a_connection_that_breaks_leaves_a_last_will_until_the_next(
+    store: Store, settings: BrokerSettings
+) -> None:
+    async with (
+        Proxy(settings.port).running() as proxy,
+        listening(settings.port, "benchd/workshop/presence") as client,
+        pumping(store, replace(settings, port=proxy.port)),
+    ):
+        first = await heard_on(client, "presence")
+        proxy.cut()
+        gone = await heard_on(client, "presence")
+        again = await heard_on(client, "presence")
+    assert (gone["state"], gone["reason"]) == ("offline", "lost")
+    assert gone["session"] == first["session"]
+    assert again["state"] == "online"
+    assert again["session"] != first["session"]
 
 
 async def test_presence_is_said_again_when_someone_overwrites_it(

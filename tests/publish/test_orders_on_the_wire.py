@@ -1,0 +1,175 @@
+"""Orders through real brokers."""
+
+import asyncio
+import json
+from typing import Any
+
+import aiomqtt
+import pytest
+from aiomqtt import ProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from benchd.publish import BrokerSettings, session
+from benchd.store import Store
+from tests.publish.brokers import Mosquitto
+from tests.publish.listening import heard, heard_on, pumping, read, stranger, until, until_delivered
+from tests.publish.test_orders import Recording
+from tests.store import examples
+
+ORDERS = "benchd/workshop/orders"
+GOOD = {"verb": "withdraw", "order": "w1", "job": "job-1"}
+
+
+def customer(settings: BrokerSettings, **options: Any) -> aiomqtt.Client:
+    """Someone with an account, where the broker has accounts."""
+    if settings.username is not None:
+        options |= {"username": "anna", "password": "secret"}
+    return stranger(settings.port, **options)
+
+
+async def send(client: aiomqtt.Client, order: dict[str, Any], **options: Any) -> None:
+    await client.publish(ORDERS, json.dumps(order), qos=1, **options)
+
+
+async def test_an_order_is_answered(store: Store, settings: BrokerSettings) -> None:
+    handler = Recording()
+    async with pumping(store, settings, handler=handler), customer(settings) as client:
+        await client.subscribe(f"{ORDERS}/reply", qos=1)
+        await send(client, GOOD)
+        reply = await heard_on(client, "orders/reply")
+        await client.publish(ORDERS, "nonsense", qos=1)
+        refusal = await heard_on(client, "orders/reply")
+    assert (reply["order"], reply["ok"], reply["job"]["job"]) == ("w1", True, "job-1")
+    assert (refusal["order"], refusal["ok"]) == (None, False)
+    assert handler.asked == [("withdraw", "job-1")]
+
+
+async def test_a_replay_order_sends_events_again(store: Store, settings: BrokerSettings) -> None:
+    for _ in range(5):
+        await asyncio.to_thread(store.add_job, examples.worksheet())
+    async with pumping(store, settings, handler=Recording()), customer(settings) as client:
+        await until_delivered(store)
+        await client.subscribe("benchd/workshop/job/+", qos=1)
+        order = {"verb": "replay", "order": "r1", "from_sequence": 2, "to_sequence": 4}
+        await send(client, order)
+        messages = await heard(client, 3, "/job/")
+    assert [read(message)["sequence"] for message in messages] == [2, 3, 4]
+
+
+async def test_a_retained_order_is_not_carried_out_at_the_next_start(
+    store: Store, settings: BrokerSettings
+) -> None:
+    handler = Recording()
+    async with customer(settings) as client:
+        await send(client, GOOD, retain=True)
+        await client.subscribe(f"{ORDERS}/reply", qos=1)
+        async with pumping(store, settings, handler=handler):
+            await send(client, {**GOOD, "order": "w2", "job": "job-2"})
+            assert (await heard_on(client, "orders/reply"))["order"] == "w2"
+        # Leave nothing retained.
+        await client.publish(ORDERS, "", qos=1, retain=True)
+    assert handler.asked == [("withdraw", "job-2")]
+
+
+async def test_an_order_sent_while_the_daemon_is_away_is_not_carried_out_later(
+    store: Store, settings: BrokerSettings
+) -> None:
+    """A `ready` of yesterday must not answer the hands request of today."""
+    handler = Recording()
+    async with pumping(store, settings, handler=handler):
+        pass
+    async with customer(settings) as client:
+        await send(client, {"verb": "ready", "order": "stale", "job": "job-1"})
+        await client.subscribe(f"{ORDERS}/reply", qos=1)
+        async with pumping(store, settings, handler=handler):
+            await send(client, GOOD)
+            assert (await heard_on(client, "orders/reply"))["order"] == "w1"
+    assert handler.asked == [("withdraw", "job-1")]
+
+
+async def test_too_many_orders_at_once_are_answered_as_too_many(
+    store: Store, settings: BrokerSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(session, "WAITING_ORDERS", 1)
+    handler = Recording()
+    gate = asyncio.Event()
+    slow = handler.withdraw
+
+    async def withdraw(job_id: str, /):
+        await gate.wait()
+        return await slow(job_id)
+
+    monkeypatch.setattr(handler, "withdraw", withdraw)
+    async with pumping(store, settings, handler=handler), customer(settings) as client:
+        await client.subscribe(f"{ORDERS}/reply", qos=1)
+        for number in range(4):
+            await send(client, {**GOOD, "order": str(number)})
+        refused = [await heard_on(client, "orders/reply") for _ in range(2)]
+        gate.set()
+        done = [await heard_on(client, "orders/reply") for _ in range(2)]
+    assert [(reply["order"], reply["ok"]) for reply in refused] == [("2", False), ("3", False)]
+    assert [(reply["order"], reply["ok"]) for reply in done] == [("0", True), ("1", True)]
+
+
+def asking_for(topic: str, correlation: bytes = b"\x00\xff7") -> Properties:
+    properties = Properties(PacketTypes.PUBLISH)
+    properties.ResponseTopic = topic
+    properties.CorrelationData = correlation
+    return properties
+
+
+async def test_an_mqtt_5_order_is_also_answered_where_it_asks(
+    store: Store, mosquitto: Mosquitto
+) -> None:
+    settings = BrokerSettings.from_url(mosquitto.url, bench="workshop")
+    async with (
+        pumping(store, settings, handler=Recording()),
+        stranger(mosquitto.port, protocol=ProtocolVersion.V5) as client,
+    ):
+        await client.subscribe("anna/#", qos=1)
+        await send(client, GOOD, properties=asking_for("anna/replies"))
+        (message,) = await heard(client, 1)
+    assert message.properties is not None
+    assert message.properties.CorrelationData == b"\x00\xff7"
+    assert read(message)["order"] == "w1"
+
+
+@pytest.mark.parametrize(
+    "topic", ["benchd/workshop/presence", "benchd/workshop", "benchd/workshop/result", "$SYS/x"]
+)
+async def test_a_stranger_cannot_have_replies_sent_into_our_own_topics(
+    store: Store, mosquitto: Mosquitto, topic: str
+) -> None:
+    settings = BrokerSettings.from_url(mosquitto.url, bench="workshop")
+    async with (
+        pumping(store, settings, handler=Recording()) as pump,
+        stranger(mosquitto.port, protocol=ProtocolVersion.V5) as client,
+    ):
+        await client.subscribe("benchd/workshop/#", qos=1)
+        assert (await heard_on(client, "presence"))["state"] == "online"
+        await send(client, GOOD, properties=asking_for(topic))
+        await send(client, {**GOOD, "order": "w2"})
+        topics = []
+        while not topics or topics[-1] != "w2":
+            (message,) = await heard(client, 1)
+            if str(message.topic) != ORDERS:
+                assert str(message.topic) == f"{ORDERS}/reply"
+                topics.append(read(message)["order"])
+        assert topics == ["w1", "w2"]
+        assert pump.status.connected
+
+
+async def test_a_flood_of_orders_does_not_stop_the_results(
+    store: Store, settings: BrokerSettings
+) -> None:
+    handler = Recording()
+    async with pumping(store, settings, handler=handler) as pump, customer(settings) as client:
+        await client.subscribe(f"{ORDERS}/reply", qos=1)
+        await asyncio.gather(
+            *(send(client, {**GOOD, "order": str(number)}) for number in range(300)),
+            asyncio.to_thread(store.add_job, examples.worksheet()),
+        )
+        await until_delivered(store)
+        await until(lambda: pump.status.delivered == 1)
+        assert pump.status.connected
