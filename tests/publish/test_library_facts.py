@@ -42,13 +42,23 @@ async def test_a_publish_denied_at_3_1_1_cannot_be_noticed() -> None:
         assert client.refusal is None
 
 
+async def packet(reader: asyncio.StreamReader) -> bytes:
+    """The body of the next MQTT packet (3.1.1, 2.2.3: lengths have seven bits a byte)."""
+    await reader.readexactly(1)
+    length, shift = 0, 0
+    while True:
+        (byte,) = await reader.readexactly(1)
+        length |= (byte & 0x7F) << shift
+        shift += 7
+        if byte < 0x80:
+            return await reader.readexactly(length)
+
+
 async def refuse_subscriptions(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
     """A broker of few bytes: lets anyone in and refuses every subscription (3.1.1, 3.9.3)."""
-    header = await reader.readexactly(2)
-    await reader.readexactly(header[1])
+    await packet(reader)
     writer.write(b"\x20\x02\x00\x00")  # CONNACK, accepted
-    header = await reader.readexactly(2)
-    packet_id = (await reader.readexactly(header[1]))[:2]
+    packet_id = (await packet(reader))[:2]
     writer.write(b"\x90\x03" + packet_id + b"\x80")  # SUBACK, failure
     await reader.read()
     writer.close()
