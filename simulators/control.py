@@ -5,6 +5,11 @@ One JSON object a line, answered by one JSON object a line:
     {"do": "place", "position": "middle", "item": "short"}      -> {"ok": true}
     {"do": "lid", "open": true}
     {"do": "pull", "cable": "sense_cable"}    {"do": "plug", "cable": "sense_cable"}
+    {"do": "bend", "cable": "far_cable"}      lie it otherwise
+    {"do": "reconnect", "position": "mount_a"}
+    {"do": "move", "position": "mount_a", "by_m": [-0.02, 0.0, 0.0]}    from its usual place
+    {"do": "bond", "bonded": false}           outer conductors joined to the box, or not
+    {"do": "people", "walking": true}
     {"do": "connect", "path": "range"}        a bench without a switch: "middle" or "range"
     {"do": "state"}                           -> {"ok": true, "time_s": ..., "rf_on": ..., ...}
     {"do": "truth"}                           -> {"ok": true, "truth": {...}}
@@ -55,6 +60,11 @@ class Control:
             "pull": self._pull,
             "plug": self._plug,
             "connect": self._connect,
+            "bend": self._bend,
+            "reconnect": self._reconnect,
+            "move": self._move,
+            "bond": self._bond,
+            "people": self._people,
             "state": lambda request: self._bench.state(),
             "truth": lambda request: {"truth": self._bench.world.truth()},
             "fault": self._fault,
@@ -103,6 +113,29 @@ class Control:
         path = _text(request, "path")
         self._bench.move(lambda: self._bench.world.connect(path))
 
+    def _bend(self, request: dict[str, Any]) -> None:
+        cable = _text(request, "cable")
+        self._bench.move(lambda: self._bench.world.bend(cable))
+
+    def _reconnect(self, request: dict[str, Any]) -> None:
+        position = _text(request, "position")
+        self._bench.move(lambda: self._bench.world.reconnect(position))
+
+    def _move(self, request: dict[str, Any]) -> None:
+        position, by_m = _text(request, "position"), _field(request, "by_m", list)
+        if len(by_m) != 3 or not all(_is_number(one) for one in by_m):
+            raise ControlError(f'"by_m" must be three numbers, not {by_m!r}')
+        x, y, z = (float(one) for one in by_m)
+        self._bench.move(lambda: self._bench.world.move(position, (x, y, z)))
+
+    def _bond(self, request: dict[str, Any]) -> None:
+        is_bonded = _field(request, "bonded", bool)
+        self._bench.move(lambda: self._bench.world.set_bonded(is_bonded))
+
+    def _people(self, request: dict[str, Any]) -> None:
+        walking = _field(request, "walking", bool)
+        self._bench.move(lambda: self._bench.world.set_people(walking))
+
     def _fault(self, request: dict[str, Any]) -> None:
         name = _text(request, "instrument")
         if name not in self._host.fronts:
@@ -122,6 +155,10 @@ class Control:
         front.stop()
         self._bench.instruments[name].power_cycle()
         front.restart()
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and value == value
 
 
 def _text(request: dict[str, Any], key: str) -> str:

@@ -3,7 +3,8 @@
 import numpy as np
 
 from simulators.world.model import BoxModel, PersonModel
-from simulators.world.wiring import State, Wiring
+from simulators.world.outside import is_outside
+from simulators.world.wiring import State, Wiring, position_of
 
 _MOUNTS = {302: "mount_a", 303: "mount_b"}
 
@@ -31,8 +32,8 @@ def ambient_tones(wiring: Wiring, state: State) -> list[tuple[float, float]]:
     """Every outside transmitter as it arrives at the analyzer: (frequency_hz, level_dbm).
 
     The antenna is taken as isotropic, since the signals come from all sides of a room; its
-    mismatch, the box's shielding (once, unless the lid is open) and the way to the analyzer
-    are counted.
+    mismatch, the box's shielding (once, unless the lid is open or the antenna stands outside)
+    and the way to the analyzer are counted.
     """
     model, parts = wiring.model, wiring.parts
     names = {one.name for one in model.antennas}
@@ -42,7 +43,9 @@ def ambient_tones(wiring: Wiring, state: State) -> list[tuple[float, float]]:
     if position == "middle" and (state.port != 204 or "port_cable" in state.pulled):
         return []
     antenna = wiring.antenna(state.placing(position).item)
-    shielding_db = 0.0 if state.lid_open else model.box.seam_shielding_db
+    place_m = position_of(model, position, state.placing(position).offset_m)
+    inside = not is_outside(model.box, place_m)
+    shielding_db = model.box.seam_shielding_db if inside and not state.lid_open else 0.0
     accepted = 1 - np.abs(antenna.reflection()) ** 2
     tones = []
     for one in model.box.ambient:

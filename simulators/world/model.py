@@ -14,7 +14,7 @@ Point = tuple[float, float, float]
 
 CABLES = ("source_cable", "range_cable", "port_cable", "sense_cable", "far_cable")
 POSITIONS = ("middle", "mount_a", "mount_b", "near_end")
-STANDARDS = ("open", "short", "load")
+STANDARDS = ("open", "short", "load", "offset short")
 # "thru" at a mount joins the range cable to that mount's far cable.
 ITEMS = (*STANDARDS, "thru", "nothing")
 
@@ -121,6 +121,7 @@ class StandardsModel(_Part):
     open_capacitance_f: NotNegative = 40e-15
     short_inductance_h: NotNegative = 12e-12
     load_match_db: Positive = 34.0
+    offset_m: Positive = 0.022  # air line ahead of the offset short
 
 
 class AbsorberLayerModel(_Part):
@@ -166,6 +167,9 @@ class BoxModel(_Part):
     mount_b_m: Point | None = None
     absorber: AbsorberModel
     seam_shielding_db: NotNegative = 45.0
+    panel_shielding_db: NotNegative = 70.0
+    # Waves on the outside of cables that are not bonded to the box, against the direct ray.
+    sheath_current_db: float = -24.0
     placing_m: NotNegative = 0.0005
     person: PersonModel | None = None
     ambient: tuple[AmbientModel, ...] = ()
@@ -203,6 +207,8 @@ class ConnectorModel(_Part):
 
     loss_sd_db: NotNegative = 0.01
     reflection_sd: NotNegative = 0.003
+    flex_loss_sd_db: NotNegative = 0.005
+    flex_reflection_sd: NotNegative = 0.002
 
 
 class WorldModel(_Part):

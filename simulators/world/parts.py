@@ -45,6 +45,7 @@ class Parts:
     throws: dict[int, TwoPort]
     terminations: dict[str, ComplexArray]
     isolation: float
+    sheath: ComplexArray  # what runs outside unbonded cables, against the direct ray
 
     @classmethod
     def built(cls, model: WorldModel, frequency_hz: FloatArray, seed: int) -> "Parts":
@@ -70,10 +71,14 @@ class Parts:
             terminations={
                 "open": open_reflection(f, standards.open_capacitance_f),
                 "short": short_reflection(f, standards.short_inductance_h),
+                "offset short": matched_line(f, standards.offset_m, 1.0, 0.0).reflection(
+                    short_reflection(f, standards.short_inductance_h)
+                ),
                 "load": load,
                 "nothing": open_reflection(f, standards.open_capacitance_f / 2),
             },
             isolation=float(10 ** (-model.switch.isolation_db / 20)),
+            sheath=_sheath(f, generator("sheath"), model.box.sheath_current_db),
         )
 
 
@@ -85,6 +90,13 @@ def mismatch(
     size = 10 ** (-match_db / 20) * (0.7 + wander(f))
     turn = rng.uniform(0, 2 * np.pi) - 4 * np.pi * f * length_m / SPEED_OF_LIGHT_M_PER_S
     return np.asarray(size * np.exp(1j * turn))
+
+
+def _sheath(f: FloatArray, rng: np.random.Generator, level_db: float) -> ComplexArray:
+    """A detour of about a metre along the outside of the cables."""
+    wander = SlowCurve.drawn(rng, 0.0, _CURVE_STOP_HZ, 0.3, 6)
+    turn = rng.uniform(0, 2 * np.pi) - 2 * np.pi * f * 1.0 / SPEED_OF_LIGHT_M_PER_S
+    return np.asarray(10 ** (level_db / 20) * (0.7 + wander(f)) * np.exp(1j * turn))
 
 
 def connector(f: FloatArray, loss_db: float, reflection: complex) -> TwoPort:

@@ -3,7 +3,7 @@
 The state is a value; the same state always gives the same curve, which is why it is cached.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ from simulators.physics.box import Box
 from simulators.physics.lines import TwoPort
 from simulators.world.antennas import Antenna, Link, Point, Stand, box_of, echo_ohm, link, solved
 from simulators.world.model import WorldModel
+from simulators.world.outside import Leak, free_space, is_outside, shifted
 from simulators.world.parts import Parts, connector, pulled
 
 FloatArray = NDArray[np.float64]
@@ -22,6 +23,7 @@ FINE_STEP_HZ = 0.5e6
 COARSE_STEP_HZ = 20e6
 DENSE_STEP_HZ = 5e6
 DENSE_SHARE = 0.16
+_UNSEEN_DB = 85.0  # a person behind this much shielding is not worked out
 _NO_AIR = 1e-6  # what passes where no antenna stands: -120 dB
 
 
@@ -45,6 +47,8 @@ class State:
     placed: tuple[tuple[str, Placing], ...]
     pulled: frozenset[str] = frozenset()
     lid_open: bool = False
+    bonded: bool = True
+    flexed: tuple[tuple[str, float, complex], ...] = ()  # cable, loss in dB, reflection
 
     def placing(self, position: str) -> Placing:
         return dict(self.placed)[position]
@@ -82,9 +86,14 @@ class Wiring:
         return Curve(np.asarray(whole), main[0].echoed if main[1] == 1.0 else None)
 
     def _cable(self, state: State, name: str, own: str | None = None) -> TwoPort:
+        f = self.parts.frequency_hz
         if name in state.pulled:
-            return pulled(self.parts.frequency_hz)
-        return self.parts.cables[own or name]
+            return pulled(f)
+        cable = self.parts.cables[own or name]
+        for bent, loss_db, reflection in state.flexed:
+            if bent == name:
+                cable = cable.then(connector(f, loss_db, reflection))
+        return cable
 
     def _through(self, *chain: TwoPort) -> TwoPort:
         whole = chain[0]
@@ -180,10 +189,14 @@ class Wiring:
         between = self.link(near, far, mount, state.lid_open)
         air = TwoPort(*(self._fine(one) for one in _entries(between.two_port)))
         whole = before.then(air).then(after).transfer(source, load)
-        if not state.lid_open or self.model.box.person is None:
+        if not state.bonded:
+            whole = whole * (1.0 + self.parts.sheath)
+        through_db = 0.0 if state.lid_open else 2 * self.model.box.seam_shielding_db
+        if self.model.box.person is None or through_db > _UNSEEN_DB:
             return Curve(whole)
-        echoed = whole * self._fine(between.direct_share * between.sideways)
-        return Curve(whole, echoed)
+        # Out through the seam, to the person and back: the shielding counts twice.
+        share = self._fine(between.direct_share * between.sideways) * 10 ** (-through_db / 20)
+        return Curve(whole, whole * share)
 
     def link(self, near: Placing, far: Placing, mount: str, lid_open: bool) -> Link:
         """The air between the near end and a mount, solved once for each placing."""
@@ -196,11 +209,32 @@ class Wiring:
             ahead = np.array(there) - np.array(here)
             ahead[2] = 0.0
             ahead = ahead / np.linalg.norm(ahead)
-            box = box_of(self.model.box, lid_open=lid_open)
             one = Stand(self.antenna(near.item), here, ahead)
             other = Stand(self.antenna(far.item), there, -ahead)
-            self._links[key] = link(box, one, other, self._echo(box, one), self._echo(box, other))
+            self._links[key] = self._linked(one, other, lid_open)
         return self._links[key]
+
+    def _linked(self, one: Stand, other: Stand, lid_open: bool) -> Link:
+        box = box_of(self.model.box, lid_open=lid_open)
+        out = [is_outside(self.model.box, stand.position_m) for stand in (one, other)]
+        if not any(out):
+            return link(box, one, other, self._echo(box, one), self._echo(box, other))
+        echoes = [
+            np.zeros(stand.antenna.frequency_hz.shape, dtype=np.complex128)
+            if is_out
+            else self._echo(box, stand)
+            for stand, is_out in zip((one, other), out, strict=True)
+        ]
+        moved = [replace(stand, position_m=shifted(stand.position_m)) for stand in (one, other)]
+        through = link(free_space(box), moved[0], moved[1], echoes[0], echoes[1])
+        if all(out):
+            return through
+        here, there = (other, one) if out[0] else (one, other)
+        factor = Leak(self.model.box).factor(
+            here.position_m, there.position_m, lid_open, one.antenna.frequency_hz
+        )
+        two = through.two_port
+        return replace(through, two_port=replace(two, s12=two.s12 * factor, s21=two.s21 * factor))
 
     def _echo(self, box: Box, stand: Stand) -> ComplexArray:
         key = (box, stand.antenna.model, stand.position_m, tuple(stand.boom.tolist()))

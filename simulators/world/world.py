@@ -22,6 +22,9 @@ FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
 _CURVES_KEPT = 24
+_MOVABLE = ("near_end", "mount_a", "mount_b")
+_NOT_MOVED = (0.0, 0.0, 0.0)
+_FARTHEST_MOVE_M = 5.0
 _PATHS = {"middle": (101, 204, 301), "range": (102, 204, 302)}
 
 
@@ -48,6 +51,8 @@ class World:
         self._state = State(0, 0, 0, ())
         if model.layout == "by-hand":
             self._state = State(*_PATHS["middle"], ())
+        self._moved: dict[str, tuple[float, float, float]] = {}
+        self._people_walk = True
         placed = dict.fromkeys(POSITIONS, "nothing") | dict(model.placed)
         for position, item in placed.items():
             self.place(position, item)
@@ -121,13 +126,13 @@ class World:
             raise ValueError("a thru joins the range cable to a mount: place it on a mount")
         with self.lock:
             placed = dict(self._state.placed)
-            placed[position] = self._screwed_on(item)
+            placed[position] = self._screwed_on(item, self._moved.get(position, _NOT_MOVED))
             self._change(replace(self._state, placed=tuple(sorted(placed.items()))))
 
     def _one_mount(self) -> bool:
         return self.model.box.mount_b_m is None and "mount_b" in dict(self._state.placed)
 
-    def _screwed_on(self, item: str) -> Placing:
+    def _screwed_on(self, item: str, moved_m: tuple[float, float, float]) -> Placing:
         connector = self.model.connector
         draws = self._hands.normal(size=6)
         offset = draws[3:] * self.model.box.placing_m
@@ -135,8 +140,59 @@ class World:
             item=item,
             loss_db=float(abs(draws[0]) * connector.loss_sd_db),
             reflection=complex(draws[1], draws[2]) * connector.reflection_sd,
-            offset_m=(float(offset[0]), float(offset[1]), float(offset[2])),
+            offset_m=(
+                float(moved_m[0] + offset[0]),
+                float(moved_m[1] + offset[1]),
+                float(moved_m[2] + offset[2]),
+            ),
         )
+
+    def reconnect(self, position: str) -> None:
+        """Unscrew what is there and screw it on again. ValueError if there is no such place."""
+        if position not in POSITIONS:
+            raise ValueError(f"no position {position!r}; there are {', '.join(POSITIONS)}")
+        self.place(position, self._state.placing(position).item)
+
+    def move(self, position: str, by_m: tuple[float, float, float]) -> None:
+        """Put a mount beside its usual place, metres from there; its connectors stay as they are.
+
+        Beyond a wall it stands outside the box. Raises ValueError for a position without a mount
+        or a distance beyond 5 m.
+        """
+        if position not in _MOVABLE or (position == "mount_b" and self._one_mount()):
+            raise ValueError(f"{position!r} cannot be moved; {', '.join(_MOVABLE)} can")
+        if max(abs(one) for one in by_m) > _FARTHEST_MOVE_M:
+            raise ValueError(f"moves go up to {_FARTHEST_MOVE_M} m in each direction, not {by_m}")
+        with self.lock:
+            self._moved[position] = by_m
+            placed = dict(self._state.placed)
+            fresh = self._screwed_on(placed[position].item, by_m)
+            placed[position] = replace(placed[position], offset_m=fresh.offset_m)
+            self._change(replace(self._state, placed=tuple(sorted(placed.items()))))
+
+    def bend(self, cable: str) -> None:
+        """Bend a cable otherwise than it lay: a little loss and reflection, drawn anew."""
+        self._check_cable(cable)
+        connector = self.model.connector
+        with self.lock:
+            draws = self._hands.normal(size=3)
+            bent = (
+                cable,
+                float(abs(draws[0]) * connector.flex_loss_sd_db),
+                complex(draws[1], draws[2]) * connector.flex_reflection_sd,
+            )
+            others = tuple(one for one in self._state.flexed if one[0] != cable)
+            self._change(replace(self._state, flexed=(*others, bent)))
+
+    def set_bonded(self, is_bonded: bool) -> None:
+        """Join the cables' outer conductors to the box where they pass its wall, or part them."""
+        with self.lock:
+            self._change(replace(self._state, bonded=bool(is_bonded)))
+
+    def set_people(self, walking: bool) -> None:
+        """Somebody walks to and fro before the box, or nobody does."""
+        with self.lock:
+            self._people_walk = bool(walking)
 
     def set_lid(self, is_open: bool) -> None:
         """Open or close the lid: the wall it is in reflects, or lets out and in."""
@@ -182,6 +238,9 @@ class World:
                 "placed": {position: placing.item for position, placing in one.placed},
                 "pulled": sorted(one.pulled),
                 "lid_open": one.lid_open,
+                "bonded": one.bonded,
+                "people_walk": self._people_walk,
+                "moved": {name: list(by_m) for name, by_m in self._moved.items()},
             }
             if self.model.layout == "by-hand":
                 answer["path"] = "middle" if one.feed == 101 else "range"
@@ -251,7 +310,7 @@ class World:
 
     def _echo(self, echoed: ComplexArray, frequency: FloatArray, elapsed_s: float) -> ComplexArray:
         person = self.model.box.person
-        if person is None:
+        if person is None or not self._people_walk:
             return np.zeros(frequency.shape, dtype=np.complex128)
         one_m, two_m, direct_m = echo_distances_m(self.model.box, person, elapsed_s)
         size = direct_m * np.sqrt(person.cross_section_m2 / (4 * np.pi)) / (one_m * two_m)

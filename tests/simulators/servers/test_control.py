@@ -68,8 +68,8 @@ def test_truth_is_given_and_names_the_antennas(workshop: Any) -> None:
         (b'{"do": 3}', 'expected an object with "do"'),
         (
             b'{"do": "dance"}',
-            "cannot do 'dance'; there are place, lid, pull, plug, connect, state, truth, fault, "
-            "power-cycle",
+            "cannot do 'dance'; there are place, lid, pull, plug, connect, bend, reconnect, "
+            "move, bond, people, state, truth, fault, power-cycle",
         ),
         (b'{"do": "place", "position": "middle"}', '"place" needs "item"'),
         (b'{"do": "lid", "open": "yes"}', "\"open\" must be a bool, not 'yes'"),
@@ -182,3 +182,48 @@ def test_the_bench_without_a_switch_is_moved_by_hand(simulator: Callable[..., An
     assert set(running.resources) == {"generator", "analyzer", "lid"}
     running.control.do("connect", path="range")
     assert running.control.do("state")["world"]["path"] == "range"
+
+
+def test_hands_bend_reconnect_move_bond_and_send_people_away(workshop: Any) -> None:
+    for order in (
+        b'{"do": "bend", "cable": "far_cable"}',
+        b'{"do": "reconnect", "position": "mount_a"}',
+        b'{"do": "move", "position": "mount_a", "by_m": [-0.02, 0, 0.01]}',
+        b'{"do": "bond", "bonded": false}',
+        b'{"do": "people", "walking": false}',
+    ):
+        assert workshop.control.send(order) == {"ok": True}
+    world = workshop.control.send(b'{"do": "state"}')["world"]
+    assert world["moved"] == {"mount_a": [-0.02, 0.0, 0.01]}
+    assert world["bonded"] is False
+    assert world["people_walk"] is False
+
+
+@pytest.mark.parametrize(
+    ("line", "error"),
+    [
+        (
+            b'{"do": "move", "position": "middle", "by_m": [0, 0, 0]}',
+            "'middle' cannot be moved; near_end, mount_a, mount_b can",
+        ),
+        (
+            b'{"do": "move", "position": "mount_a", "by_m": [0, 9, 0]}',
+            "moves go up to 5.0 m in each direction, not (0.0, 9.0, 0.0)",
+        ),
+        (
+            b'{"do": "move", "position": "mount_a", "by_m": [0, 1]}',
+            '"by_m" must be three numbers, not [0, 1]',
+        ),
+        (
+            b'{"do": "bend", "cable": "rope"}',
+            "no cable 'rope'; there are source_cable, range_cable, port_cable, sense_cable, "
+            "far_cable",
+        ),
+        (
+            b'{"do": "reconnect", "position": "moon"}',
+            "no position 'moon'; there are middle, mount_a, mount_b, near_end",
+        ),
+    ],
+)
+def test_hands_refuse_what_cannot_be_done(workshop: Any, line: bytes, error: str) -> None:
+    assert workshop.control.send(line) == {"ok": False, "error": error}
