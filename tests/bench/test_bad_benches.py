@@ -74,14 +74,14 @@ CASES: list[tuple[str, str | None, str, str]] = [
     ),
     (
         "unknown key of an instrument",
-        "    level: [-60 dBm, 15 dBm]",
-        "    levels: [-60 dBm, 15 dBm]",
+        "contact: {kind: lid, driver: scpi-lid,",
+        "contact: {kind: lid, drivr: scpi-lid,",
         (
-            'small.yaml:5:3: instruments.generator: the key "level" is missing: range of '
-            "levels it can deliver\n"
-            "small.yaml:10:5: instruments.generator.levels: is not a key here, did you mean "
-            '"level"? Known: address, commands, driver, frequency, identity, kind, level, '
-            "level_accuracy, match, options, settle, timeout"
+            'small.yaml:26:3: instruments.contact: the key "driver" is missing: name of the '
+            "driver, such as scpi-source\n"
+            "small.yaml:26:24: instruments.contact.drivr: is not a key here, did you mean "
+            '"driver"? Known: address, commands, driver, identity, kind, options, settle, '
+            "timeout"
         ),
     ),
     (
