@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import demo, files, orders, readings, serving
+from benchd.cli import budget, demo, files, orders, readings, serving
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
@@ -49,6 +49,7 @@ _COMMANDS = (
     (readings.recipes, "List the recipes with their parameters."),
     (readings.captures, "List stored captures."),
     (readings.results, "List results with their uncertainties."),
+    (budget.budget, "Print where a result's uncertainty comes from."),
     (readings.reduce, "Reduce a job's stored captures again."),
     (files.export, "Write CSV, JSON or Touchstone files."),
     (files.plot, "Draw PNG and SVG files."),

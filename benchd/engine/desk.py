@@ -195,6 +195,10 @@ class BenchDesk:
         """Results, as `Store.results` filters them."""
         return await self._db.call(self._store.results, **filters)
 
+    async def result(self, result_id: str) -> ResultRecord:
+        """One result with its budget. Raises UnknownId if there is none of that id."""
+        return await self._db.call(self._store.result, result_id)
+
     async def verdicts(self, job_id: str) -> list[Verdict]:
         """What the job's acceptance limits said."""
         return await self._db.call(self._store.verdicts, job_id)

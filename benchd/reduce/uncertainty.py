@@ -140,7 +140,24 @@ def largest_first(budget: Budget) -> tuple[Term, ...]:
     return tuple(sorted(budget.terms, key=lambda line: -line.contribution))
 
 
-def improve_first(budget: Budget) -> str:
+def shares(budget: Budget) -> list[tuple[Term, float]]:
+    """The terms, largest contribution first, each with its share of the variance, 0 to 1.
+
+    A term of an error that comes in several times (same source) has the share of its covariance
+    with the whole, c_i (c_1 + ... + c_n)/u^2: it is negative where the term is cancelled by the
+    others. Shares add up to 1. All are 0 where nothing contributes.
+    """
+    variance = sum(group_standard(lines) ** 2 for lines in groups(budget.terms))
+    found = []
+    for lines in groups(budget.terms):
+        together = sum(map(signed_contribution, lines))
+        for line in lines:
+            share = signed_contribution(line) * together / variance if variance else 0.0
+            found.append((line, share))
+    return sorted(found, key=lambda pair: -pair[0].contribution)
+
+
+def improve_first(budget: Budget, unit: str = "") -> str:
     """One sentence: which error to work on, and what removing it would leave."""
     gathered = groups(budget.terms)
     if not gathered or budget.standard == 0.0:
@@ -149,7 +166,9 @@ def improve_first(budget: Budget) -> str:
     left = math.sqrt(max(0.0, budget.standard**2 - group_standard(worst) ** 2))
     name = " and ".join(dict.fromkeys(line.name for line in worst))
     known = "; its size is assumed, so measure it first" if any(t.assumed for t in worst) else ""
+    # A difference of two gains is in dB, and so is an uncertainty.
+    shown = {"": "", "1": "", "dBi": " dB"}.get(unit, f" {unit}")
     return (
         f"Work on {name} first: without it the standard uncertainty would fall "
-        f"from {budget.standard:.3g} to {left:.3g}{known}."
+        f"from {budget.standard:.3g}{shown} to {left:.3g}{shown}{known}."
     )

@@ -8,6 +8,8 @@ from fastapi import FastAPI, Header, Path, Query, Request
 from starlette.responses import Response, StreamingResponse
 
 from benchd import __version__
+from benchd.reduce.uncertainty import improve_first, shares
+from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
 from benchd.web.bodies import Identifier, JobBody, Name, RecipeBody
 from benchd.web.desk import Desk
@@ -67,6 +69,21 @@ def create_app(desk: Desk, streams: Streams) -> FastAPI:
 def job_document(row: JobRow) -> dict[str, Any]:
     """A job with how far it is, 0 to 1, counted in steps."""
     return {**encode(row), "progress": row.progress}
+
+
+def result_document(record: ResultRecord) -> dict[str, Any]:
+    """A result, its budget's terms largest first, `share` of the variance beside each.
+
+    `improve_first` says in one sentence what to work on; empty for a result without a budget.
+    """
+    document: dict[str, Any] = encode(record)
+    budget = record.result.budget
+    if budget is not None:
+        document["result"]["budget"]["terms"] = [
+            {**encode(line), "share": encode(share)} for line, share in shares(budget)
+        ]
+    advice = "" if budget is None else improve_first(budget, record.result.unit)
+    return {**document, "improve_first": advice}
 
 
 def _add_jobs(app: FastAPI, desk: Desk) -> None:
@@ -154,6 +171,12 @@ def _add_readings(app: FastAPI, desk: Desk) -> None:
         return json_response(
             await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit)
         )
+
+    @app.get("/api/results/{result_id}")
+    async def result(result_id: Id) -> Response:
+        """One result, its budget with the largest term first, and what to improve first."""
+        record = await desk.result(result_id)
+        return json_response(result_document(record))
 
     @app.get("/api/recipes")
     async def recipes() -> Response:

@@ -267,6 +267,12 @@ class FakeDesk:
             if quantity in (None, r.result.quantity) and antenna in (None, r.result.antenna)
         ][:limit]  # fmt: skip
 
+    async def result(self, result_id: str) -> ResultRecord:
+        found = [r for some in self.reduced.values() for r in some if r.id == result_id]
+        if not found:
+            raise UnknownId(f"there is no result {result_id}.")
+        return found[0]
+
     async def verdicts(self, job_id: str) -> list[Verdict]:
         self._row(job_id)
         result = self.reduced.get(job_id, records())[1].result

@@ -1,0 +1,172 @@
+"""`benchd budget`: where the uncertainty of one result comes from, largest part first."""
+
+from __future__ import annotations
+
+import math
+import sys
+from typing import Annotated, Any
+
+import typer
+
+from benchd.cli.client import DEFAULT_URL, Daemon
+from benchd.cli.connection import connect
+from benchd.cli.options import AsJson, DaemonUrl
+from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
+from benchd.errors import OrderRefused
+from benchd.reduce.uncertainty import improve_first, shares
+from benchd.report.wording import (
+    factor_of,
+    fixed,
+    flag_words,
+    place_of,
+    quantity_words,
+    time_words,
+    unit_for,
+    value_words,
+    where_words,
+)
+from benchd.results import Budget, Result, ResultRecord, Term
+from benchd.web.forms import decode_records, to_text
+
+ASSUMED_MARK = " *"
+
+
+def budget(
+    result: Annotated[
+        str,
+        typer.Argument(
+            metavar="RESULT",
+            help="A result's id, as benchd results --json gives it; or a quantity such as "
+            "realised_gain: then the newest of it.",
+        ),
+    ],
+    antenna: Annotated[
+        str | None, typer.Option("--antenna", metavar="NAME", help="The newest of this antenna.")
+    ] = None,
+    job: Annotated[
+        str | None, typer.Option("--job", metavar="JOB", help="The newest of this job.")
+    ] = None,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:
+    """Print the uncertainty budget of one result, largest part first, and what to improve."""
+    with connect(daemon) as client:
+        result_id = _id_of(client, result, antenna, job)
+        found = client.get(f"/api/results/{result_id}")
+    if json:
+        say(to_text(found, indent=2))
+        return
+    (record,) = decode_records([_plain_record(found)])
+    say(format_budget(record, screen_of(sys.stdout)))
+
+
+def _plain_record(document: dict[str, object]) -> dict[str, object]:
+    """The record without what the API adds to it, shares and advice: they follow from it."""
+    record = {key: value for key, value in document.items() if key != "improve_first"}
+    result = record["result"]
+    if isinstance(result, dict) and isinstance(result.get("budget"), dict):
+        lines = result["budget"]["terms"]
+        terms = [{key: v for key, v in line.items() if key != "share"} for line in lines]
+        record["result"] = {**result, "budget": {**result["budget"], "terms": terms}}
+    return record
+
+
+def _id_of(client: Daemon, wanted: str, antenna: str | None, job: str | None) -> str:
+    """The id itself, or that of the newest result of a quantity."""
+    if wanted.startswith("res-"):
+        return wanted
+    found = client.get("/api/results", quantity=wanted, antenna=antenna, job=job, limit=1)
+    if not found:
+        of = "".join((f" of {antenna}" if antenna else "", f" in {job}" if job else ""))
+        raise OrderRefused(
+            f'there is no result "{wanted}"{of}.',
+            advice="benchd results lists what there is; --json shows ids and quantities.",
+        )
+    return str(found[0]["id"])
+
+
+def format_budget(record: ResultRecord, screen: Screen) -> str:
+    """The budget of a result as text: heading, table, sums, method, advice."""
+    result = record.result
+    heading = [
+        " ".join(filter(None, [result.antenna, quantity_words(result.quantity)])),
+        where_words(result),
+        value_words(result),
+    ]
+    lines = [plain(": ".join([", ".join(filter(None, heading[:2])), heading[2]]))]
+    lines.append(plain(f"{record.id}, {record.recipe}, {time_words(record.reduced_at)}"))
+    if result.flags:
+        lines.append(plain(f"Flags: {flag_words(result.flags)}."))
+    if result.budget is None or not result.budget.terms:
+        lines.append("This result has no budget: no uncertainty could be stated.")
+        return "\n".join(lines)
+    lines += ["", render(_table(result.budget, result.unit), screen), ""]
+    lines += _sums(result, result.budget)
+    if any(line.assumed for line in result.budget.terms):
+        lines.append("* a documented default, not knowledge of this bench")
+    lines.append(plain(improve_first(result.budget, result.unit)))
+    return "\n".join(lines)
+
+
+def _table(found: Budget, unit: str) -> Any:
+    made = table(
+        "Term", "Size", "Distribution", "Divisor", "Sensitivity", "nu", "Contribution", "Share"
+    )
+    for column in made.columns[1:2] + made.columns[3:]:
+        column.justify = "right"
+    scale = _Scale(found.standard, unit)
+    for line, share in shares(found):
+        made.add_row(
+            cell(line.name + (ASSUMED_MARK if line.assumed else ""), "bold"),
+            cell(_size(line)),
+            cell(line.distribution),
+            cell(f"{line.divisor:.4g}"),
+            cell(f"{line.sensitivity:+.4g}"),
+            cell(_freedom(line.degrees_of_freedom)),
+            cell(scale.words(line.contribution)),
+            cell(f"{100.0 * share:.1f} %"),
+            style="yellow" if line.assumed else None,
+        )
+    return made
+
+
+class _Scale:
+    """One unit for a whole column, chosen by the combined uncertainty."""
+
+    def __init__(self, standard: float, unit: str) -> None:
+        base = "dB" if unit == "dBi" else unit
+        self.unit = unit_for(standard, base)
+
+    def words(self, value: float) -> str:
+        """Three significant digits with the unit."""
+        if not math.isfinite(value):
+            return "unbounded"
+        text = f"{value / factor_of(self.unit):.3g}"
+        return f"{text} {self.unit}" if self.unit else text
+
+
+def _size(line: Term) -> str:
+    return _Scale(line.size, line.unit).words(line.size)
+
+
+def _freedom(freedom: float) -> str:
+    return "inf" if math.isinf(freedom) else f"{freedom:.3g}"
+
+
+def _sums(result: Result, found: Budget) -> list[str]:
+    scale = _Scale(found.standard, result.unit)
+    sums = f"u = {scale.words(found.standard)}, nu_eff = {_freedom(found.degrees_of_freedom)}"
+    if result.low is None or result.high is None:
+        ends = "95 % interval: one-sided, see the value above"
+    else:
+        own = _Scale(max(abs(result.low), abs(result.high)), result.unit)
+        sums += f", k = {found.coverage_factor:.3f}, U = {scale.words(found.expanded)}"
+        tail = " dBi" if result.unit == "dBi" else (f" {own.unit}" if own.unit else "")
+        factor = factor_of(own.unit)
+        place = place_of((result.high - result.low) / factor) if result.high > result.low else 6
+        low, high = (fixed(end / factor, place) for end in (result.low, result.high))
+        ends = f"95 % interval: {low} to {high}{tail}"
+    method = "GUM (JCGM 100), Welch-Satterthwaite"
+    if found.method == "monte-carlo":
+        method = f"Monte Carlo (JCGM 101), {found.trials} trials, seed {found.seed}"
+    return [sums, ends, f"Method: {method}"]
