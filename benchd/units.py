@@ -35,6 +35,7 @@ class Kind(Enum):
     TEMPERATURE = _Kind("temperature", "°C", False, (("degC", 1.0), ("C", 1.0)), "23 °C")
     ANGLE = _Kind("angle", "deg", False, (("°", 1.0),), "5 deg")
     RESISTANCE = _Kind("resistance", "ohm", True, (("Ω", 1.0),), "50 ohm")
+    PROPORTION = _Kind("proportion", "ppm", False, (("ppb", 1e-3), ("%", 1e4)), "2 ppm")
 
 
 HALF_WAVE_DIPOLE_GAIN_DBI = 2.15  # 0 dBd in dBi, as gain tables have it (ITU-R, common practice)

@@ -21,6 +21,7 @@ from benchd.bench.fields import (
     Level,
     LevelBand,
     LossTable,
+    Measure,
     Name,
     OneOf,
     Plain,
@@ -35,6 +36,7 @@ from benchd.bench.fields import (
 )
 from benchd.bench.filemodel import FileModel
 from benchd.bench.table import Table
+from benchd.units import Kind
 
 ADDRESS = Words(
     'a VISA resource string such as "TCPIP::192.0.2.10::5025::SOCKET"',
@@ -44,6 +46,21 @@ ADDRESS = Words(
 Address = Annotated[str, ADDRESS]
 Command = Annotated[str, Words("a command", most=400)]
 Timezone = Annotated[str, Words("a time zone such as Europe/Vienna or UTC", r"[\w+/-]+", 60)]
+SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
+Proportion = Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e5)]
+Tilt = Annotated[float, Measure(Kind.ANGLE, least=0.0, most=45.0)]
+
+
+class Drift(FileModel):
+    """How much a level may change by itself: at most `change` within `within`."""
+
+    change_db: PositiveRatio = Field(alias="change", description="most that the level changes")
+    within_s: SomeTime = Field(alias="within", description="time within which it may do so")
+    per_kelvin_db: PositiveRatio | None = Field(
+        None,
+        alias="per_kelvin",
+        description="change per kelvin; used where captures tell their temperature",
+    )
 
 
 class _Instrument(FileModel):
@@ -75,6 +92,10 @@ class SourceInstrument(_Instrument):
     match_db: PositiveRatio | None = Field(
         None, alias="match", description="return loss of its output"
     )
+    frequency_accuracy_ppm: Proportion | None = Field(
+        None, alias="frequency_accuracy", description="half-width of its relative frequency error"
+    )
+    drift: Drift | None = Field(None, description="how its level drifts")
 
 
 class AnalyzerInstrument(_Instrument):
@@ -96,6 +117,10 @@ class AnalyzerInstrument(_Instrument):
     )
     match_db: PositiveRatio | None = Field(
         None, alias="match", description="return loss of its input"
+    )
+    drift: Drift | None = Field(None, description="how its reading of one level drifts")
+    frequency_accuracy_ppm: Proportion | None = Field(
+        None, alias="frequency_accuracy", description="half-width of its relative frequency error"
     )
     tracking_level_dbm: LevelBand | None = Field(
         None, alias="tracking_level", description="range of levels of its own tracking output"
@@ -239,6 +264,22 @@ class Box(FileModel):
         alias="reflectivity",
         description="strongest wall reflection against the direct ray, negative",
     )
+    echo_db: RatioTable | None = Field(
+        None,
+        alias="echo",
+        description="what of its own wave comes back from the walls to an antenna at the middle "
+        "port, negative",
+    )
+    polarisation_tolerance_deg: Tilt | None = Field(
+        None,
+        alias="polarisation_tolerance",
+        description="the most that two antennas of the range can be turned against each other",
+    )
+    finite_range_db: LossTable | None = Field(
+        None,
+        alias="finite_range",
+        description="the most that this short range changes the difference of two gains",
+    )
     lid: Lid | None = Field(None, description="lid contact, if the box has one")
     shielded: Truth = Field(
         False, description="yes where the closed box is a shield, not only absorber"
@@ -268,6 +309,11 @@ class ReferenceData(FileModel):
     return_loss_db: LossTable | None = Field(
         None, alias="return_loss", description="return loss, one value or over frequency"
     )
+    return_loss_uncertainty_db: PositiveRatio | None = Field(
+        None,
+        alias="return_loss_uncertainty",
+        description="expanded uncertainty of that return loss, coverage factor 2",
+    )
     traceability: Text | None = Field(None, description="where the gain comes from")
 
 
@@ -280,6 +326,17 @@ class Antenna(FileModel):
     )
     largest_dimension_m: Length = Field(
         alias="largest_dimension", description="its largest dimension, for the far-field check"
+    )
+    phase_centre_m: Annotated[float, Measure(Kind.LENGTH, least=-10.0, most=10.0)] | None = Field(
+        None,
+        alias="phase_centre",
+        description="how far ahead of its mark (towards the other antenna) it seems to radiate",
+    )
+    least_return_loss_db: LossTable | None = Field(
+        None,
+        alias="least_return_loss",
+        description="return loss that it is sure to reach; bounds the mismatch where it was not "
+        "measured",
     )
     trim: Trim | None = Field(None, description="the lengths that a trim would change")
     reference: ReferenceData | None = Field(None, description="gain data of a reference antenna")
@@ -346,6 +403,7 @@ __all__ = [
     "BenchFile",
     "Box",
     "CouplerFixture",
+    "Drift",
     "Fixtures",
     "Instrument",
     "Lid",
