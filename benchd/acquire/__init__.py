@@ -5,7 +5,7 @@ and a list of canned replies runs it in a test.
 """
 
 from benchd.acquire.confirm import confirmed
-from benchd.acquire.guard import LidOpened, guarded
+from benchd.acquire.guard import LidClosed, LidOpened, guarded
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
 from benchd.acquire.safety import rf_off_verified
@@ -14,6 +14,7 @@ from benchd.acquire.sweeping import run_sweep
 from benchd.acquire.tracking import tracking_sweep
 
 __all__ = [
+    "LidClosed",
     "LidOpened",
     "Sweep",
     "SweepInstruments",

@@ -1,4 +1,4 @@
-"""Settings that are asked about: the error queue is read behind every command without a reply."""
+"""Settings that are asked about: the error queue is read behind every one of them."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ T = TypeVar("T")
 
 
 def confirmed(procedure: Procedure[T], drivers: Mapping[str, Any]) -> Procedure[T]:
-    """Run `procedure`; a batch that holds settings is sent one by one, each followed by a look
-    at the instrument's error queue. Batches of queries alone pass whole: the inner loop of a
-    sweep pays nothing.
+    """Run `procedure`; a batch of settings alone is sent one by one, each followed by a look at
+    the instrument's error queue. A batch that holds a query passes whole, so that the inner loop
+    of a sweep pays nothing; what it sets is checked when the queue is drained at the step's end.
 
     Raises `drivers.errors.Refused` with the very command that an instrument objected to.
     """
     try:
         step = next(procedure)
         while True:
-            if isinstance(step, tuple) and any(item.reply is Reply.NONE for item in step):
+            if isinstance(step, tuple) and all(item.reply is Reply.NONE for item in step):
                 replies = yield from _one_by_one(step, drivers)
             else:
                 replies = yield step

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from benchd.acquire.plan import Procedure
 from benchd.errors import BenchdError
@@ -20,12 +20,24 @@ class LidOpened(BenchdError):
     family = "lid-open"
 
 
-def guarded(
-    procedure: Procedure[T], lid_query: Exchange, clock: Callable[[], float]
-) -> Procedure[T]:
-    """Run `procedure`, asking before its first batch and every 0.1 s whether the lid is open.
+class LidClosed(BenchdError):
+    """The lid was found closed in a capture that wants it open."""
 
-    Raises LidOpened; the caller switches RF off, as after any failure.
+    family = "lid-closed"
+
+
+def guarded(
+    procedure: Procedure[T],
+    lid_query: Exchange,
+    clock: Callable[[], float],
+    *,
+    wanted: Literal["closed", "open"] = "closed",
+) -> Procedure[T]:
+    """Run `procedure`, asking before its first batch and every 0.1 s how the lid stands.
+
+    wanted: `open` for a capture that measures with the lid open on purpose; a closed lid would
+        then make a wrong reference.
+    Raises LidOpened or LidClosed; the caller switches RF off, as after any failure.
     """
     asked_at = float("-inf")
     replies: list[Any] = []
@@ -35,7 +47,13 @@ def guarded(
             if clock() - asked_at >= LID_INTERVAL_S:
                 (is_open,) = yield (lid_query,)
                 asked_at = clock()
-                if is_open:
+                if wanted == "open" and not is_open:
+                    raise LidClosed(
+                        "the lid of the box is closed, but this capture wants it open",
+                        where=lid_query.instrument,
+                        advice="RF is off. Open the lid and queue the job again.",
+                    )
+                if wanted == "closed" and is_open:
                     raise LidOpened(
                         "the lid of the box is open",
                         where=lid_query.instrument,

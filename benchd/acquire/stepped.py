@@ -19,8 +19,9 @@ _PROGRESS_EVERY = 8
 def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
     """Read the level at every frequency of the grid; refine afterwards if the plan says so.
 
-    Source and analyzer are retuned in one batch, so that both settle at the same time; the
-    reading starts only when both have answered that they have. RF is switched on after the noise
+    Source and analyzer are retuned in one batch, so that both settle at the same time. The source
+    answers when it has settled; the analyzer need not be asked, since it begins no sweep before
+    its own tuning has settled. RF is switched on after the noise
     was read and is left on: whoever runs this switches it off and verifies it, on every way out.
     """
     source, analyzer = instruments.source, instruments.analyzer
@@ -30,7 +31,8 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     count = min(NOISE_POINTS, grid.size)
     noise_hz = np.unique(np.round(np.linspace(float(grid[0]), float(grid[-1]), count)))
     noise_dbm = yield from _read_noise(noise_hz, plan, analyzer)
-    yield (source.set_level(plan.level_dbm), source.set_frequency_settled(float(grid[0])))
+    yield (source.set_level(plan.level_dbm),)
+    yield (source.set_frequency_settled(float(grid[0])),)
     yield source.rf_on()
     total = grid.size + (plan.refine.points if plan.refine else 0)
     level, scatter = yield from _read_points(grid, plan, source, analyzer, 0, total)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchd.acquire.hold import hold_sweep
+from benchd.acquire.listening import listening_sweep
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
 from benchd.acquire.stepped import stepped_sweep
 from benchd.acquire.tracking import tracking_sweep
@@ -13,10 +14,15 @@ _PROCEDURES = {"stepped": stepped_sweep, "hold": hold_sweep, "tracking": trackin
 
 
 def run_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
-    """Run the plan by its method. Raises InstrumentRefused where no such procedure exists."""
+    """Run the plan by its method; with `rf: off` it only listens.
+
+    Raises InstrumentRefused where no such procedure exists.
+    """
     procedure = _PROCEDURES.get(plan.method)
     if procedure is None:
         raise InstrumentRefused(
             f"no procedure for a {plan.method} sweep; there are {', '.join(sorted(_PROCEDURES))}"
         )
+    if plan.rf == "off":
+        procedure = listening_sweep
     return (yield from procedure(plan, instruments))

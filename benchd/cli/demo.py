@@ -147,7 +147,7 @@ def demo(
                 ended = follow(client, ids, live)
             _show_results(client, ended)
             paths = [path for job in ended for path in _plots(client, job, out)]
-            _show_messages(stranger, client)
+            _show_messages(stranger, client, ids)
         say(f"\n{len(paths)} plots in {out}/plots, such as {paths[-1] if paths else 'none'}")
         say(f"Took {time.monotonic() - started:.0f} s.")
         if failed := [job for job in ended if job.state != "done"]:
@@ -175,9 +175,9 @@ def _plots(client: Daemon, job: JobPicture, out: Path) -> list[Path]:
     return plot_job(gather_job(client, job.id), folder)
 
 
-def _show_messages(stranger: Stranger, client: Daemon) -> None:
+def _show_messages(stranger: Stranger, client: Daemon, ids: list[str]) -> None:
     """What a subscriber that knows nothing but the topic saw on the broker."""
-    stranger.wait_for_results(len(client.get("/api/results", limit=10_000)))
+    stranger.wait_for_results(sum(len(client.get("/api/results", job=job)) for job in ids))
     screen = screen_of(sys.stdout)
     shown = table("Topic", "Messages", "The last of them")
     for topic, messages in stranger.by_topic().items():
