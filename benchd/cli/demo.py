@@ -169,6 +169,14 @@ def _show_results(client: Daemon, ended: list[JobPicture]) -> None:
             say("\n" + format_results(records, screen, verdicts))
 
 
+def _gist(text: str) -> str:
+    """The fields of a message that a person would look at first."""
+    message = json.loads(text)
+    body = {**message.get("result", {})} if isinstance(message.get("result"), dict) else message
+    wanted = ("state", "quantity", "value", "unit", "low", "high", "outcome", "message")
+    return ", ".join(f"{key} {body[key]}" for key in wanted if body.get(key) not in (None, ""))
+
+
 def _plots(client: Daemon, job: JobPicture, out: Path) -> list[Path]:
     folder = out / "plots" / job.recipe
     folder.mkdir(parents=True, exist_ok=True)
@@ -181,7 +189,7 @@ def _show_messages(stranger: Stranger, client: Daemon, ids: list[str]) -> None:
     screen = screen_of(sys.stdout)
     shown = table("Topic", "Messages", "The last of them")
     for topic, messages in stranger.by_topic().items():
-        shown.add_row(cell(topic), cell(str(len(messages))), cell(plain(messages[-1])[:90]))
+        shown.add_row(cell(topic), cell(str(len(messages))), cell(plain(_gist(messages[-1]))))
     gaps = "none" if not stranger.gaps else str(stranger.gaps)
     say("\nWhat a subscriber of the broker received (gaps in the sequence: " + gaps + ")")
     say(render(shown, screen))
