@@ -13,16 +13,18 @@ import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 import structlog
 
 from benchd.acquire import confirmed, guarded, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
+from benchd.bench.model import ThermometerInstrument
 from benchd.engine.translate import translated
 from benchd.errors import BenchdError, InstrumentRefused
 from benchd.recipe.worksheet import SwitchSetting
+from drivers.exchange import Exchange
 from drivers.link import Link
 from drivers.player import Player
 from drivers.registry import find_driver
@@ -204,20 +206,27 @@ class Rig:
             self._play(_switched(driver, channels), self._links, heed_stop=True)
 
     def measure(
-        self, procedure: Procedure[T], names: list[str], on_progress: Callable[[Any], None]
+        self,
+        procedure: Procedure[T],
+        names: list[str],
+        on_progress: Callable[[Any], None],
+        *,
+        lid: Literal["closed", "open"] | None = "closed",
     ) -> T:
         """Run a procedure that may radiate; RF is off and verified before and after it.
 
+        lid: how the lid must stand all the while, if the box has a contact; None does not mind.
         The error queues of the instruments are drained at the end; an entry raises
         InstrumentRefused with the command that is the likeliest cause.
         """
         self.connect(names)
         self.rf_off()
         procedure = confirmed(procedure, self.drivers)
-        lid = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
-        if lid is not None:
-            self.connect([lid])
-            procedure = guarded(procedure, self.drivers[lid].open_query(), time.monotonic)
+        contact = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
+        if contact is not None and lid is not None:
+            self.connect([contact])
+            question = self.drivers[contact].open_query()
+            procedure = guarded(procedure, question, time.monotonic, wanted=lid)
         try:
             outcome = self._play(procedure, self._links, on_progress=on_progress)
         except BaseException:
@@ -226,6 +235,23 @@ class Rig:
         self.rf_off()
         self.drain_errors(names)
         return outcome
+
+    def temperature_c(self) -> dict[str, float]:
+        """`temperature_c` as the bench's first thermometer tells it; empty without one.
+
+        A thermometer that fails is no reason to lose a sweep: it is logged and left out.
+        """
+        for name, instrument in self.bench.instruments.items():
+            if not isinstance(instrument, ThermometerInstrument):
+                continue
+            try:
+                self.connect([name])
+                question = _asked(self.drivers[name].temperature_query())
+                return {"temperature_c": self._play(question, self._links)}
+            except BenchdError as error:
+                _log.warning("no temperature", instrument=name, error=str(error))
+                return {}
+        return {}
 
     def _rf_off_after_failure(self) -> None:
         """RF off without hiding the failure that led here; the queue keeps trying if it fails."""
@@ -255,6 +281,11 @@ class Rig:
 
 def _reset(driver: Any) -> Procedure[None]:
     yield driver.reset_state()
+
+
+def _asked(question: Exchange) -> Procedure[float]:
+    (value,) = yield (question,)
+    return float(value)
 
 
 def _switched(driver: Any, channels: list[int]) -> Procedure[None]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -194,7 +195,7 @@ class Runner:
             position=step.position,
             antenna=step.antenna,
             traces=sweep.traces(),
-            settings=step.sweep.model_dump(mode="json"),
+            settings={**step.sweep.model_dump(mode="json"), "lid": step.lid},
             fixtures=dict(step.fixtures),
             instruments=self._rig.identities(dict.fromkeys(names)),
             taken_at=datetime.now(UTC),
@@ -221,7 +222,12 @@ class Runner:
         def work() -> Sweep:
             self._rig.rf_off()
             self._rig.switch(step.switching)
-            return self._rig.measure(run_sweep(step.sweep, instruments), names, on_progress)
+            procedure = run_sweep(step.sweep, instruments)
+            # With RF off nothing leaves the box, however its lid stands.
+            lid = step.lid if step.sweep.rf == "on" else None
+            temperature = self._rig.temperature_c()
+            sweep = self._rig.measure(procedure, names, on_progress, lid=lid)
+            return replace(sweep, readings={**sweep.readings, **temperature})
 
         for attempt in range(LINK_RETRIES + 1):
             try:

@@ -14,6 +14,10 @@ OPEN_LID = (
     "RF absorber sheds conductive dust: do not brush or blow it, do not breathe it in, wash your "
     "hands, and follow the safety data sheet of its maker."
 )
+LID_OPEN = (
+    "RF is on with the lid open: keep your distance, keep it short, and mind that what leaves "
+    "the box may need a licence."
+)
 HANDS_OFF_RF = (
     "RF is switched off before you are asked; touch nothing while the daemon says it is on."
 )

@@ -44,6 +44,7 @@ class ConclusionBuilder:
     def _reduce(self, part: Reduction, flat: FlatStep, common: dict[str, Any]) -> ReduceStep | None:
         path = (*flat.path, "reduce")
         before = self.reader.noted
+        part = part.filled([*self.captures, *sorted(self.failed)])
         values = [as_text(value) for value in flat.bindings.values()]
         name = part.name or " ".join([part.kind, *values])
         if name in self.reductions:

@@ -96,6 +96,10 @@ class Sweep(FileModel):
     )
     refine: RefinePlan | None = Field(None, description="a finer grid after the coarse one")
 
+    rf: Annotated[Literal["on", "off"], OneOf(("on", "off"))] = Field(
+        "on", description="off only listens: the source stays off throughout"
+    )
+
     @model_validator(mode="after")
     def _consistent(self, info: ValidationInfo) -> Sweep:
         ends = (self.start_hz is not None, self.stop_hz is not None)
@@ -110,6 +114,8 @@ class Sweep(FileModel):
             raise wrong(f'"for" belongs to a hold sweep, not to {self.method}', ("for",))
         if self.refine and self.method != "stepped":
             raise wrong("only a stepped sweep can refine its grid", ("refine",))
+        if self.refine and self.rf == "off":
+            raise wrong("a sweep with RF off sees nothing to refine around", ("refine",))
         if is_draft(info):
             return self
         start, stop = self.ends_hz
@@ -150,6 +156,9 @@ class CapturePart(FileModel):
     antenna: Label | None = Field(None, description="antenna of the bench that is measured")
     name: Label | None = Field(
         None, description="name for later steps; without it, the role and the loop's values"
+    )
+    lid: Annotated[Literal["closed", "open"], OneOf(("closed", "open"))] = Field(
+        "closed", description="open measures with the lid open on purpose, at little power"
     )
 
 

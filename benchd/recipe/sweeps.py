@@ -33,6 +33,7 @@ def sweep_plan(sweep: Sweep) -> SweepPlan:
         free_run_s=sweep.free_run_s,
         reference_level_dbm=sweep.reference_level_dbm,
         attenuation_db=sweep.attenuation_db,
+        rf=sweep.rf,
         refine=None
         if refine is None
         else Refine(around=refine.around, span_hz=refine.span_hz, points=refine.points),

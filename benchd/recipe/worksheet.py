@@ -32,7 +32,10 @@ class Refine(_Frozen):
 
 
 class SweepPlan(_Frozen):
-    """One sweep, ready to run. The grid is `points` frequencies from start to stop, inclusive."""
+    """One sweep, ready to run. The grid is `points` frequencies from start to stop, inclusive.
+
+    rf: `off` only listens; the source stays off throughout.
+    """
 
     method: Method
     start_hz: float
@@ -49,6 +52,7 @@ class SweepPlan(_Frozen):
     reference_level_dbm: float | None = None
     attenuation_db: float | None = None
     refine: Refine | None = None
+    rf: Literal["on", "off"] = "on"
 
 
 class SwitchSetting(_Frozen):
@@ -68,7 +72,10 @@ class _Step(_Frozen):
 
 
 class CaptureStep(_Step):
-    """Switch the route, run the sweep, store the capture under `name`."""
+    """Switch the route, run the sweep, store the capture under `name`.
+
+    lid: how the lid must stand while RF is on, where the box has a contact that tells.
+    """
 
     kind: Literal["capture"] = "capture"
     name: str
@@ -82,6 +89,7 @@ class CaptureStep(_Step):
     analyzer: str
     fixtures: dict[str, str]
     levels: tuple[LevelRow, ...]
+    lid: Literal["closed", "open"] = "closed"
 
 
 class RouteStep(_Step):

@@ -69,6 +69,7 @@ def test_a_capture_step_holds_all_that_the_runner_needs(worksheet: Worksheet) ->
         "switching": (SwitchSetting(instrument="selector", channels=(303,)).model_dump(),),
         "source": "generator",
         "analyzer": "analyzer",
+        "lid": "closed",
     }
 
 

@@ -5,14 +5,14 @@ A new kind is one new file in this folder: a model with the decorator `reduction
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, ClassVar, TypeVar
 
 from pydantic import Field
 
 from benchd.bench import Bench
-from benchd.bench.fields import Frequency, Label, ListOrOne
+from benchd.bench.fields import Frequency, Label, ListOrOne, Words
 from benchd.bench.filemodel import FileModel
 from benchd.recipe.worksheet import CaptureStep
 from benchd.units import Kind
@@ -22,6 +22,15 @@ Finding = tuple[tuple[str | int, ...], str]
 NEWEST = "newest"
 
 
+CapturePattern = Annotated[
+    str,
+    Words(
+        'the name of a capture, or the start of several names with * at its end ("night *")',
+        r"[^\W_][\w .,()-]*\*?",
+        61,
+    ),
+]
+CapturePatterns = Annotated[list[CapturePattern], Field(min_length=1), ListOrOne()]
 CaptureNames = Annotated[list[Label], Field(min_length=1, max_length=100), ListOrOne()]
 Frequencies = Annotated[list[Frequency], Field(min_length=1, max_length=1001), ListOrOne()]
 
@@ -48,6 +57,20 @@ class Reduction(FileModel):
 
     kind: str = Field(description="kind of reduction")
     name: Label | None = Field(None, description="name of the results; without it, the kind")
+
+    def filled(self, names: Iterable[str]) -> Reduction:
+        """This reduction with every pattern (`night *`) replaced by the captures that fit it.
+
+        names: captures so far, in order. A pattern that fits none stays as it is, and is then
+        reported as a capture that is not there.
+        """
+        known = list(names)
+        changes = {}
+        for key in type(self).model_fields:
+            value = getattr(self, key)
+            if isinstance(value, list) and any(_is_pattern(one) for one in value):
+                changes[key] = [name for one in value for name in _fitting(one, known)]
+        return self.model_copy(update=changes) if changes else self
 
     def inputs(self) -> dict[str, str]:
         """Input -> name of a capture of this recipe. Further ones of a list: input_2, input_3."""
@@ -95,6 +118,16 @@ def reduction(kind: str) -> Callable[[R], R]:
 def registered() -> dict[str, type[Reduction]]:
     """All kinds known, by name."""
     return dict(_REGISTRY)
+
+
+def _is_pattern(value: Any) -> bool:
+    return isinstance(value, str) and value.endswith("*")
+
+
+def _fitting(one: Any, names: list[str]) -> list[Any]:
+    if not _is_pattern(one):
+        return [one]
+    return [name for name in names if name.startswith(one[:-1])] or [one]
 
 
 def spread(key: str, names: list[str]) -> dict[str, str]:

@@ -13,6 +13,7 @@ _ALWAYS = (
     ("level_dbm", "dBm"),
     ("resolution_bandwidth_hz", "Hz"),
     ("detector", ""),
+    ("rf", ""),
 )
 _GRID = (("start_hz", "Hz"), ("stop_hz", "Hz"), ("points", ""))
 

@@ -1,0 +1,87 @@
+"""Listening: a sweep with RF off, for what comes into the box by itself.
+
+The source is never spoken to. Whoever runs this has verified that RF is off, and does so again
+afterwards.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
+from benchd.acquire.stepped import prepare_points, status_flags
+from benchd.recipe.worksheet import SweepPlan
+from benchd.traces import FloatArray
+from drivers.exchange import Pause, Progress
+
+_SLICE_S = 0.1
+
+
+def listening_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+    """The plan's band with RF off: `stepped` looks at each point in turn, `tracking` averages
+    whole traces, `hold` holds the maxima for `free_run_s`, which catches short transmissions.
+    """
+    analyzer = instruments.analyzer
+    if plan.method == "stepped":
+        frequency_hz = grid_hz(plan)
+        level_dbm = yield from _points(plan, analyzer, frequency_hz)
+    else:
+        frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
+        traces = _held if plan.method == "hold" else _averaged
+        level_dbm = yield from traces(plan, analyzer)
+    (status,) = yield (analyzer.status(),)
+    return replace(Sweep(frequency_hz, level_dbm), flags=status_flags(status))
+
+
+def _points(plan: SweepPlan, analyzer: Any, grid: FloatArray) -> Procedure[FloatArray]:
+    yield from prepare_points(plan, analyzer)
+    readings = np.empty((plan.average, grid.size))
+    for index, frequency_hz in enumerate(grid.tolist()):
+        yield (analyzer.set_centre_settled(frequency_hz),)
+        for repeat in range(plan.average):
+            (readings[repeat, index],) = yield (analyzer.trigger_point(),)
+        yield Progress(index + 1, grid.size)
+    return power_mean_dbm(readings)
+
+
+def _prepared(plan: SweepPlan, analyzer: Any, *, max_hold: bool) -> Any:
+    return analyzer.prepare_sweep(
+        start_hz=plan.start_hz,
+        stop_hz=plan.stop_hz,
+        points=plan.points,
+        resolution_bandwidth_hz=plan.resolution_bandwidth_hz,
+        video_bandwidth_hz=plan.video_bandwidth_hz,
+        detector="peak" if max_hold else plan.detector,
+        sweep_time_s=plan.sweep_time_s,
+        reference_level_dbm=plan.reference_level_dbm,
+        attenuation_db=plan.attenuation_db,
+        max_hold=max_hold,
+    )
+
+
+def _held(plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
+    yield _prepared(plan, analyzer, max_hold=True)
+    yield analyzer.continuous(True)
+    slices = max(1, round((plan.free_run_s or 0.0) / _SLICE_S))
+    for number in range(slices):
+        yield Pause((plan.free_run_s or 0.0) / slices)
+        yield Progress(number + 1, slices)
+    yield analyzer.continuous(False)
+    (level_dbm,) = yield (analyzer.fetch_trace(plan.points),)
+    return np.asarray(level_dbm)
+
+
+def _averaged(plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
+    yield _prepared(plan, analyzer, max_hold=False)
+    (sweep_time_s,) = yield (analyzer.sweep_time_query(),)
+    readings = np.empty((plan.average, plan.points))
+    for repeat in range(plan.average):
+        _, readings[repeat] = yield (
+            analyzer.single_sweep(timeout_s=2.0 * sweep_time_s + 5.0),
+            analyzer.fetch_trace(plan.points),
+        )
+        yield Progress(repeat + 1, plan.average)
+    return power_mean_dbm(readings)
