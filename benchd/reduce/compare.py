@@ -15,8 +15,8 @@ import numpy as np
 from benchd.errors import ReductionRefused
 from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.student import t_quantile
-from benchd.reduce.uncertainty import difference
-from benchd.results import Budget, Result
+from benchd.reduce.uncertainty import combine, difference
+from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
 
 FALSE_ALARM = 0.05
@@ -116,8 +116,11 @@ def _sentence(
     )
 
 
-def compare_results(first: Result, second: Result) -> Result:
+def compare_results(first: Result, second: Result, *, further: tuple[Term, ...] = ()) -> Result:
     """`<quantity>_difference`: second minus first, errors shared by source cancelled.
+
+    further: terms of the comparison itself, in the unit of the difference: what differs between
+        two measurements although each of them holds it for one error.
 
     For two revisions measured against the same reference antenna or baseline. Significant where
     the 95 % interval leaves out zero; the note says so, or how much would have been seen.
@@ -129,7 +132,8 @@ def compare_results(first: Result, second: Result) -> Result:
             "both must be one quantity with an uncertainty budget"
         )
     value = second.value - first.value
-    budget: Budget = difference(second.budget, first.budget, estimate=value)
+    together = difference(second.budget, first.budget, estimate=value)
+    budget: Budget = combine((*together.terms, *further), estimate=value)
     unit = "dB" if second.unit == "dBi" else second.unit
     flags = tuple(dict.fromkeys((*first.flags, *second.flags)))
     if abs(value) > budget.expanded:

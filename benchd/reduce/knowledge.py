@@ -52,6 +52,9 @@ class ReflectionKnowledge:
     line_delay_s: one-way delay between coupler and antenna port: how fast the directivity
         error turns against the reflection with frequency. True value between 0 and twice it.
     frequency_error: half-width of the source's relative frequency error.
+    wall_gamma: what of its own wave comes back to the antenna from the walls (linear), where the
+        value is to hold in free space; None for a value that holds as mounted.
+    baseline_source: key of the baseline; results over one baseline share its error.
     """
 
     directivity_db: Known = Known(25.0, assumed=True)
@@ -67,6 +70,8 @@ class ReflectionKnowledge:
     independent_samples: float = 1.0
     line_delay_s: Known = Known(2e-9, assumed=True)
     frequency_error: Known = Known(5e-6, assumed=True)
+    wall_gamma: Known | None = None
+    baseline_source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +90,10 @@ class GainKnowledge:
     reflection_sd: standard uncertainty (linear) of each reflection magnitude.
     drift_db: half-width of drift between the two captures.
     polarisation_deg: half-width of the misalignment of the two polarisations.
+    reference_noise_sd_db, reference_reflection_sd: of the reference antenna (or the thru), where
+        they differ from those of the antenna under test.
+    reference_source: key of the reference antenna where it stands. Gains against one reference
+        on one mount share its mismatch, whatever its size.
     """
 
     reference_gain_expanded_db: Known = Known(0.5, assumed=True)
@@ -99,6 +108,9 @@ class GainKnowledge:
     reflection_sd: Known = Known(0.05, assumed=True)
     drift_db: Known = Known(0.05, assumed=True)
     polarisation_deg: Known = Known(5.0, assumed=True)
+    reference_noise_sd_db: Known | None = None
+    reference_reflection_sd: Known | None = None
+    reference_source: str = ""
 
 
 def assumptions(knowledge: ReflectionKnowledge | GainKnowledge) -> tuple[str, ...]:

@@ -51,7 +51,7 @@ Two-sided intervals hold the truth in 93 % or more of cases down to gamma = 0.7 
 LEAST_GAMMA_SQUARED = 1e-30
 """No analyzer resolves a return loss of 300 dB; keeps a computed zero from the logarithm."""
 
-COUPLER_TERMS = frozenset({"directivity", "source match", "baseline left-over"})
+COUPLER_TERMS = frozenset({"directivity", "source match", "baseline left-over", "box walls"})
 """Terms that the full model of `reflectometer` draws; the others multiply the reading."""
 
 QUANTITIES = ("return_loss", "vswr", "reflection_magnitude", "mismatch_loss")
@@ -90,6 +90,7 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
             "1",
             "u-shaped",
             sensitivity=-NEPER_DB / gamma,
+            degrees_of_freedom=known.directivity_db.degrees_of_freedom,
             assumed=known.directivity_db.assumed,
         ),
         term(
@@ -98,12 +99,37 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
             "1",
             "u-shaped",
             sensitivity=-NEPER_DB * gamma,
+            degrees_of_freedom=known.source_match_db.degrees_of_freedom,
             assumed=known.source_match_db.assumed,
         ),
         _tracking(directivity, match, known),
         _db("linearity", known, "linearity_db", "rectangular"),
         _db("connector", known, "connector_sd_db", "normal"),
         _db("drift", known, "drift_db", "rectangular"),
+        *_walls(gamma, known),
+    )
+
+
+def _walls(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
+    """What the walls send back, for a value that is to hold in free space.
+
+    The antenna sends out and takes in sqrt(1 - gamma^2) of a wave each time, so that an echo p
+    changes its reflection by p (1 - gamma^2), at a phase that nobody knows.
+    """
+    wall = known.wall_gamma
+    if wall is None:
+        return ()
+    slope = -NEPER_DB * max(0.0, 1.0 - gamma**2) / gamma
+    return (
+        term(
+            "box walls",
+            wall.value,
+            "1",
+            "u-shaped",
+            sensitivity=slope,
+            degrees_of_freedom=wall.degrees_of_freedom,
+            assumed=wall.assumed,
+        ),
     )
 
 
@@ -115,6 +141,7 @@ def _tracking(directivity: float, match: float, known: ReflectionKnowledge) -> T
         baseline_leftover_db(directivity, match, known.baseline),
         "dB",
         "u-shaped",
+        source=f"left-over of {known.baseline_source}" if known.baseline_source else "",
         assumed=known.directivity_db.assumed or known.source_match_db.assumed,
     )
 

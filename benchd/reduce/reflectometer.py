@@ -75,7 +75,12 @@ def gamma_draws(
         true_scale = true_scale * full_reflection(directivity, match, knowledge.baseline)
     # The reading's own phase is unknown to a scalar analyzer, too.
     measured = true_scale * turns(rng, trials)
-    magnitude: FloatArray = np.abs(reflection(measured, directivity, match))
+    seen = reflection(measured, directivity, match)
+    if knowledge.wall_gamma is not None:
+        # What the walls send back is part of what was seen, but not of the antenna in free space.
+        taken_in = np.maximum(0.0, 1.0 - np.abs(seen) ** 2)
+        seen = seen - knowledge.wall_gamma.value * taken_in * turns(rng, trials)
+    magnitude: FloatArray = np.abs(seen)
     return magnitude
 
 
@@ -92,7 +97,10 @@ def reading_draws(
     trials = scale_error_db.size
     directivity = gamma_from_return_loss(knowledge.directivity_db.value) * turns(rng, trials)
     match = gamma_from_return_loss(knowledge.source_match_db.value) * turns(rng, trials)
-    readings: FloatArray = np.abs(reading(gamma * turns(rng, trials), directivity, match))
+    seen = gamma * turns(rng, trials)
+    if knowledge.wall_gamma is not None:
+        seen = seen + knowledge.wall_gamma.value * (1.0 - gamma**2) * turns(rng, trials)
+    readings: FloatArray = np.abs(reading(seen, directivity, match))
     if knowledge.tracking_db is None:
         readings = readings / full_reflection(directivity, match, knowledge.baseline)
     scaled: FloatArray = readings * 10.0 ** (scale_error_db / 20.0)

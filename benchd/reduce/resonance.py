@@ -188,7 +188,7 @@ def _weighted(data: Prepared, knowledge: ReflectionKnowledge) -> Curve:
     first = minima(even, y_of(data.gamma_squared))
     y = np.maximum(y_at(even, first.coefficients, data.frequency_hz), 1.0)
     squared = np.maximum(1.0 - 1.0 / y, 0.0)
-    leak = gamma_from_return_loss(knowledge.directivity_db.value)
+    leak = _leak(knowledge)
     # |G + d|^2 strays from gamma^2 by up to 2 gamma d + d^2; y multiplies that by y^2.
     spread = y**2 * np.hypot(2.0 * np.sqrt(squared) * leak + leak**2, data.sd)
     return curve(data.frequency_hz, 1.0 / np.maximum(spread, 1e-9), order)
@@ -207,6 +207,15 @@ def _without_fit(
         window_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
         flags=(*flags, *_depth_flags(gamma, knowledge)),
     )
+
+
+def _leak(knowledge: ReflectionKnowledge) -> float:
+    """What adds to the reflection at an unknown phase: directivity, and the walls where the
+    resonance is to hold in free space. Near a resonance an antenna takes nearly all in, so that
+    the walls count in full; the two are independent, hence in quadrature."""
+    leak = gamma_from_return_loss(knowledge.directivity_db.value)
+    wall = knowledge.wall_gamma
+    return leak if wall is None else math.hypot(leak, wall.value)
 
 
 def _depth_flags(gamma: float, knowledge: ReflectionKnowledge) -> tuple[str, ...]:
@@ -231,13 +240,16 @@ def _with_budget(
     f0_hz, q = float(found.frequency_hz), float(found.loaded_q)
     rng = np.random.default_rng(seed)
     known = knowledge
+    leak_name = "directivity" if known.wall_gamma is None else "directivity and box walls"
     singles = {
-        "directivity": refit.draw(rng, SINGLE_DRAWS, leak=True),
+        leak_name: refit.draw(rng, SINGLE_DRAWS, leak=True),
         "source match and baseline": refit.draw(rng, SINGLE_DRAWS, match=True),
         "noise": refit.draw(rng, SINGLE_DRAWS, noise=True),
     }
     guessed = {
-        "directivity": known.directivity_db.assumed or known.line_delay_s.assumed,
+        leak_name: known.directivity_db.assumed
+        or known.line_delay_s.assumed
+        or bool(known.wall_gamma and known.wall_gamma.assumed),
         "source match and baseline": known.source_match_db.assumed,
         "noise": bool(known.noise_sd_db and known.noise_sd_db.assumed),
     }
@@ -352,7 +364,7 @@ class _Refit:
         delay_s = rng.uniform(0.0, 2.0 * self._known.line_delay_s.value, draws)
         turn = 4.0 * np.pi * delay_s * (f - f0_hz)
         phase = rng.uniform(-np.pi, np.pi, (2, draws))
-        d = gamma_from_return_loss(self._known.directivity_db.value) if leak else 0.0
+        d = _leak(self._known) if leak else 0.0
         s = gamma_from_return_loss(self._known.source_match_db.value) if match else 0.0
         directivity = d * np.exp(1j * (phase[0] + turn))
         source = s * np.exp(1j * (phase[1] - turn))

@@ -38,6 +38,8 @@ class Substitution:
         its own mismatch excluded, unless `reference_is_realised`.
     test_gamma, reference_gamma: reflection magnitudes (linear), or None where not measured.
     largest_dimensions_m: of all antennas involved, for the near-field check.
+    test_gamma_limit: the most that the test antenna reflects, where it was not measured: it
+        bounds the mismatch, and is no correction.
     """
 
     frequency_hz: FloatArray
@@ -48,6 +50,7 @@ class Substitution:
     reference_gamma: FloatArray | None = None
     reference_is_realised: bool = False
     largest_dimensions_m: tuple[float, ...] = ()
+    test_gamma_limit: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Raises ReductionRefused where shapes differ."""
@@ -57,6 +60,7 @@ class Substitution:
             "reference_gain_dbi",
             "test_gamma",
             "reference_gamma",
+            "test_gamma_limit",
         ):
             values = getattr(self, name)
             if values is not None and values.shape != self.frequency_hz.shape:
@@ -105,6 +109,7 @@ def transfer_terms(
     # Two connections are two errors of one size, never one error seen twice.
     cable = replace(knowledge.cable_sd_db, source="")
     noise = replace(knowledge.noise_sd_db, source="")
+    other_noise = replace(knowledge.reference_noise_sd_db or noise, source="")
     match_assumed = knowledge.port_match_db.assumed
     terms = [
         *common_terms(knowledge),
@@ -112,7 +117,7 @@ def transfer_terms(
         _line("cable and switch, test", cable),
         _line("cable and switch, reference", cable),
         _line("noise, test", noise),
-        _line("noise, reference", noise),
+        _line("noise, reference", other_noise),
     ]
     for name, gamma in (("test", test_gamma), ("reference", reference_gamma)):
         terms.append(
@@ -121,14 +126,16 @@ def transfer_terms(
                 port * gamma.value,
                 "1",
                 "u-shaped",
-                sensitivity=NEPER_DB,
+                sensitivity=NEPER_DB if name == "test" else -NEPER_DB,
+                source=_mismatch_source(knowledge) if name == "reference" else "",
                 assumed=match_assumed or gamma.assumed,
             )
         )
     if not realised:
-        terms.append(reflection_term("test", test_gamma, knowledge, +1.0))
+        terms.append(reflection_term("test", test_gamma, knowledge.reflection_sd, +1.0))
     if not reference_is_realised:
-        terms.append(reflection_term("reference", reference_gamma, knowledge, -1.0))
+        spread = knowledge.reference_reflection_sd or knowledge.reflection_sd
+        terms.append(reflection_term("reference", reference_gamma, spread, -1.0))
     return tuple(terms)
 
 
@@ -150,16 +157,25 @@ def common_terms(knowledge: GainKnowledge) -> tuple[Term, ...]:
     )
 
 
-def reflection_term(name: str, gamma: Known, knowledge: GainKnowledge, sign: float) -> Term:
-    """The uncertainty of a reflection magnitude, through 10 lg(1 - g^2)."""
+def _mismatch_source(knowledge: GainKnowledge) -> str:
+    source = knowledge.reference_source
+    return f"mismatch of {source}" if source else ""
+
+
+def reflection_term(name: str, gamma: Known, spread: Known, sign: float) -> Term:
+    """The uncertainty of a reflection magnitude, through 10 lg(1 - g^2).
+
+    spread: standard uncertainty (linear) of the magnitude.
+    """
     slope = NEPER_DB * gamma.value / (1.0 - gamma.value**2)
     return term(
         f"reflection of {name}",
-        knowledge.reflection_sd.value,
+        spread.value,
         "1",
         sensitivity=sign * slope,
-        degrees_of_freedom=knowledge.reflection_sd.degrees_of_freedom,
-        assumed=knowledge.reflection_sd.assumed or gamma.assumed,
+        degrees_of_freedom=spread.degrees_of_freedom,
+        source=spread.source,
+        assumed=spread.assumed or gamma.assumed,
     )
 
 
@@ -215,7 +231,8 @@ def _at(pair: Substitution, at_hz: float, knowledge: GainKnowledge, realised: bo
     def here(values: FloatArray) -> float:
         return float(np.interp(at_hz, f, values))
 
-    test_gamma = _gamma(pair.test_gamma, at_hz, f)
+    measured = pair.test_gamma is not None
+    test_gamma = _gamma(pair.test_gamma if measured else pair.test_gamma_limit, at_hz, f)
     reference_gamma = _gamma(pair.reference_gamma, at_hz, f)
     within = replace(reference_gamma, value=0.0) if pair.reference_is_realised else reference_gamma
     both = gain_transfer_dbi(
