@@ -38,7 +38,10 @@ class BenchdError(Exception):
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.message}" if self.where else self.message
-        return f"{text} {self.advice}" if self.advice else text
+        if not self.advice:
+            return text
+        stop = "" if text.endswith((".", "!", "?", ":")) else "."
+        return f"{text}{stop} {self.advice}"
 
     def as_dict(self) -> dict[str, str]:
         """The JSON form used by the HTTP API and by MQTT replies."""

@@ -187,14 +187,16 @@ async def _announce(
 def _log_to_stderr() -> None:
     # It logs tracebacks of failed openings, which the drivers report in words of their own.
     logging.getLogger("pyvisa").setLevel(logging.CRITICAL)
+    renderer: Any = structlog.processors.KeyValueRenderer(key_order=["timestamp", "level", "event"])
+    if sys.stderr.isatty():
+        # Plain tracebacks: the pretty ones read source files on the event loop.
+        renderer = structlog.dev.ConsoleRenderer(exception_formatter=structlog.dev.plain_traceback)
     structlog.configure(
         processors=[
             structlog.processors.TimeStamper(fmt="iso", utc=True),
             structlog.processors.add_log_level,
             structlog.processors.format_exc_info,
-            structlog.dev.ConsoleRenderer(colors=sys.stderr.isatty())
-            if sys.stderr.isatty()
-            else structlog.processors.KeyValueRenderer(key_order=["timestamp", "level", "event"]),
+            renderer,
         ],
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=False,

@@ -1,0 +1,248 @@
+"""Queue and desk over a real store, with a rig whose instruments are a list of what was asked."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import AsyncIterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.bench import load_bench
+from benchd.engine.desk import BenchDesk
+from benchd.engine.events import EventHub
+from benchd.engine.library import StoreThread
+from benchd.engine.queue import JobQueue
+from benchd.engine.recipes import RecipeShelf
+from benchd.engine.rig import BenchThread
+from benchd.engine.runner import Runner
+from benchd.errors import LinkLost, OrderRefused, UnsafeError
+from benchd.store import JobRow, JobState, Store, WrongState
+
+ROOT = Path(__file__).resolve().parents[2]
+WAITING = """
+recipe: pauses
+title: Waits, measures nothing
+on_interrupt: {on_interrupt}
+steps:
+  - wait: {{for: {seconds} s}}
+"""
+
+
+@dataclass
+class QuietRig:
+    """Counts RF-off requests; `lost` of them fail first."""
+
+    stop: threading.Event = field(default_factory=threading.Event)
+    lost: int = 0
+    rf_offs: int = 0
+    log: list[str] = field(default_factory=list)
+
+    def rf_off(self) -> None:
+        self.rf_offs += 1
+        self.log.append("rf off")
+        if self.rf_offs <= self.lost:
+            raise LinkLost("does not answer", where="generator")
+
+    def try_connect(self) -> None:
+        self.log.append("connect")
+
+    def states(self) -> list[Any]:
+        return []
+
+
+@dataclass
+class Office:
+    """Everything of one bench but its instruments."""
+
+    store: Store
+    desk: BenchDesk
+    queue: JobQueue
+    rig: QuietRig
+    hub: EventHub
+
+    async def text(
+        self, seconds: float = 0.01, on_interrupt: str = "resume", **more: Any
+    ) -> JobRow:
+        recipe = WAITING.format(seconds=seconds, on_interrupt=on_interrupt)
+        return await self.desk.queue_text(recipe, "pauses.yaml", {}, **more)
+
+    async def until(self, job_id: str, state: JobState) -> JobRow:
+        async with asyncio.timeout(20.0):
+            while (row := await self.desk.job(job_id)).state is not state:
+                await asyncio.sleep(0.005)
+        return row
+
+
+@pytest.fixture
+async def office(tmp_path: Path) -> AsyncIterator[Office]:
+    bench = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
+    db, hub, rig = StoreThread(), EventHub(), QuietRig()
+    store = await db.call(Store.open, tmp_path / "benchd.sqlite")
+    thread = BenchThread("workshop", rig.stop)
+    parts: dict[str, Any] = {
+        "store": store, "store_thread": db, "rig": rig, "bench_thread": thread, "hub": hub
+    }  # fmt: skip
+    runner = Runner(bench=bench, **parts)
+    queue = JobQueue(bench_name="workshop", runner=runner, **parts)
+    shelf = RecipeShelf([ROOT / "recipes"])
+    desk = BenchDesk(
+        bench=bench, shelf=shelf, store=store, store_thread=db, rig=rig, runner=runner,
+        queue=queue, hub=hub,
+    )  # type: ignore[arg-type]  # fmt: skip
+    yield Office(store, desk, queue, rig, hub)
+    thread.close()
+    await db.call(store.close)
+    db.close()
+
+
+@pytest.fixture
+async def working(office: Office) -> AsyncIterator[Office]:
+    task = asyncio.create_task(office.queue.run())
+    yield office
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+async def test_rf_is_off_before_anything_is_connected_or_recovered(working: Office) -> None:
+    await working.until((await working.text()).id, JobState.DONE)
+    assert working.rig.log[:2] == ["rf off", "connect"]
+
+
+async def test_no_job_runs_until_a_lost_source_is_known_to_be_off(office: Office) -> None:
+    office.rig.lost = 2
+    job = await office.text()
+    task = asyncio.create_task(office.queue.run())
+    watcher = office.hub.watch(0)
+    said = [event async for event in _take_kinds(watcher, "rf", 3)]
+    assert [event.data["off"] for event in said] == [None, None, True]
+    assert said[0].data["message"] == "generator: does not answer"
+    await office.until(job.id, JobState.DONE)
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+async def _take_kinds(watcher: Any, kind: str, count: int) -> AsyncIterator[Any]:
+    found = 0
+    async for event in watcher:
+        if event.kind == kind:
+            yield event
+            found += 1
+            if found == count:
+                return
+
+
+async def test_higher_priority_runs_first_then_the_older(office: Office) -> None:
+    first = await office.text()
+    second = await office.text()
+    urgent = await office.text(priority=5)
+    task = asyncio.create_task(office.queue.run())
+    for job in (first, second, urgent):
+        await office.until(job.id, JobState.DONE)
+    rows = [await office.desk.job(job.id) for job in (urgent, first, second)]
+    starts = [row.started_at for row in rows]
+    assert starts == sorted(starts)  # type: ignore[type-var]
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+async def test_a_job_waits_for_its_window_and_one_without_a_window_passes_it(
+    working: Office,
+) -> None:
+    later = await working.text(not_before=datetime.now(UTC) + timedelta(hours=1))
+    now = await working.text()
+    await working.until(now.id, JobState.DONE)
+    assert (await working.desk.job(later.id)).state is JobState.WAITING
+
+
+async def test_a_job_that_no_longer_fits_its_window_is_missed_and_says_why(
+    office: Office,
+) -> None:
+    job = await office.text(seconds=2.0, finish_by=datetime.now(UTC) + timedelta(seconds=2.3))
+    await asyncio.sleep(0.5)
+    task = asyncio.create_task(office.queue.run())
+    row = await office.until(job.id, JobState.MISSED)
+    assert row.message.startswith("needs about 2 s but its window closes at ")
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+
+
+async def test_a_window_too_short_for_the_job_is_refused_when_it_is_queued(office: Office) -> None:
+    with pytest.raises(OrderRefused, match=r"needs about 60 s, its window has \d+ s"):
+        await office.text(seconds=60, finish_by=datetime.now(UTC) + timedelta(seconds=10))
+    assert await office.desk.jobs() == []
+
+
+async def test_a_window_without_a_time_zone_is_refused(office: Office) -> None:
+    with pytest.raises(OrderRefused, match='"finish by" 2030-01-01T00:00:00 has no time zone'):
+        await office.text(finish_by=datetime(2030, 1, 1))
+
+
+async def test_a_waiting_job_is_withdrawn_for_good(office: Office) -> None:
+    job = await office.text()
+    assert (await office.desk.withdraw(job.id)).state is JobState.WITHDRAWN
+    with pytest.raises(WrongState, match="is withdrawn, so it cannot become withdrawn"):
+        await office.desk.withdraw(job.id)
+
+
+async def test_a_waiting_step_is_left_early_when_its_job_is_withdrawn(working: Office) -> None:
+    job = await working.text(seconds=300)
+    await working.until(job.id, JobState.RUNNING)
+    await working.desk.withdraw(job.id)
+    await working.until(job.id, JobState.WITHDRAWN)
+
+
+async def test_ready_is_refused_where_nothing_is_asked(working: Office) -> None:
+    job = await working.text(seconds=300)
+    await working.until(job.id, JobState.RUNNING)
+    with pytest.raises(OrderRefused, match="is running and asks for nothing now"):
+        await working.desk.ready(job.id)
+
+
+async def test_an_unknown_recipe_names_the_nearest(office: Office) -> None:
+    with pytest.raises(OrderRefused, match=r'no recipe "retrun-loss"\. Did you mean "return-loss"'):
+        await office.desk.queue("retrun-loss", {})
+
+
+@pytest.mark.parametrize("name", ["../secrets", "/etc/passwd", "benches/workshop", "a\nb", ""])
+async def test_no_recipe_name_leaves_the_folders(office: Office, name: str) -> None:
+    with pytest.raises(OrderRefused, match="there is no recipe"):
+        await office.desk.queue(name, {})
+
+
+async def test_a_job_that_could_damage_something_is_refused_before_it_may_wait(
+    office: Office,
+) -> None:
+    weak = office.desk._bench.model_copy(deep=True)
+    analyzer = weak.instruments["analyzer"].model_copy(update={"largest_input_dbm": -40.0})
+    office.desk._bench = weak.model_copy(
+        update={"instruments": {**weak.instruments, "analyzer": analyzer}}
+    )
+    with pytest.raises(UnsafeError, match="analyzer"):
+        await office.desk.queue("return-loss", {})
+    assert await office.desk.jobs() == []
+
+
+@pytest.mark.parametrize(
+    ("on_interrupt", "state"), [("resume", JobState.DONE), ("fail", JobState.FAILED)]
+)
+async def test_jobs_found_under_way_go_on_as_their_recipe_says(
+    office: Office, on_interrupt: str, state: JobState
+) -> None:
+    job = await office.text(on_interrupt=on_interrupt)
+    await office.desk._db.call(office.store.set_state, job.id, JobState.RUNNING)
+    task = asyncio.create_task(office.queue.run())
+    row = await office.until(job.id, state)
+    assert row.interruptions == 1
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
