@@ -11,11 +11,10 @@ from benchd.engine.gathering import Sources
 from benchd.engine.reductions import REDUCTIONS
 from benchd.engine.reductions.outcome import Outcome
 from benchd.errors import ReductionRefused
-from benchd.recipe.reductions.base import registered
+from benchd.recipe.limits import limit_words
 from benchd.recipe.worksheet import Limit, ReduceStep, Worksheet
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.store import Store
-from benchd.units import show
 
 
 def _now() -> datetime:
@@ -97,25 +96,8 @@ def _concerned(limit: Limit, records: list[ResultRecord]) -> Result | None:
     return None
 
 
-def _unit_of(quantity: str) -> str:
-    """The unit that limits on a quantity are written in; "" for plain numbers."""
-    kinds = (reduction.quantities.get(quantity) for reduction in registered().values())
-    return next((kind.value.unit for kind in kinds if kind is not None), "")
-
-
-def _words(limit: Limit, unit: str) -> str:
-    """The limit for a person: "at least 10 dB at 1.7 GHz"."""
-    ends = []
-    if limit.least is not None:
-        ends.append(f"at least {show(limit.least, unit)}")
-    if limit.most is not None:
-        ends.append(f"at most {show(limit.most, unit)}")
-    place = "" if limit.at_hz is None else f" at {show(limit.at_hz, 'Hz')}"
-    return " and ".join(ends) + place
-
-
 def _verdict(limit: Limit, result: Result | None) -> Verdict:
-    words = _words(limit, _unit_of(limit.quantity) if result is None else result.unit)
+    words = limit_words(limit)
     if result is None:
         return Verdict(limit.quantity, "absent", None, words)
     margins = []

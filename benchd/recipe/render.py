@@ -6,11 +6,11 @@ import textwrap
 from typing import Any
 
 from benchd.bench import LevelRow
+from benchd.recipe.limits import limit_words
 from benchd.recipe.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
-    Limit,
     ReduceStep,
     Step,
     SweepPlan,
@@ -89,7 +89,7 @@ def _step(step: Step) -> list[str]:
         inputs += [f"{role}: {name}" for role, name in step.baseline.items()]
         lines += _wrapped(f"{step.reduction} from {', '.join(inputs)}", indent, indent)
     elif isinstance(step, AcceptStep):
-        lines += [f"{indent}{_limit(limit)}" for limit in step.limits]
+        lines += [f"{indent}{limit.quantity} {limit_words(limit)}" for limit in step.limits]
     for caution in step.cautions:
         lines += _wrapped(caution, f"{indent}! ", f"{indent}  ")
     return lines
@@ -117,14 +117,3 @@ def _levels(rows: tuple[LevelRow, ...]) -> list[str]:
             limit = f"of {row.limit_dbm:6.1f} dBm, margin {row.margin_db:6.1f} dB"
         lines.append(f"{row.element:<{width}}  {row.level_dbm:7.1f} dBm {limit}")
     return lines
-
-
-def _limit(limit: Limit) -> str:
-    parts = [limit.quantity]
-    if limit.at_hz is not None:
-        parts.append(f"at {show(limit.at_hz, 'Hz')}")
-    if limit.least is not None:
-        parts.append(f"least {limit.least:.6g}")
-    if limit.most is not None:
-        parts.append(f"most {limit.most:.6g}")
-    return " ".join(parts)

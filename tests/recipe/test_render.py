@@ -49,7 +49,7 @@ Steps
   3. reduce reflection
        reflection from test: test, open: newest
   4. accept vswr
-       vswr at 1.7 GHz most 2
+       vswr at most 2 at 1.7 GHz
 """
 
 

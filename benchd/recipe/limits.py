@@ -1,0 +1,25 @@
+"""Acceptance limits in words, with the unit they are written in."""
+
+from __future__ import annotations
+
+from benchd.recipe.reductions.base import registered
+from benchd.recipe.worksheet import Limit
+from benchd.units import show
+
+
+def unit_of(quantity: str) -> str:
+    """The unit that limits on a quantity are written in; "" for plain numbers and unknown ones."""
+    kinds = (reduction.quantities.get(quantity) for reduction in registered().values())
+    return next((kind.value.unit for kind in kinds if kind is not None), "")
+
+
+def limit_words(limit: Limit) -> str:
+    """ "at least 10 dB at 1.7 GHz", "at least 10 dB and at most 20 dB"."""
+    unit = unit_of(limit.quantity)
+    ends = []
+    if limit.least is not None:
+        ends.append(f"at least {show(limit.least, unit)}")
+    if limit.most is not None:
+        ends.append(f"at most {show(limit.most, unit)}")
+    place = "" if limit.at_hz is None else f" at {show(limit.at_hz, 'Hz')}"
+    return " and ".join(ends) + place
