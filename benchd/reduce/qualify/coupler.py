@@ -1,0 +1,296 @@
+"""Effective directivity and source match of a scalar reflectometer, from what is at its port.
+
+Model at the port: M = D + T G/(1 - S G), with D the leak (directivity), T tracking, S source
+match, G the reflection there; d = D/T. Total reflections G = e^(jt) show, to first order,
+
+    |M| = |T| (1 + Re[w e^(jt)]),   w = S + conj(d)
+
+so that three of different phase (open, short, and a short behind a known line) give |T| and w by
+least squares; open and short alone show only the real part of w. A load G_L shows |d + G_L|.
+Ways between coupler and port are inside D, T and S: "effective" means as seen at the port.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.qualify.spreads import ends_hz, nearest
+from benchd.reduce.qualify.verdict import verdict
+from benchd.reduce.uncertainty import combine, term
+from benchd.results import Budget, Result
+from benchd.traces import BoolArray, FloatArray
+
+DEFAULT_LEAST_DIRECTIVITY_DB = 25.0
+"""A return loss of 15 dB, which an antenna has to keep over its band, is then read within
++3.3/-2.4 dB (10 dB between directivity and return loss)."""
+
+LEAST_PHASE = 0.5
+"""Smallest |sin t| at which a third standard still shows the imaginary part of w: errors of the
+levels are then at most doubled."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reflectometer:
+    """Error sizes over frequency, linear, shape (n,).
+
+    leak: |d + G_L| as the load shows it; load: most that the load itself reflects.
+    mismatch: |w|; is_whole: False where only its real part was seen.
+    is_least: where the load's level drowned in noise.
+    """
+
+    frequency_hz: FloatArray
+    leak: FloatArray
+    load: float
+    mismatch: FloatArray
+    is_whole: BoolArray
+    is_least: BoolArray
+
+    @property
+    def directivity_db(self) -> FloatArray:
+        """Effective directivity, dB, positive, the load taken for perfect."""
+        return _positive_db(self.leak)
+
+    @property
+    def directivity_ends(self) -> tuple[FloatArray, FloatArray]:
+        """Least and most of |d| (linear), the load's own reflection counted either way."""
+        most = self.leak + self.load
+        least = np.where(self.is_least, 0.0, np.maximum(self.leak - self.load, 0.0))
+        return least, most
+
+    @property
+    def source_match(self) -> FloatArray:
+        """|S| (linear), taking S and d as uncorrelated in phase: |w|^2 = |S|^2 + |d|^2."""
+        return np.sqrt(np.maximum(self.mismatch**2 - self.leak**2, 0.0))
+
+    @property
+    def source_match_ends(self) -> tuple[FloatArray, FloatArray]:
+        """Least and most of |S| (linear): |w| less and plus |d|."""
+        most = self.directivity_ends[1]
+        return np.maximum(self.mismatch - most, 0.0), self.mismatch + most
+
+
+def _positive_db(size: FloatArray) -> FloatArray:
+    found: FloatArray = -20.0 * np.log10(np.maximum(size, 1e-6))
+    return found
+
+
+def open_phase_rad(frequency_hz: FloatArray, capacitance_f: float = 0.0) -> FloatArray:
+    """Phase of an open's reflection: 0, or -2 atan(2 pi f C 50 ohm) with a fringing C."""
+    found: FloatArray = -2.0 * np.arctan(2.0 * np.pi * frequency_hz * capacitance_f * 50.0)
+    return found
+
+
+def offset_phase_rad(frequency_hz: FloatArray, delay_s: float) -> FloatArray:
+    """Phase of a short behind a line of this one-way delay."""
+    found: FloatArray = np.pi - 4.0 * np.pi * frequency_hz * delay_s
+    return found
+
+
+def reflectometer(
+    frequency_hz: FloatArray,
+    reflects: Sequence[tuple[FloatArray, FloatArray]],
+    loads_dbm: Sequence[FloatArray],
+    *,
+    load_match_db: float,
+    noise_dbm: float = -math.inf,
+) -> Reflectometer:
+    """Solve for the error sizes.
+
+    reflects: total reflections as (level_dbm, phase_rad), shapes (n,): open, short, offset shorts.
+    loads_dbm: one load, or the same load at several places of a sliding or offset line.
+    load_match_db: return loss stated for the load, positive.
+    Raises ReductionRefused for fewer than two reflections or no load.
+    """
+    if len(reflects) < 2 or not loads_dbm:
+        raise ReductionRefused(
+            f"{len(reflects)} total reflections and {len(loads_dbm)} loads cannot qualify a "
+            "coupler, an open, a short and a load are needed"
+        )
+    sizes = [10.0 ** (level / 20.0) for level, _ in reflects]
+    tracking, mismatch, is_whole = _solve(sizes, [phase for _, phase in reflects])
+    load = 10.0 ** (-load_match_db / 20.0)
+    seen = np.array([10.0 ** (level / 20.0) / tracking for level in loads_dbm])
+    lowest_dbm = np.min(np.array(loads_dbm), axis=0)
+    return Reflectometer(
+        frequency_hz=frequency_hz,
+        leak=_leak(seen, load),
+        load=load if len(loads_dbm) < 3 else 0.0,
+        mismatch=mismatch,
+        is_whole=is_whole,
+        is_least=lowest_dbm < noise_dbm + 10.0,
+    )
+
+
+def _leak(seen: FloatArray, load: float) -> FloatArray:
+    """|d|, from |d + G_L|: one load as it is; three or more places of one load show the sum and
+    the difference of the two, of which the one nearer the load's stated size is the load.
+    """
+    if seen.shape[0] < 3:
+        found: FloatArray = seen.mean(axis=0)
+        return found
+    most, least = seen.max(axis=0), seen.min(axis=0)
+    large, small = (most + least) / 2.0, (most - least) / 2.0
+    load_is_large = np.abs(large - load) < np.abs(small - load)
+    chosen: FloatArray = np.where(load_is_large, small, large)
+    return chosen
+
+
+def _solve(
+    sizes: list[FloatArray], phases_rad: list[FloatArray]
+) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """|T|, |w| and where all of w was seen."""
+    level, phase = np.array(sizes), np.array(phases_rad)
+    tracking = np.empty(level.shape[1])
+    mismatch = np.empty(level.shape[1])
+    is_whole = np.abs(np.sin(phase)).max(axis=0) >= LEAST_PHASE
+    for index in range(level.shape[1]):
+        columns = [np.ones(level.shape[0]), np.cos(phase[:, index])]
+        if is_whole[index]:
+            columns.append(-np.sin(phase[:, index]))
+        fit = np.linalg.lstsq(np.stack(columns, axis=1), level[:, index], rcond=None)[0]
+        tracking[index] = fit[0]
+        mismatch[index] = np.hypot.reduce(fit[1:]) / fit[0]
+    if not is_whole.any():
+        # Only Re w was seen; over a band in which the phase turns its envelope is |w|, whose
+        # root mean square is sqrt(2) times that of a projection.
+        mismatch = np.full(mismatch.shape, math.sqrt(2.0) * float(np.sqrt(np.mean(mismatch**2))))
+    return tracking, mismatch, is_whole
+
+
+def coupler_results(
+    found: Reflectometer,
+    at_hz: list[float],
+    *,
+    linearity_db: float,
+    is_linearity_known: bool,
+    stated_directivity_db: float | None = None,
+    stated_match_db: float | None = None,
+    least_directivity_db: float = DEFAULT_LEAST_DIRECTIVITY_DB,
+) -> list[Result]:
+    """`effective_directivity` and `effective_source_match` at frequencies, their least over the
+    band (`..._min`), and the verdict, which holds what the bench file states against them.
+    """
+    band = ends_hz(found.frequency_hz)
+    worst_d = int(np.argmax(found.leak))
+    worst_s = int(np.argmax(found.source_match))
+    wanted = [(nearest(found.frequency_hz, at), at) for at in at_hz]
+    results = [
+        _result(quantity, found, index, linearity_db, is_linearity_known, at_hz=at)
+        for index, at in wanted
+        for quantity in ("effective_directivity", "effective_source_match")
+    ]
+    leaks = _result(
+        "effective_directivity_min", found, worst_d, linearity_db, is_linearity_known, band=band
+    )
+    match = _result(
+        "effective_source_match_min", found, worst_s, linearity_db, is_linearity_known, band=band
+    )
+    is_good, note = _judged(
+        leaks, match, stated_directivity_db, stated_match_db, least_directivity_db
+    )
+    flags = tuple(dict.fromkeys((*leaks.flags, *match.flags)))
+    return [*results, leaks, match, verdict("coupler", is_good, note, band_hz=band, flags=flags)]
+
+
+def _result(
+    quantity: str,
+    found: Reflectometer,
+    index: int,
+    linearity_db: float,
+    is_linearity_known: bool,
+    *,
+    at_hz: float | None = None,
+    band: tuple[float, float] | None = None,
+) -> Result:
+    is_leak = "directivity" in quantity
+    size = float((found.leak if is_leak else found.source_match)[index])
+    ends = found.directivity_ends if is_leak else found.source_match_ends
+    least, most = float(ends[0][index]), float(ends[1][index])
+    value = float(_positive_db(np.array([size]))[0])
+    flags = [] if is_linearity_known else ["assumed-term"]
+    if is_leak and bool(found.is_least[index]):
+        flags.append("near-noise")
+    if not is_leak and not bool(found.is_whole[index]):
+        flags.append("phase-unseen")
+    budget = _budget(value, size, most - size, linearity_db, is_linearity_known, is_leak)
+    # The level of a load lies far below that of a reflection, so the analyzer's scale counts
+    # in full; open and short lie side by side, where it cancels.
+    scale_db = linearity_db if is_leak else 0.0
+    low = -20.0 * math.log10(max(most, 1e-6)) - scale_db
+    high = None if least <= 0.0 else -20.0 * math.log10(least) + scale_db
+    return Result(
+        quantity=quantity,
+        value=value if high is None or value < high else high,
+        unit="dB",
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        low=low,
+        high=high,
+        frequency_hz=at_hz,
+        band_hz=band,
+        flags=tuple(flags),
+        budget=budget,
+        note="" if high is not None else "No upper end: its own uncertainty hides it.",
+    )
+
+
+def _budget(
+    value: float, size: float, other: float, linearity_db: float, is_known: bool, is_leak: bool
+) -> Budget:
+    name = "the load's own reflection" if is_leak else "directivity"
+    lines = [
+        term(
+            name,
+            other,
+            "1",
+            "u-shaped",
+            sensitivity=20.0 / math.log(10.0) / max(size, other, 1e-6),
+        )
+    ]
+    if is_leak:
+        lines.append(term("linearity", linearity_db, "dB", "rectangular", assumed=not is_known))
+    return combine(lines, estimate=value)
+
+
+def _judged(
+    leaks: Result,
+    match: Result,
+    stated_directivity_db: float | None,
+    stated_match_db: float | None,
+    least_directivity_db: float,
+) -> tuple[bool, str]:
+    measured = f"{leaks.value:.0f} dB ({_ends(leaks)})"
+    if (leaks.high or math.inf) < least_directivity_db:
+        return False, (
+            f"Effective directivity is only {measured}, {least_directivity_db:.0f} dB are needed: "
+            "put the coupler next to the port without adapters or cable between, or replace it."
+        )
+    wrong = [
+        f"{word} of {stated:.0f} dB, measured are {one.value:.0f} dB ({_ends(one)})"
+        for word, stated, one in (
+            ("a directivity", stated_directivity_db, leaks),
+            ("a source match", stated_match_db, match),
+        )
+        if stated is not None and one.high is not None and stated > one.high
+    ]
+    if wrong:
+        return False, (
+            f"The bench file states {' and '.join(wrong)}: correct it, or every return loss is "
+            "stated too surely."
+        )
+    careful = leaks.low or 0.0
+    note = (
+        f"Effective directivity is at least {measured}, source match {match.value:.0f} dB "
+        f"({_ends(match)}): good enough for return losses up to {careful - 10.0:.0f} dB."
+    )
+    return True, note
+
+
+def _ends(one: Result) -> str:
+    low = f"{one.low:.0f}" if one.low is not None else "?"
+    return f"{low} to {one.high:.0f} dB" if one.high is not None else f"{low} dB or more"

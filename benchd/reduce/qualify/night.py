@@ -1,0 +1,151 @@
+"""A baseline watched through a night: how long may one be used, and what is temperature's part?"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchd.reduce.drift import (
+    Age,
+    drift_over_age_db,
+    largest_max_age,
+    temperature_coefficient,
+    temperature_slope_sd,
+)
+from benchd.reduce.qualify.spreads import ends_hz
+from benchd.reduce.qualify.verdict import decibels, verdict
+from benchd.reduce.uncertainty import combine, term
+from benchd.results import Result
+from benchd.traces import FloatArray
+
+DEFAULT_LIMIT_DB = 0.1
+"""Most that a baseline may drift. As half-width of a rectangular term it makes 0.06 dB, an
+eighth of the standard uncertainty of a return loss of 10 dB (0.44 dB): not felt."""
+
+LEAST_SWING_K = 0.3
+"""Thermometers show a tenth of a kelvin; over less than three steps a slope says nothing."""
+
+
+def drift_results(
+    frequency_hz: FloatArray,
+    times_s: FloatArray,
+    levels_db: FloatArray,
+    *,
+    limit_db: float = DEFAULT_LIMIT_DB,
+    needed_s: float,
+    temperature_c: FloatArray | None = None,
+) -> list[Result]:
+    """`max_age`, `drift` (largest change within the age needed, and over the whole watch),
+    `temperature_coefficient` where the room's temperature changed, and the verdict.
+
+    times_s: shape (captures,), rising; levels_db: shape (captures, n).
+    needed_s: how old baselines get in use. Raises ReductionRefused for fewer than 3 captures.
+    """
+    band = ends_hz(frequency_hz)
+    age = largest_max_age(times_s, levels_db, limit_db)
+    results = [_max_age(age, band)]
+    for quantity, over_s in (
+        ("drift", min(needed_s, age.longest_s)),
+        ("drift_whole_watch", age.longest_s),
+    ):
+        # A pair exactly one age apart belongs to it, whatever rounding says.
+        size_db = drift_over_age_db(times_s, levels_db, over_s * (1.0 + 1e-9))
+        results.append(
+            Result(
+                quantity=quantity,
+                value=size_db,
+                unit="dB",
+                expanded_uncertainty=None,
+                coverage_factor=None,
+                band_hz=band,
+                note=f"Largest change of any frequency within {duration(over_s)}.",
+            )
+        )
+    if temperature_c is not None and np.ptp(temperature_c) >= LEAST_SWING_K:
+        results.append(_coefficient(temperature_c, levels_db, band))
+    is_good = age.max_age_s >= needed_s or (age.is_whole_watch and age.longest_s >= needed_s)
+    note = _words(age, needed_s, results)
+    return [*results, verdict("drift", is_good, note, band_hz=band)]
+
+
+def _max_age(age: Age, band: tuple[float, float]) -> Result:
+    return Result(
+        quantity="max_age",
+        value=age.max_age_s,
+        unit="s",
+        expanded_uncertainty=None,
+        coverage_factor=None,
+        band_hz=band,
+        flags=("edge-of-watch",) if age.is_whole_watch else (),
+        note=f"Keeps drift within {decibels(age.limit_db)}; {decibels(age.worst_db)} was the most.",
+    )
+
+
+def _coefficient(
+    temperature_c: FloatArray, levels_db: FloatArray, band: tuple[float, float]
+) -> Result:
+    slope = temperature_coefficient(temperature_c, levels_db)
+    freedom = max(slope.degrees_of_freedom, 1.0)
+    # A reading of the thermometer is rounded to 0.1 K: a slope over the swing is uncertain by
+    # the same share (rectangular, both ends).
+    rounding = abs(slope.value) * 0.05 / float(np.ptp(temperature_c))
+    budget = combine(
+        [
+            term(
+                "fit",
+                temperature_slope_sd(temperature_c, levels_db),
+                "dB/K",
+                degrees_of_freedom=freedom,
+            ),
+            term("thermometer's last digit", rounding * 2.0**0.5, "dB/K", "rectangular"),
+        ],
+        estimate=slope.value,
+    )
+    return Result(
+        quantity="temperature_coefficient",
+        value=slope.value,
+        unit="dB/K",
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        low=budget.low,
+        high=budget.high,
+        band_hz=band,
+        budget=budget,
+        note=f"Over {float(np.ptp(temperature_c)):.1f} K; time and temperature go together, so "
+        "part of it may be ageing or warming up.",
+    )
+
+
+def _words(age: Age, needed_s: float, results: list[Result]) -> str:
+    limit, needed = decibels(age.limit_db), duration(needed_s)
+    slope = next((one for one in results if one.quantity == "temperature_coefficient"), None)
+    warm = "" if slope is None else f" Temperature changes it by {slope.value:+.3f} dB per kelvin."
+    if age.is_whole_watch and age.longest_s >= needed_s:
+        return (
+            f"Nothing drifted by more than {limit} in {duration(age.longest_s)}: set max_age to "
+            f"{duration(age.longest_s)}; longer was not watched.{warm}"
+        )
+    if age.is_whole_watch:
+        return (
+            f"Nothing drifted by more than {limit}, but the watch lasted only "
+            f"{duration(age.longest_s)}, and {needed} are needed: watch longer.{warm}"
+        )
+    if age.max_age_s >= needed_s:
+        longest = duration(age.max_age_s)
+        return f"Set max_age to {longest}: up to then drift keeps within {limit}.{warm}"
+    if age.max_age_s <= 0.0:
+        return (
+            f"Even from one baseline to the next it drifts by more than {limit}: let the "
+            f"instruments warm up, keep the room's temperature even, clamp the cables.{warm}"
+        )
+    return (
+        f"Drift keeps within {limit} only for {duration(age.max_age_s)}, not the {needed} needed: "
+        f"set max_age to that, or keep the room's temperature even and watch again.{warm}"
+    )
+
+
+def duration(seconds: float) -> str:
+    """A time for a sentence."""
+    for size, unit in ((3600.0, "h"), (60.0, "min")):
+        if seconds >= size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"

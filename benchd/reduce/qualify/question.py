@@ -1,0 +1,132 @@
+"""An A/B question of the bench answered: bonded or isolated, lights on or off, this cable or that.
+
+The statistics are those of `benchd.reduce.compare`; here the answer becomes results and advice.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from benchd.reduce.compare import MISSED, Comparison
+from benchd.reduce.qualify.spreads import ends_hz, nearest
+from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.reduce.student import t_quantile
+from benchd.reduce.uncertainty import combine, term
+from benchd.results import Result
+from benchd.traces import FloatArray
+
+DEFAULT_WORTH_DB = 0.5
+"""A change of a level that is worth doing something about: less than half of the expanded
+uncertainty of a usual gain transfer (1.25 dB), which hides it."""
+
+
+def question_results(
+    frequency_hz: FloatArray,
+    found: Comparison,
+    at_hz: list[float],
+    *,
+    repeats: tuple[int, int],
+    names: tuple[str, str],
+    worth_db: float = DEFAULT_WORTH_DB,
+) -> list[Result]:
+    """`difference` (second less first) where it is largest and at frequencies,
+    `visible_difference` (what would have been seen) and the verdict.
+
+    repeats: traces of each condition; names: what the conditions are called.
+    """
+    band = ends_hz(frequency_hz)
+    share = math.sqrt(1.0 / repeats[0] + 1.0 / repeats[1])
+    largest = int(np.argmax(np.abs(found.difference_db)))
+    wanted = [(largest, float(frequency_hz[largest]))]
+    wanted += [(nearest(frequency_hz, at), at) for at in at_hz]
+    results = [
+        _difference(found, index, at, share, names, quantity)
+        for (index, at), quantity in zip(
+            wanted, ["largest_difference", *["difference"] * len(at_hz)], strict=True
+        )
+    ]
+    visible_db = float(found.visible_db.max())
+    results.append(
+        Result(
+            quantity="visible_difference",
+            value=visible_db,
+            unit="dB",
+            expanded_uncertainty=None,
+            coverage_factor=None,
+            band_hz=band,
+            flags=found.flags,
+            note="A difference above this would have been seen at every frequency.",
+        )
+    )
+    is_good, note = _answer(frequency_hz, found, visible_db, names, worth_db)
+    return [*results, verdict("comparison", is_good, note, band_hz=band, flags=found.flags)]
+
+
+def _difference(
+    found: Comparison, index: int, at_hz: float, share: float, names: tuple[str, str], quantity: str
+) -> Result:
+    value = float(found.difference_db[index])
+    # What is visible lies t(95 %) standard uncertainties beyond the limit (see `compare`).
+    beyond_limit_db = float(found.visible_db[index] - found.limit_db[index])
+    standard = beyond_limit_db / t_quantile(1.0 - MISSED, found.degrees_of_freedom)
+    budget = combine(
+        [
+            term(
+                "repeatability",
+                standard / share,
+                "dB",
+                sensitivity=share,
+                degrees_of_freedom=found.degrees_of_freedom,
+                assumed=bool(found.flags),
+            )
+        ],
+        estimate=value,
+    )
+    return Result(
+        quantity=quantity,
+        value=value,
+        unit="dB",
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        low=budget.low,
+        high=budget.high,
+        frequency_hz=at_hz,
+        flags=found.flags,
+        budget=budget,
+        note=f"{names[1]} less {names[0]}.",
+    )
+
+
+def _answer(
+    frequency_hz: FloatArray,
+    found: Comparison,
+    visible_db: float,
+    names: tuple[str, str],
+    worth_db: float,
+) -> tuple[bool, str]:
+    beyond = np.abs(found.difference_db) - found.limit_db
+    if beyond.max() <= 0.0:
+        if visible_db <= worth_db:
+            return True, (
+                f"No difference seen between {names[0]} and {names[1]}; a difference above "
+                f"{decibels(visible_db)} would have been seen. Leave it as it is."
+            )
+        return False, (
+            f"No difference seen between {names[0]} and {names[1]}, but only one above "
+            f"{decibels(visible_db)} would have been seen, and {decibels(worth_db)} matter: repeat "
+            "more often, or make the joints more repeatable first."
+        )
+    significant = np.where(beyond > 0.0, np.abs(found.difference_db), 0.0)
+    worst = int(np.argmax(significant))
+    size, where = decibels(float(significant[worst])), gigahertz(float(frequency_hz[worst]))
+    if significant[worst] <= worth_db:
+        return True, (
+            f"{names[0].capitalize()} and {names[1]} differ by {size} at {where}: real, but less "
+            f"than the {decibels(worth_db)} that matter."
+        )
+    return False, (
+        f"{names[0].capitalize()} and {names[1]} differ by up to {size} (at {where}): keep to one "
+        "of them, state which in every report, and find out what the other lets in."
+    )

@@ -1,0 +1,261 @@
+"""What the walls of the box do to a gain: reflected level, spread, usable frequencies.
+
+An antenna is moved along the range (head-on reflections from the end walls beat fastest there)
+and across it (side walls). What is left of the level after the direct ray's own 1/distance is
+the walls' doing. Its standard deviation over positions is what one gain measured at one position
+is uncertain by; its ripple gives the reflected level.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.qualify.spreads import ends_hz, nearest, spread_result
+from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.reduce.ripple import reflected_level_db, ripple_db, travel_is_enough
+from benchd.reduce.student import coverage_factor
+from benchd.results import Result
+from benchd.traces import BoolArray, FloatArray
+
+DEFAULT_CLAIM_DB = 2.0
+"""Expanded uncertainty that the box alone may cause in a gain at one position. A revision of a
+small antenna is worth making for about 1 dB; averaged over 8 positions a claim of 2 dB becomes
+0.7 dB, small enough to see it."""
+
+TWO_ANTENNAS = math.sqrt(2.0)
+"""A gain compares two antennas. They meet different reflections, since their patterns and phase
+centres differ, so that their errors add as powers; where they are alike this is too much."""
+
+NEIGHBOURHOOD = 0.05
+"""Relative half-width over which variances of neighbouring frequencies are averaged: much finer
+than a box's ripple period in frequency, so it steadies the size without hiding a bad band."""
+
+MOST_SWING_DB = 60.0
+"""Ripple beyond this is a null: the reflection is as strong as the direct ray."""
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """Levels at places along a straight line, evenly spaced.
+
+    name: what lies at its ends, `end walls` or `side walls`.
+    levels_db: shape (positions, n).
+    distance_m: shape (positions,), from the other antenna to each place.
+    travel_m: from the first place to the last.
+    """
+
+    name: str
+    levels_db: FloatArray
+    distance_m: FloatArray
+    travel_m: float
+
+    def without_direct(self) -> FloatArray:
+        """Levels as they would be at one distance: the direct ray falls as 1/distance (Friis)."""
+        change_db = 20.0 * np.log10(self.distance_m / self.distance_m.mean())
+        found: FloatArray = self.levels_db + change_db[:, np.newaxis]
+        return found
+
+
+@dataclass(frozen=True, eq=False)
+class Walls:
+    """What the walls do over frequency, all arrays of shape (n,).
+
+    reflected_db: per line, level of the reflection below the direct ray.
+    level_sd_db: standard deviation of one level over all positions.
+    gain_sd_db: the same for a gain, one position.
+    positions: how many on all lines together.
+    degrees_of_freedom: positions less one for the mean of each line.
+    is_judged: False where the antenna moved less than half a wavelength on some line.
+    """
+
+    frequency_hz: FloatArray
+    reflected_db: dict[str, FloatArray]
+    level_sd_db: FloatArray
+    gain_sd_db: FloatArray
+    positions: int
+    degrees_of_freedom: float
+    is_judged: BoolArray
+
+    @property
+    def one_position_db(self) -> FloatArray:
+        """Expanded uncertainty (95 %) that the box causes in a gain at one position."""
+        found: FloatArray = coverage_factor(self.degrees_of_freedom) * self.gain_sd_db
+        return found
+
+    @property
+    def averaged_db(self) -> FloatArray:
+        """The same for a gain averaged over all these positions (JCGM 100, 4.2.3)."""
+        found: FloatArray = self.one_position_db / math.sqrt(self.positions)
+        return found
+
+
+def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
+    """Judge a box from levels along one or more lines.
+
+    Raises ReductionRefused without lines or with fewer than 5 positions on one.
+    """
+    if not lines:
+        raise ReductionRefused("no positions were captured")
+    cleaned = [line.without_direct() for line in lines]
+    judged = np.array(
+        [all(travel_is_enough(line.travel_m, f) for line in lines) for f in frequency_hz]
+    )
+    residues = np.concatenate([levels - levels.mean(axis=0) for levels in cleaned])
+    positions = residues.shape[0]
+    freedom = float(positions - len(lines))
+    variance = (residues**2).sum(axis=0) / freedom
+    level_sd_db = np.sqrt(_averaged_near(frequency_hz, variance))
+    return Walls(
+        frequency_hz=frequency_hz,
+        reflected_db={
+            line.name: _reflected(levels) for line, levels in zip(lines, cleaned, strict=True)
+        },
+        level_sd_db=level_sd_db,
+        gain_sd_db=TWO_ANTENNAS * level_sd_db,
+        positions=positions,
+        degrees_of_freedom=freedom,
+        is_judged=judged,
+    )
+
+
+def _reflected(levels_db: FloatArray) -> FloatArray:
+    swings = np.minimum(ripple_db(levels_db), MOST_SWING_DB)
+    return np.array([reflected_level_db(float(swing)) for swing in swings])
+
+
+def _averaged_near(frequency_hz: FloatArray, variance: FloatArray) -> FloatArray:
+    near = np.abs(np.log(frequency_hz[:, np.newaxis] / frequency_hz)) <= NEIGHBOURHOOD
+    found: FloatArray = near @ variance / near.sum(axis=1)
+    return found
+
+
+def usable_from_hz(found: Walls, claim_db: float, *, averaged: bool = False) -> float | None:
+    """Lowest frequency from which on the box supports the claim everywhere above; None if none.
+
+    A frequency where the antenna moved too little to judge counts as unusable.
+    """
+    sizes = found.averaged_db if averaged else found.one_position_db
+    good = found.is_judged & (sizes <= claim_db)
+    bad = np.flatnonzero(~good)
+    if bad.size == 0:
+        return float(found.frequency_hz[0])
+    first = int(bad[-1]) + 1
+    return float(found.frequency_hz[first]) if first < good.size else None
+
+
+def reflectivity_results(
+    found: Walls, at_hz: list[float], *, needed_hz: float, claim_db: float = DEFAULT_CLAIM_DB
+) -> list[Result]:
+    """`reflected_level`, `box_gain_spread` and `box_gain_uncertainty` (averaged over the
+    positions) at frequencies; `usable_from` and `usable_from_averaged`; the verdict.
+
+    needed_hz: the lowest frequency at which the box has to be good.
+    """
+    results: list[Result] = []
+    for at in at_hz:
+        results += _at(found, at)
+    band = ends_hz(found.frequency_hz)
+    for quantity, averaged in (("usable_from", False), ("usable_from_averaged", True)):
+        usable = usable_from_hz(found, claim_db, averaged=averaged)
+        if usable is not None:
+            results.append(_usable(quantity, usable, found, claim_db, band))
+    return [*results, _verdict(found, needed_hz, claim_db, band)]
+
+
+def _at(found: Walls, at_hz: float) -> list[Result]:
+    here = nearest(found.frequency_hz, at_hz)
+    flags = () if found.is_judged[here] else ("short-travel",)
+    freedom = found.degrees_of_freedom
+    worst = max(found.reflected_db, key=lambda name: float(found.reflected_db[name][here]))
+    level = Result(
+        quantity="reflected_level",
+        value=float(found.reflected_db[worst][here]),
+        unit="dB",
+        expanded_uncertainty=None,
+        coverage_factor=None,
+        frequency_hz=at_hz,
+        flags=flags,
+        note=f"Strongest from the {worst}; below the direct ray.",
+    )
+    spread = spread_result(
+        "box_gain_spread",
+        float(found.gain_sd_db[here]),
+        freedom,
+        frequency_hz=at_hz,
+        flags=flags,
+        note=f"Standard deviation of a gain at one position, from {found.positions} positions.",
+    )
+    mean = spread_result(
+        "box_gain_uncertainty",
+        float(found.gain_sd_db[here]) / math.sqrt(found.positions),
+        freedom,
+        frequency_hz=at_hz,
+        flags=flags,
+        note=f"Standard uncertainty of a gain averaged over {found.positions} positions.",
+    )
+    return [level, spread, mean]
+
+
+def _usable(
+    quantity: str, usable_hz: float, found: Walls, claim_db: float, band: tuple[float, float]
+) -> Result:
+    how = "averaged over the positions" if quantity.endswith("averaged") else "at one position"
+    flags = ("edge-of-band",) if usable_hz == found.frequency_hz[0] else ()
+    return Result(
+        quantity=quantity,
+        value=usable_hz,
+        unit="Hz",
+        expanded_uncertainty=None,
+        coverage_factor=None,
+        band_hz=band,
+        flags=flags,
+        note=f"From here up the box keeps a gain {how} within {decibels(claim_db)}.",
+    )
+
+
+def _verdict(found: Walls, needed_hz: float, claim_db: float, band: tuple[float, float]) -> Result:
+    usable = usable_from_hz(found, claim_db)
+    is_good = usable is not None and usable <= max(needed_hz, band[0])
+    flags = () if bool(found.is_judged.all()) else ("short-travel",)
+    words = _too_short(found)
+    if is_good:
+        assert usable is not None
+        limit = decibels(float(found.one_position_db[found.frequency_hz >= usable].max()))
+        note = (
+            f"From {gigahertz(usable)} up this box supports a gain claim of {limit} at one "
+            f"position; averaging over {found.positions} positions divides it by "
+            f"{math.sqrt(found.positions):.1f}.{words}"
+        )
+        return verdict("reflectivity", True, note, band_hz=band, flags=flags)
+    top = band[1] if usable is None else usable
+    below = (found.frequency_hz < top) | (usable is None)
+    judged = below & found.is_judged
+    if not judged.any():
+        note = f"Below {gigahertz(top)} the box was not judged.{words}"
+        return verdict("reflectivity", False, note, band_hz=band, flags=flags)
+    worst_db = float(found.one_position_db[judged].max())
+    peaks = {name: float(levels[judged].max()) for name, levels in found.reflected_db.items()}
+    strongest = max(peaks, key=lambda name: peaks[name])
+    averaged = decibels(float(found.averaged_db[judged].max()))
+    note = (
+        f"Below {gigahertz(top)} this box cannot support a gain claim better than "
+        f"{decibels(worst_db)}; line the {strongest} first. Averaging over {found.positions} "
+        f"positions brings it to {averaged}.{words}"
+    )
+    if usable is None:
+        note = note.replace(f"Below {gigahertz(top)}", f"Up to {gigahertz(top)}", 1)
+    return verdict("reflectivity", False, note, band_hz=band, flags=flags)
+
+
+def _too_short(found: Walls) -> str:
+    if found.is_judged.all():
+        return ""
+    if not found.is_judged.any():
+        return " The antenna moved less than half a wavelength: move it further."
+    first = gigahertz(float(found.frequency_hz[found.is_judged][0]))
+    return f" Below {first} it moved less than half a wavelength, which shows too little."

@@ -1,0 +1,87 @@
+"""Reconnecting again and again: the spread that every joint adds to every result."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchd.reduce.qualify.spreads import (
+    ends_hz,
+    nearest,
+    pooled_db,
+    spread_db,
+    spread_result,
+)
+from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.results import Result
+from benchd.traces import FloatArray
+
+DEFAULT_LIMIT_DB = 0.1
+"""Standard deviation of one joint. A gain transfer holds two of them (measurement of the gain of
+one antenna against another: cable and switch, twice): at 0.1 dB each they make 0.14 dB of a
+standard uncertainty of about 0.6 dB, 3 % of it in quadrature; twice as much would show."""
+
+
+def repeatability_results(
+    frequency_hz: FloatArray,
+    levels_db: FloatArray,
+    at_hz: list[float],
+    *,
+    limit_db: float = DEFAULT_LIMIT_DB,
+    bent_db: FloatArray | None = None,
+) -> list[Result]:
+    """Spread over reconnections (and over bending, where captured), and the verdict.
+
+    levels_db: shape (reconnections, n); bent_db: shape (bends, n), nothing reconnected.
+    One joint's error is much the same at neighbouring frequencies, so pooling over the band
+    steadies the size but adds no degrees of freedom. Raises ReductionRefused for fewer than 3.
+    """
+    band = ends_hz(frequency_hz)
+    results: list[Result] = []
+    sizes: dict[str, tuple[float, float]] = {}
+    for quantity, levels in (("repeatability", levels_db), ("flex_spread", bent_db)):
+        if levels is None:
+            continue
+        spreads = spread_db(levels, "reconnections" if levels is levels_db else "bends")
+        freedom = float(levels.shape[0] - 1)
+        whole = spread_result(quantity, pooled_db(spreads), freedom, band_hz=band)
+        results.append(whole)
+        results += [
+            spread_result(
+                quantity,
+                float(spreads[nearest(frequency_hz, at)]),
+                freedom,
+                frequency_hz=at,
+            )
+            for at in at_hz
+        ]
+        worst = int(np.argmax(spreads))
+        sizes[quantity] = (whole.value, float(frequency_hz[worst]))
+    return [*results, _verdict(sizes, limit_db, band)]
+
+
+def _verdict(
+    sizes: dict[str, tuple[float, float]], limit_db: float, band: tuple[float, float]
+) -> Result:
+    joint_db, worst_hz = sizes["repeatability"]
+    flex_db = sizes.get("flex_spread", (0.0, 0.0))[0]
+    if max(joint_db, flex_db) <= limit_db:
+        words = f"A joint made anew changes a level by {decibels(joint_db)} (standard deviation)"
+        if "flex_spread" in sizes:
+            words += f", a bent cable by {decibels(flex_db)}"
+        note = (
+            f"{words}: below {decibels(limit_db)}, good enough. State it as the repeatability of "
+            "the cable in the bench file."
+        )
+        return verdict("repeatability", True, note, band_hz=band)
+    if flex_db > joint_db:
+        note = (
+            f"Bending the cable changes a level by {decibels(flex_db)} (standard deviation), more "
+            f"than {decibels(limit_db)}: fix its course with clamps, or replace it."
+        )
+    else:
+        note = (
+            f"A joint made anew changes a level by {decibels(joint_db)} (standard deviation, worst "
+            f"near {gigahertz(worst_hz)}), more than {decibels(limit_db)}: clean the connectors, "
+            "look for worn or loose ones, use a torque wrench, then measure again."
+        )
+    return verdict("repeatability", False, note, band_hz=band)
