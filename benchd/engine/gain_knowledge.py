@@ -1,52 +1,108 @@
-"""What a gain rests on, from the bench file and the captures' own noise."""
+"""What a gain rests on, from the bench file, its qualification and the captures' own noise."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchd.bench import Antenna, Bench, PassiveFixture, Route, SwitchInstrument
-from benchd.engine.knowledge import independent_samples
+from benchd.engine.ageing import drift_db
+from benchd.engine.levels import level_sd_db
+from benchd.engine.qualified import (
+    BOX_SPREAD,
+    REPEATABILITY,
+    MeasuredCurve,
+    newest_curve,
+)
 from benchd.reduce.knowledge import GainKnowledge, Known
-from benchd.reduce.noise import reading_standard_db
+from benchd.store import Store
 from benchd.traces import Capture
 
 
-def gain_knowledge(
-    bench: Bench, test: Capture, known_antenna: Antenna, name: str, at_hz: float
-) -> GainKnowledge:
-    """What a gain measured on the route of `test` rests on at one frequency.
+@dataclass(frozen=True)
+class GainBasis:
+    """What is the same at every frequency of one gain; `at` gives the knowledge at one.
 
+    tests, others: captures of the antenna under test, and of the reference or the thru.
     known_antenna, name: the antenna of stated gain, whose error is the same in every gain that
-    was measured against it.
+        was measured against it; None for methods that need none.
+    drift: half-width of the drift where the captures themselves bracket it.
     """
-    route = bench.routes[test.route]
-    known = GainKnowledge(noise_sd_db=Known(_noise_sd_db(test)))
-    if known_antenna.reference is not None:
-        # The budget takes an expanded uncertainty with k = 2; the bench file may state another.
-        expanded_db = known_antenna.reference.uncertainty_db * (
-            2.0 / known_antenna.reference.coverage_factor
-        )
-        known = replace(
-            known,
-            reference_gain_expanded_db=Known(expanded_db, source=f"gain of {name}"),
-        )
-    known = _with_box(known, bench, at_hz)
-    analyzer = bench.analyzer_of(route)
-    if analyzer.linearity_db is not None:
-        known = replace(known, linearity_db=Known(analyzer.linearity_db, source="linearity"))
-    match_db = _port_match_db(bench, route)
-    if match_db is not None:
-        known = replace(known, port_match_db=Known(match_db))
-    spread_db = _connection_spread_db(bench, route)
-    if spread_db is not None:
-        known = replace(known, cable_sd_db=Known(spread_db))
-    return known
+
+    bench: Bench
+    tests: Sequence[Capture]
+    others: Sequence[Capture]
+    store: Store | None = None
+    known_antenna: Antenna | None = None
+    name: str = ""
+    drift: Known | None = None
+
+    def knowledge(self) -> Callable[[float], GainKnowledge]:
+        """Knowledge at one frequency, Hz; what is looked up is looked up once."""
+        test = self.tests[0]
+        base = self._everywhere()
+        box = newest_curve(self.store, BOX_SPREAD, test, part="box")
+        joints = newest_curve(self.store, REPEATABILITY, test)
+
+        def at(at_hz: float) -> GainKnowledge:
+            known = _with_box(base, self.bench, at_hz, box)
+            if joints is not None and joints.covers(at_hz, at_hz):
+                known = replace(known, cable_sd_db=joints.at(at_hz))
+            noise, other = self._noise(self.tests, at_hz), self._noise(self.others, at_hz)
+            if noise is not None:
+                known = replace(known, noise_sd_db=noise)
+            return known if other is None else replace(known, reference_noise_sd_db=other)
+
+        return at
+
+    def _everywhere(self) -> GainKnowledge:
+        test = self.tests[0]
+        route = self.bench.routes[test.route]
+        known = GainKnowledge()
+        if self.known_antenna is not None and self.known_antenna.reference is not None:
+            # The budget takes an expanded uncertainty with k = 2; the file may state another.
+            data = self.known_antenna.reference
+            expanded_db = data.uncertainty_db * (2.0 / data.coverage_factor)
+            source = f"gain of {self.name}"
+            known = replace(known, reference_gain_expanded_db=Known(expanded_db, source=source))
+        if self.others:
+            first = self.others[0]
+            place = f"{first.route}/{first.position}" if first.position else first.route
+            known = replace(known, reference_source=f"{self.name or first.role} on {place}")
+        analyzer = self.bench.analyzer_of(route)
+        if analyzer.linearity_db is not None:
+            known = replace(known, linearity_db=Known(analyzer.linearity_db, source="linearity"))
+        match_db = port_match_db(self.bench, route)
+        if match_db is not None:
+            known = replace(known, port_match_db=Known(match_db))
+        spread_db = _connection_spread_db(self.bench, route)
+        if spread_db is not None:
+            known = replace(known, cable_sd_db=Known(spread_db))
+        drift = self.drift or self._stated_drift()
+        return known if drift is None else replace(known, drift_db=drift)
+
+    def _stated_drift(self) -> Known | None:
+        """The largest drift between a capture of the antenna and one of the other kind."""
+        pairs = [(test, other) for test in self.tests for other in self.others]
+        found = [drift_db(self.bench, test.route, other, test) for test, other in pairs]
+        stated = [one for one in found if one is not None]
+        return max(stated, key=lambda one: one.value) if stated else None
+
+    def _noise(self, captures: Sequence[Capture], at_hz: float) -> Known | None:
+        """Spread of the mean level of these captures, from their own noise."""
+        found = [one for one in (level_sd_db(each, at_hz) for each in captures) if one is not None]
+        if not found:
+            return None
+        worst = max(found, key=lambda one: one.value)
+        return replace(worst, value=worst.value / math.sqrt(len(captures)))
 
 
-def _with_box(known: GainKnowledge, bench: Bench, at_hz: float) -> GainKnowledge:
+def _with_box(
+    known: GainKnowledge, bench: Bench, at_hz: float, measured: MeasuredCurve | None
+) -> GainKnowledge:
     box = bench.box
     if box is None:
         return known
@@ -54,29 +110,21 @@ def _with_box(known: GainKnowledge, bench: Bench, at_hz: float) -> GainKnowledge
         known = replace(known, range_m=box.range_length_m)
     if box.range_tolerance_m is not None:
         known = replace(known, range_offset_m=Known(box.range_tolerance_m))
+    if box.polarisation_tolerance_deg is not None:
+        known = replace(known, polarisation_deg=Known(box.polarisation_tolerance_deg))
+    if box.finite_range_db is not None:
+        known = replace(known, finite_range_db=Known(box.finite_range_db.at(at_hz)))
+    if measured is not None and measured.covers(at_hz, at_hz):
+        return replace(known, box_sd_db=measured.at(at_hz))
     if box.gain_spread_db is not None:
-        known = replace(known, box_sd_db=Known(box.gain_spread_db.at(at_hz)))
-    elif box.reflectivity_db is not None:
+        return replace(known, box_sd_db=Known(box.gain_spread_db.at(at_hz)))
+    if box.reflectivity_db is not None:
         # One wall ray of relative amplitude p changes a level by 20 lg|1 + p e^(ja)|, whose
         # standard deviation over the phase is 8.686 p/sqrt(2) for small p; two antennas stand
         # in two places, so twice in quadrature.
         ray = 10.0 ** (box.reflectivity_db.at(at_hz) / 20.0)
-        known = replace(known, box_sd_db=Known(20.0 / math.log(10.0) * ray))
+        return replace(known, box_sd_db=Known(20.0 / math.log(10.0) * ray))
     return known
-
-
-def _noise_sd_db(capture: Capture) -> float:
-    """Standard deviation of one level of the capture, from its distance to its own noise."""
-    scatter = next((trace for trace in capture.traces if trace.name == "scatter"), None)
-    if scatter is not None:
-        repeats = max(1, int(capture.settings["average"]))
-        return float(np.sqrt(np.mean(np.real(scatter.values) ** 2) / repeats))
-    noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
-    if noise is None:
-        return 0.1
-    distance_db = float(np.median(np.real(capture.level.values)) - np.mean(np.real(noise.values)))
-    detector = "rms" if capture.settings.get("detector") == "rms" else "log-average"
-    return reading_standard_db(max(distance_db, 0.0), detector, independent_samples(capture))
 
 
 def _parts(bench: Bench, elements: list[str]) -> list[PassiveFixture | SwitchInstrument]:
@@ -89,7 +137,7 @@ def _parts(bench: Bench, elements: list[str]) -> list[PassiveFixture | SwitchIns
     return found
 
 
-def _port_match_db(bench: Bench, route: Route) -> float | None:
+def port_match_db(bench: Bench, route: Route) -> float | None:
     """What the far antenna sees: the match of everything behind it, voltages added in power.
 
     Losses on the way are left out, which makes the match worse than it is.

@@ -12,18 +12,37 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.bench import Bench, CouplerFixture, PassiveFixture, SwitchInstrument
+from benchd.engine.ageing import drift_db
+from benchd.engine.levels import independent_samples, law, noise_power_dbm, seen_sd_db
+from benchd.engine.qualified import DIRECTIVITY, REPEATABILITY, SOURCE_MATCH, newest
+from benchd.reduce.decibels import free_space_path_loss_db, ratio_from_db
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
+from benchd.store import Store
 from benchd.traces import Capture
 
 
 def reflection_knowledge(
-    bench: Bench, test: Capture, baselines: Mapping[str, Capture]
+    bench: Bench,
+    test: Capture,
+    baselines: Mapping[str, Capture],
+    store: Store | None = None,
+    *,
+    free_space: bool = False,
 ) -> ReflectionKnowledge:
-    """What a return loss on the route of `test` rests on, over the band of its sweep."""
+    """What a return loss on the route of `test` rests on, over the band of its sweep.
+
+    store: where qualification results of this bench are looked up; they go before what the bench
+        file states.
+    free_space: the values are to hold without the box, so that its walls enter.
+    """
     route = bench.routes[test.route]
     grid = test.level.frequency_hz
     low_hz, high_hz = float(grid[0]), float(grid[-1])
-    known = ReflectionKnowledge(baseline=_baseline_kind(baselines))
+    ids = sorted(one.id for one in baselines.values())
+    known = ReflectionKnowledge(
+        baseline=_baseline_kind(baselines),
+        baseline_source=f"baseline {' '.join(ids)}" if ids else "",
+    )
     for element in route.out:
         fixture = bench.fixtures.get(element.partition(".")[0])
         if isinstance(fixture, CouplerFixture):
@@ -42,7 +61,80 @@ def reflection_knowledge(
     delay_s = _delay_after_coupler_s(bench, route.out)
     if delay_s is not None:
         known = replace(known, line_delay_s=Known(delay_s))
+    accuracy_ppm = _frequency_accuracy_ppm(bench, test)
+    if accuracy_ppm is not None:
+        known = replace(known, frequency_error=Known(accuracy_ppm * 1e-6))
+    known = _with_drift(known, bench, test, baselines)
+    known = _with_qualification(known, store, test)
+    if free_space:
+        known = replace(known, wall_gamma=wall_echo(bench, test.antenna, low_hz, high_hz))
     return _with_noise(known, test, baselines)
+
+
+def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:
+    """Of the instrument that sets the frequency: the source where it steps, else the analyzer."""
+    route = bench.routes[test.route]
+    steps = test.settings.get("method", "stepped") == "stepped"
+    found = getattr(
+        bench.instruments[route.source if steps else route.analyzer], "frequency_accuracy_ppm", None
+    )
+    return None if found is None else float(found)
+
+
+def _with_drift(
+    known: ReflectionKnowledge, bench: Bench, test: Capture, baselines: Mapping[str, Capture]
+) -> ReflectionKnowledge:
+    """The drift since the oldest of the baselines."""
+    drifts = [drift_db(bench, test.route, one, test) for one in baselines.values()]
+    stated = [one for one in drifts if one is not None]
+    if not stated:
+        return known
+    return replace(known, drift_db=max(stated, key=lambda one: one.value))
+
+
+def _with_qualification(
+    known: ReflectionKnowledge, store: Store | None, test: Capture
+) -> ReflectionKnowledge:
+    """What was measured of this coupler and these connections goes before what was stated."""
+    directivity = newest(store, DIRECTIVITY, test)
+    if directivity is not None:
+        known = replace(known, directivity_db=directivity)
+    match = newest(store, SOURCE_MATCH, test)
+    if match is not None:
+        known = replace(known, source_match_db=match)
+    spread = newest(store, REPEATABILITY, test)
+    return known if spread is None else replace(known, connector_sd_db=spread)
+
+
+WALLS = 4
+"""Walls around an antenna at the middle port that it may look at broadside."""
+
+_DIPOLE_GAIN_DBI = 2.15
+
+
+def wall_echo(bench: Bench, antenna: str | None, low_hz: float, high_hz: float) -> Known:
+    """What of its own wave comes back from the walls to the antenna, linear, at most.
+
+    Stated as `echo` of the box, it is knowledge. Else it is estimated: a wall at half the least
+    inner dimension l acts as an image at the distance l, from which the antenna receives
+    G lambda/(4 pi l) (Friis; IEEE Std 145 terms, from memory) times the wall's reflection, for
+    which the stated `reflectivity` stands (without it, -12 dB); four walls may agree in phase.
+    An estimate, and flagged as assumed.
+    """
+    box = bench.box
+    if box is not None and box.echo_db is not None:
+        return Known(float(ratio_from_db(box.echo_db.most(low_hz, high_hz))))
+    known = bench.antennas.get(antenna or "")
+    gain_dbi = _DIPOLE_GAIN_DBI
+    if known is not None and known.reference is not None:
+        gain_dbi = known.reference.gain_dbi.most(low_hz, high_hz)
+    least_m = min(box.inside_m) if box is not None else 0.4
+    wall_db = -12.0
+    if box is not None and box.reflectivity_db is not None:
+        wall_db = box.reflectivity_db.most(low_hz, high_hz)
+    path_db = free_space_path_loss_db(low_hz, least_m)
+    one = float(ratio_from_db(wall_db)) * 10.0 ** ((2.0 * gain_dbi - path_db) / 20.0)
+    return Known(min(1.0, WALLS * one), assumed=True)
 
 
 def _baseline_kind(baselines: Mapping[str, Capture]) -> BaselineKind:
@@ -91,26 +183,24 @@ def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:
 def _with_noise(
     known: ReflectionKnowledge, test: Capture, baselines: Mapping[str, Capture]
 ) -> ReflectionKnowledge:
-    """Noise as the captures themselves show it: the readings taken with RF off."""
-    noise = next((trace for trace in test.traces if trace.name == "noise"), None)
-    if noise is None or not baselines:
+    """Noise as the captures themselves show it: read with RF off, scatter, roughness."""
+    if not baselines:
+        return known
+    seen = [one for one in map(seen_sd_db, (test, *baselines.values())) if one is not None]
+    if len(seen) == 1 + len(baselines):
+        # The baseline is a mean of as many captures as there are standards.
+        rest = float(np.hypot.reduce([one.value for one in seen[1:]])) / len(baselines)
+        total = float(np.hypot(seen[0].value, rest))
+        known = replace(
+            known, noise_sd_db=Known(total, degrees_of_freedom=seen[0].degrees_of_freedom)
+        )
+    noise_dbm, detector = noise_power_dbm(test), law(test)
+    if noise_dbm is None or detector is None:
         return known
     level_dbm = np.mean([np.mean(np.real(one.level.values)) for one in baselines.values()])
-    noise_dbm = float(np.mean(np.real(noise.values)))
     return replace(
         known,
         dynamic_range_db=Known(float(level_dbm) - noise_dbm),
-        detector="rms" if test.settings.get("detector") == "rms" else "log-average",
+        detector=detector,
         independent_samples=independent_samples(test),
     )
-
-
-def independent_samples(capture: Capture) -> float:
-    """How many independent readings one point averages: bandwidth times dwell, times repeats.
-
-    A filter of bandwidth B forgets within about 1/B (sampling of band-limited noise; common
-    practice, no source).
-    """
-    settings = capture.settings
-    per_dwell = settings["resolution_bandwidth_hz"] * settings["dwell_s"]
-    return float(max(1.0, per_dwell) * settings["average"])

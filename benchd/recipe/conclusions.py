@@ -14,6 +14,7 @@ from benchd.bench.yamlfile import KeyPath, nearest
 from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import LimitPart
 from benchd.recipe.reductions.base import NEWEST, Reduction, View
+from benchd.recipe.reductions.sameness import baseline_path
 from benchd.recipe.references import as_text
 from benchd.recipe.worksheet import AcceptStep, CaptureStep, Limit, ReduceStep
 from benchd.units import Kind, show
@@ -82,7 +83,7 @@ class ConclusionBuilder:
         for role, name in part.baseline_inputs().items():
             if name != NEWEST and name not in self.captures and name not in self.failed:
                 text = f"{self._no_capture(name)}; {NEWEST} takes the newest stored one"
-                self.reader.note((*path, "baseline", role), text)
+                self.reader.note((*path, *baseline_path(role)), text)
 
     def _no_capture(self, name: str) -> str:
         return f'no earlier step captures "{name}", {nearest(name, self.captures)}'

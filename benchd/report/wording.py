@@ -51,7 +51,7 @@ ASSUMED_TERM = "assumed-term"
 _FLAGS = {
     "above-baseline": "reflects more than the baseline: check the baseline",
     ASSUMED_TERM: "uncertainty partly assumed",
-    "baseline-old": "baseline older than allowed",
+    "baseline-old": "baseline near its greatest age",
     "below-directivity": "not told apart from the coupler's directivity",
     "bins-not-visited": "some bins never saw the source",
     "cannot-trim-too-short": "already too short to trim",

@@ -3,32 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
 from benchd.bench import Antenna
-from benchd.engine.gain_knowledge import gain_knowledge
-from benchd.engine.gathering import Sources, baselines, inputs, newest_test_of
-from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.reflection import normalised_reflection
-from benchd.errors import NormalisationRefused, ReductionRefused
+from benchd.engine.gain_knowledge import GainBasis
+from benchd.engine.gathering import Sources, inputs
+from benchd.engine.levels import carrier_dbm, noise_flags
+from benchd.engine.matching import AntennaMatch, antenna_match
+from benchd.engine.reductions.gain_curves import AtFrequency, gain_outcome
+from benchd.engine.reductions.outcome import Outcome
+from benchd.engine.timeline import follow, seconds
+from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.absolute import Transmission, range_antenna_result
 from benchd.reduce.compatibility import description, require_fit
 from benchd.reduce.decibels import mismatch_loss_db
-from benchd.reduce.knowledge import Known
+from benchd.reduce.farfield import phase_centre_correction_db
+from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.reduce.normalise import onto_grid
-from benchd.reduce.transfer import (
-    ASSUMED_GAMMA,
-    Substitution,
-    over_band,
-    substitution_results,
-)
+from benchd.reduce.positions import PositionMean, position_mean
+from benchd.reduce.transfer import Substitution, substitution_results
 from benchd.results import Result
-from benchd.traces import Capture, FloatArray, Form, Trace
+from benchd.traces import Capture, FloatArray
 
-AtFrequency = Callable[[float], list[Result]]
+KnowledgeAt = Callable[[float], GainKnowledge]
 
 
 def reduce_gain(sources: Sources, step: ReduceStep) -> Outcome:
@@ -36,31 +36,61 @@ def reduce_gain(sources: Sources, step: ReduceStep) -> Outcome:
     reflection is known. Raises NormalisationRefused, ReductionRefused.
     """
     captures = inputs(sources, step)
-    tests = _all(captures, "test")
+    tests = all_of(captures, "test")
     if step.options["method"] == "substitution":
-        others = _all(captures, "reference")
+        others = all_of(captures, "reference")
     else:
-        others = _all(captures, "thru")
-    for other in (*others, *tests[1:]):
-        require_fit(
-            description(other),
-            description(tests[0]),
-            max_age_s=None,
-            other_grid=step.interpolate,
-            where=step.label,
-        )
-    matches = {name: _match(sources, step, tests[0], name) for name in _antennas(step)}
-    used = [*tests, *others, *(c for _, found in matches.values() for c in found)]
+        others = all_of(captures, "thru")
+    require_same(step, [*tests, *others])
+    matches = {name: antenna_match(sources, step, tests[0], name) for name in _antennas(step)}
+    used = [*tests, *others, *(c for found in matches.values() for c in found.captures)]
     if step.options["method"] == "substitution":
         at = _by_substitution(sources, step, tests, others, matches)
     else:
         at = _by_range_antenna(sources, step, tests, others, matches)
-    return _outcome(step, tests[0], used, at)
+    return gain_outcome(step, tests[0], used, at, antenna=step.options["antenna"])
 
 
-def _all(captures: dict[str, Capture], key: str) -> list[Capture]:
+def all_of(captures: dict[str, Capture], key: str) -> list[Capture]:
     """The captures of one input in order: key, key_2, key_3."""
     return [c for name, c in captures.items() if name == key or name.startswith(f"{key}_")]
+
+
+def require_same(step: ReduceStep, captures: list[Capture]) -> None:
+    """All captures taken as the first was. Raises NormalisationRefused."""
+    for other in captures[1:]:
+        require_fit(
+            description(other),
+            description(captures[0]),
+            max_age_s=None,
+            other_grid=step.interpolate,
+            where=step.label,
+        )
+
+
+def level_on(capture: Capture, grid: FloatArray) -> FloatArray:
+    """The carrier's level, noise bias removed, on a grid; dBm."""
+    return onto_grid(capture.level.frequency_hz, carrier_dbm(capture), grid)
+
+
+def mean_level(captures: list[Capture], grid: FloatArray) -> FloatArray:
+    """Mean in dB of the levels."""
+    return np.asarray(np.mean([level_on(c, grid) for c in captures], axis=0), dtype=float)
+
+
+def phase_centre_m(sources: Sources, name: str) -> float:
+    """How far ahead of its mark the antenna radiates; 0 where the bench file does not say."""
+    return sources.bench.antennas[name].phase_centre_m or 0.0
+
+
+def nearer_db(sources: Sources, *names: str) -> float:
+    """What to add to a level for phase centres ahead of their marks: negative, as the antennas
+    are nearer to each other than the range says."""
+    ahead_m = sum(phase_centre_m(sources, name) for name in names)
+    box = sources.bench.box
+    if ahead_m == 0.0 or box is None or box.range_length_m is None:
+        return 0.0
+    return phase_centre_correction_db(box.range_length_m, ahead_m)
 
 
 def _antennas(step: ReduceStep) -> list[str]:
@@ -74,47 +104,34 @@ def _known_antenna(sources: Sources, step: ReduceStep) -> tuple[str, Antenna]:
     return name, sources.bench.antennas[name]
 
 
-def _mean_level(captures: list[Capture], grid: FloatArray) -> FloatArray:
-    """Mean in dB of the levels; over reference, test, reference a linear drift cancels."""
-    levels = [
-        onto_grid(c.level.frequency_hz, np.real(c.level.values).astype(float), grid)
-        for c in captures
-    ]
-    return np.asarray(np.mean(levels, axis=0), dtype=float)
+def with_spreads(
+    known: GainKnowledge, test: AntennaMatch, other: AntennaMatch, at_hz: float
+) -> GainKnowledge:
+    """What is known of both reflections, put into the knowledge."""
+    of_test, of_other = test.spread_at(at_hz), other.spread_at(at_hz)
+    if of_test is not None:
+        known = replace(known, reflection_sd=of_test)
+    return known if of_other is None else replace(known, reference_reflection_sd=of_other)
 
 
-Match = tuple[FloatArray | None, list[Capture]]
+def _reference_over_time(
+    step: ReduceStep, tests: list[Capture], references: list[Capture], grid: FloatArray
+) -> tuple[FloatArray, Known | None]:
+    """Reference level at the times of the tests, and the drift that may be left.
 
-
-def _match(sources: Sources, step: ReduceStep, test: Capture, name: str) -> Match:
-    """Reflection magnitude of an antenna over the grid of `test`, and the captures it is from.
-
-    By `match: newest` the newest stored reflection that its own baselines fit; else the return
-    loss that the bench file states for a reference antenna; else None.
+    Where the recipe does not want to follow the drift, or one test lies outside of all
+    references: their mean, and no statement about drift.
     """
-    grid = test.level.frequency_hz
-    if step.options["match"] == "newest":
-        for row in newest_test_of(sources, name, before=test, route_kind="reflection"):
-            capture = row.load()
-            lookup = step.model_copy(
-                update={"baseline": {"open": "newest", "short": "newest"}, "interpolate": False}
-            )
-            try:
-                found = baselines(sources, lookup, capture)
-                ratio = normalised_reflection(capture, found, interpolate=False)
-                ratio_db = onto_grid(ratio.frequency_hz, np.real(ratio.values), grid)
-            except NormalisationRefused:
-                continue
-            return 10.0 ** (ratio_db / 20.0), [capture, *found.values()]
-        raise ReductionRefused(
-            f'there is no stored reflection of "{name}" over this band with baselines that fit',
-            where=step.label,
-            advice="Measure its return loss first, or set match: none.",
-        )
-    antenna = sources.bench.antennas[name]
-    if antenna.reference is not None and antenna.reference.return_loss_db is not None:
-        return 10.0 ** (-antenna.reference.return_loss_db.over(grid) / 20.0), []
-    return None, []
+    rows = [(reference, level_on(reference, grid)) for reference in references]
+    plain = np.asarray(np.mean([level for _, level in rows], axis=0), dtype=float)
+    if not step.options.get("follow_drift", True) or len(rows) < 2:
+        return plain, None
+    followed = [follow(rows, seconds(test)) for test in tests]
+    drifts = [one.drift for one in followed if one.drift is not None]
+    if len(drifts) < len(followed):
+        return plain, None
+    level = np.asarray(np.mean([one.level_dbm for one in followed], axis=0), dtype=float)
+    return level, max(drifts, key=lambda one: one.value)
 
 
 def _by_substitution(
@@ -122,30 +139,83 @@ def _by_substitution(
     step: ReduceStep,
     tests: list[Capture],
     references: list[Capture],
-    matches: dict[str, Match],
+    matches: dict[str, AntennaMatch],
 ) -> AtFrequency:
     name, antenna = _known_antenna(sources, step)
     data = antenna.reference
     assert data is not None, "the recipe was resolved with a reference antenna that has a gain"
     grid = tests[0].level.frequency_hz
     tested = str(step.options["antenna"])
-    sizes = (sources.bench.antennas[tested].largest_dimension_m, antenna.largest_dimension_m)
+    travel_m = step.options.get("travel_m")
+    if travel_m is None:
+        reference_dbm, drift = _reference_over_time(step, tests, references, grid)
+    else:
+        reference_dbm, drift = mean_level(references, grid), None
     pair = Substitution(
         frequency_hz=grid,
-        test_dbm=_mean_level(tests, grid),
-        reference_dbm=_mean_level(references, grid),
+        test_dbm=mean_level(tests, grid) + nearer_db(sources, tested),
+        reference_dbm=reference_dbm + nearer_db(sources, name),
         reference_gain_dbi=data.gain_dbi.over(grid),
-        test_gamma=matches[tested][0],
-        reference_gamma=matches[name][0],
+        test_gamma=matches[tested].gamma,
+        reference_gamma=matches[name].gamma,
         reference_is_realised=data.gain_is == "realised",
-        largest_dimensions_m=sizes,
+        largest_dimensions_m=(
+            sources.bench.antennas[tested].largest_dimension_m,
+            antenna.largest_dimension_m,
+        ),
+        test_gamma_limit=matches[tested].limit,
     )
+    basis = GainBasis(
+        sources.bench, tests, references, sources.store, antenna, name, drift
+    ).knowledge()
+    places = None if travel_m is None else _Places(step, tests, references, grid, travel_m)
 
     def at(frequency_hz: float) -> list[Result]:
-        known = gain_knowledge(sources.bench, tests[0], antenna, name, frequency_hz)
-        return list(substitution_results(pair, [frequency_hz], known))
+        known = with_spreads(basis(frequency_hz), matches[tested], matches[name], frequency_hz)
+        flags = _near_noise([*tests, *references], frequency_hz)
+        if places is not None:
+            mean = places.at(frequency_hz)
+            known = replace(known, box_sd_db=mean.box)
+            flags = (*flags, *mean.flags)
+        found = substitution_results(pair, [frequency_hz], known)
+        return [one.with_flags(*flags) for one in found]
 
     return at
+
+
+def _near_noise(captures: list[Capture], at_hz: float) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(f for one in captures for f in noise_flags(one, at_hz)))
+
+
+class _Places:
+    """Differences test minus reference at each place, and what their spread says of the box.
+
+    Test and reference stand at the same places in the same order, so that what a place does to
+    both cancels and only what it does to one of them is left in the spread.
+    """
+
+    def __init__(
+        self,
+        step: ReduceStep,
+        tests: list[Capture],
+        references: list[Capture],
+        grid: FloatArray,
+        travel_m: float,
+    ) -> None:
+        if len(tests) != len(references):
+            raise ReductionRefused(
+                f"{len(tests)} places of the antenna against {len(references)} of the reference",
+                where=step.label,
+                advice="Measure both at the same places, in the same order.",
+            )
+        pairs = zip(tests, references, strict=True)
+        self._differences = np.array([level_on(a, grid) - level_on(b, grid) for a, b in pairs])
+        self._grid, self._travel_m = grid, travel_m
+
+    def at(self, frequency_hz: float) -> PositionMean:
+        """Mean and spread at one frequency."""
+        here = [float(np.interp(frequency_hz, self._grid, row)) for row in self._differences]
+        return position_mean(np.array(here), self._travel_m, frequency_hz)
 
 
 def _by_range_antenna(
@@ -153,59 +223,31 @@ def _by_range_antenna(
     step: ReduceStep,
     tests: list[Capture],
     thrus: list[Capture],
-    matches: dict[str, Match],
+    matches: dict[str, AntennaMatch],
 ) -> AtFrequency:
     name, antenna = _known_antenna(sources, step)
     data = antenna.reference
     assert data is not None, "the recipe was resolved with a range antenna that has a gain"
     grid = tests[0].level.frequency_hz
     tested = str(step.options["antenna"])
-    received, thru = _mean_level(tests, grid), _mean_level(thrus, grid)
+    received = mean_level(tests, grid) + nearer_db(sources, tested, name)
+    thru = mean_level(thrus, grid)
     sizes = (sources.bench.antennas[tested].largest_dimension_m, antenna.largest_dimension_m)
-
-    def gamma(antenna_name: str, frequency_hz: float) -> Known:
-        values = matches[antenna_name][0]
-        if values is None:
-            return Known(ASSUMED_GAMMA, assumed=True)
-        return Known(float(np.interp(frequency_hz, grid, values)))
+    basis = GainBasis(sources.bench, tests, thrus, sources.store, antenna, name).knowledge()
 
     def at(frequency_hz: float) -> list[Result]:
-        known = gain_knowledge(sources.bench, tests[0], antenna, name, frequency_hz)
+        known = with_spreads(basis(frequency_hz), matches[tested], matches[name], frequency_hz)
+        near = matches[name].at(frequency_hz)
         one = Transmission(
             frequency_hz=frequency_hz,
             received_dbm=float(np.interp(frequency_hz, grid, received)),
             thru_dbm=float(np.interp(frequency_hz, grid, thru)),
-            gammas=(gamma(name, frequency_hz), gamma(tested, frequency_hz)),
+            gammas=(near, matches[tested].at(frequency_hz)),
         )
         range_gain = data.gain_dbi.at(frequency_hz)
         if data.gain_is == "gain":
-            range_gain -= mismatch_loss_db(gamma(name, frequency_hz).value)
-        return [range_antenna_result(one, range_gain, known, sizes)]
+            range_gain -= mismatch_loss_db(near.value)
+        found = range_antenna_result(one, range_gain, known, sizes)
+        return [found.with_flags(*_near_noise(tests, frequency_hz))]
 
     return at
-
-
-def _outcome(step: ReduceStep, test: Capture, used: list[Capture], at: AtFrequency) -> Outcome:
-    options: dict[str, Any] = step.options
-    low_hz, high_hz = options["band_hz"]
-    grid = test.level.frequency_hz
-    inside = grid[(grid >= low_hz) & (grid <= high_hz)]
-    points = [at(float(frequency_hz)) for frequency_hz in inside]
-    results = [result for frequency_hz in options["at_hz"] for result in at(frequency_hz)]
-    traces: list[Trace] = []
-    for quantity in dict.fromkeys(result.quantity for result in points[0]):
-        curve = [r for found in points for r in found if r.quantity == quantity]
-        results += over_band(curve, (low_hz, high_hz))
-        traces += _curves(quantity, inside, curve)
-    return finished(step, options["antenna"], used, results, traces)
-
-
-def _curves(quantity: str, grid: FloatArray, curve: list[Result]) -> list[Trace]:
-    def trace(name: str, values: list[float | None]) -> Trace:
-        return Trace(name, Form.RATIO_DB, grid, np.array(values, dtype=float))
-
-    return [
-        trace(quantity, [result.value for result in curve]),
-        trace(f"{quantity}/low", [result.low for result in curve]),
-        trace(f"{quantity}/high", [result.high for result in curve]),
-    ]

@@ -29,7 +29,7 @@ def finished(
     results: list[Result],
     traces: list[Trace],
 ) -> Outcome:
-    """Give every result its antenna, its captures and the flags of those captures."""
+    """Give every result its antenna (unless it has one), its captures and their flags."""
     ids = tuple(dict.fromkeys(capture.id for capture in captures))
     flags = tuple(dict.fromkeys(flag for capture in captures for flag in capture.flags))
     instruments = {
@@ -37,7 +37,8 @@ def finished(
     }
     return Outcome(
         results=tuple(
-            replace(result, antenna=antenna, captures=ids).with_flags(*flags) for result in results
+            replace(result, antenna=result.antenna or antenna, captures=ids).with_flags(*flags)
+            for result in results
         ),
         traces=tuple(replace(trace, name=f"{step.name}/{trace.name}") for trace in traces),
         instruments=instruments,

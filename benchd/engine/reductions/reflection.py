@@ -2,24 +2,37 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from benchd.engine.ageing import age_of
 from benchd.engine.gathering import Sources, baselines, inputs
 from benchd.engine.knowledge import reflection_knowledge
 from benchd.engine.reductions.outcome import Outcome, finished
+from benchd.engine.timeline import baseline_between
 from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.bandwidth import band_results
 from benchd.reduce.decibels import return_loss_from_gamma
-from benchd.reduce.knowledge import ReflectionKnowledge
+from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import resonance, resonance_results
 from benchd.reduce.trim import trim
 from benchd.results import Result
 from benchd.traces import Capture, Form, Trace
+
+CLOSING = "closing_"
+"""Before the role of a baseline that was taken after the capture."""
+
+NEAR_MAX_AGE = 0.8
+"""Share of the recipe's max_age from which a baseline is called old: one more capture like the
+last few may then be refused."""
+
+AS_MOUNTED = "As mounted in this box."
+IN_FREE_SPACE = "In free space: the walls of the box are in the uncertainty."
 
 INTERVAL_POINTS = 41
 """Points at which the interval of the curve is worked out; straight lines join them."""
@@ -29,25 +42,71 @@ def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
     """Return loss, VSWR, reflection magnitude and mismatch loss where asked for; resonance,
     Q, bandwidth; trim advice where the bench file tells what a trim would change.
 
+    Walls: an antenna in a box sees its own echo, and what is measured is the antenna with the
+    box around it. That is a true value of its own ("as mounted in this box"), and the one that
+    comparisons between revisions and repeated nights need; so it is what is reported, the note
+    says so, and no wall term enters. Only a recipe that asks for `free_space: yes` claims the
+    antenna without the box; then the echo enters every budget as a term ("box walls"). It is not
+    corrected: a scalar bench knows neither its phase nor that of the reflection.
+
     Raises NormalisationRefused, ReductionRefused.
     """
     test = inputs(sources, step)["test"]
-    found = baselines(sources, step, test)
-    known = reflection_knowledge(sources.bench, test, found)
-    ratio = normalised_reflection(test, found, interpolate=step.interpolate)
+    every = baselines(sources, step, test)
+    found = {role: one for role, one in every.items() if not role.startswith(CLOSING)}
+    free_space = bool(step.options.get("free_space"))
+    known = reflection_knowledge(sources.bench, test, found, sources.store, free_space=free_space)
+    levels, drift = _levels_at(test, every)
+    if drift is not None:
+        known = replace(known, drift_db=drift)
+    ratio = normalised(test.level, levels, other_grid=step.interpolate)
     frequency_hz, ratio_db = ratio.frequency_hz, np.real(ratio.values)
     options = step.options
     results = list(reflection_results(frequency_hz, ratio_db, options["at_hz"], known))
     results += _resonance_and_band(sources, frequency_hz, ratio_db, known, options)
     traces = [Trace("return_loss", Form.RATIO_DB, frequency_hz, -ratio_db)]
     traces += _interval(frequency_hz, ratio_db, known)
-    return finished(step, options.get("antenna"), [test, *found.values()], results, traces)
+    flags = _age_flags(step, test, found, bracketed=drift is not None)
+    results = [_noted(result.with_flags(*flags), free_space) for result in results]
+    return finished(step, options.get("antenna"), [test, *every.values()], results, traces)
 
 
-def normalised_reflection(test: Capture, found: dict[str, Capture], *, interpolate: bool) -> Trace:
-    """The level of `test` over its baseline, open first."""
-    order = [found[role].level for role in ("open", "short") if role in found]
-    return normalised(test.level, order, other_grid=interpolate)
+def _noted(result: Result, free_space: bool) -> Result:
+    """Where the value holds, said with the quantities that people quote by themselves."""
+    if not free_space and result.quantity not in ("return_loss", "resonance_frequency"):
+        return result
+    note = IN_FREE_SPACE if free_space else AS_MOUNTED
+    return replace(result, note=f"{result.note} {note}".strip())
+
+
+def _levels_at(test: Capture, every: dict[str, Capture]) -> tuple[list[Trace], Known | None]:
+    """Baseline levels at the time of the capture, open first, and the drift that may be left.
+
+    Where opening and closing baselines bracket the capture, they are interpolated in time; their
+    difference, which the stated drift of the bench file stood for, is then the drift.
+    """
+    traces, drifts = [], []
+    for role in ("open", "short"):
+        if role not in every:
+            continue
+        closing = every.get(f"{CLOSING}{role}")
+        if closing is None:
+            traces.append(every[role].level)
+            continue
+        trace, drift = baseline_between(every[role], closing, test)
+        traces.append(trace)
+        drifts.append(drift)
+    return traces, max(drifts, key=lambda one: one.value) if drifts else None
+
+
+def _age_flags(
+    step: ReduceStep, test: Capture, found: dict[str, Capture], *, bracketed: bool
+) -> tuple[str, ...]:
+    """`baseline-old` where the age of a baseline comes near what the recipe allows."""
+    if step.max_age_s is None or bracketed:
+        return ()
+    oldest_s = max(age_of(one.taken_at, test.taken_at) for one in found.values())
+    return ("baseline-old",) if oldest_s >= NEAR_MAX_AGE * step.max_age_s else ()
 
 
 def _resonance_and_band(

@@ -7,7 +7,16 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field, ValidationInfo, model_validator
 
-from benchd.bench.fields import Band, Duration, FrequencyBand, Label, OneOf, Truth, wrong
+from benchd.bench.fields import (
+    Band,
+    Duration,
+    FrequencyBand,
+    Label,
+    Length,
+    OneOf,
+    Truth,
+    wrong,
+)
 from benchd.bench.filemodel import is_draft
 from benchd.recipe.reductions.base import (
     CaptureNames,
@@ -29,7 +38,8 @@ METHODS = ("substitution", "known-range-antenna")
 class Gain(Reduction):
     """Realised gain, and gain where the reflections are known.
 
-    Several captures of the reference (reference, test, reference) cancel linear drift.
+    Captures of the reference before and after the antenna (reference, test, reference) cancel
+    linear drift: the reference is taken at the time of the antenna, by a straight line.
     """
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
@@ -66,6 +76,17 @@ class Gain(Reduction):
         None, alias="max_age", description="greatest age of those reflections"
     )
     interpolate: Truth = Field(False, description="yes allows captures on different grids")
+    follow_drift: Truth = Field(
+        True,
+        description="yes follows drift in time between captures of the reference; no takes "
+        "their mean",
+    )
+    travel_m: Length | None = Field(
+        None,
+        alias="travel",
+        description="how far apart the first and the last place lie, where the captures are of "
+        "several places: antenna and reference at the same ones, in the same order",
+    )
 
     @model_validator(mode="after")
     def _consistent(self, info: ValidationInfo) -> Gain:
@@ -77,9 +98,22 @@ class Gain(Reduction):
             raise wrong(f'the method {self.method} needs the key "{needed}"')
         if getattr(self, other) is not None:
             raise wrong(f"does not belong to the method {self.method}", (other,))
+        if self.travel_m is not None:
+            self._check_places(by_reference)
         if by_reference and self.range_antenna is not None:
             raise wrong(f"does not belong to the method {self.method}", ("range_antenna",))
         return self
+
+    def _check_places(self, by_reference: bool) -> None:
+        if not by_reference:
+            raise wrong(f"does not belong to the method {self.method}", ("travel",))
+        places, others = len(self.test), len(self.reference or [])
+        if places != others or places < 2:
+            raise wrong(
+                f"needs two or more places with one capture of each antenna; found {places} of "
+                f"the antenna and {others} of the reference",
+                ("travel",),
+            )
 
     def inputs(self) -> dict[str, str]:
         """test, and reference or thru; further ones of a list as test_2, reference_2, ..."""
@@ -136,13 +170,15 @@ class Gain(Reduction):
             yield path, f'"{name}" is of another antenna than the first capture of the list'
 
     def options(self, view: View) -> dict[str, Any]:
-        """method, match, at_hz (list), band_hz ([low, high]), antenna, and one of
-        reference_antenna or range_antenna with range_length_m."""
+        """method, match, at_hz (list), band_hz ([low, high]), antenna, follow_drift, travel_m, and
+        one of reference_antenna or range_antenna with range_length_m."""
         first = view.captures[self.test[0]]
         band = self.band_hz or Band(least=first.sweep.start_hz, most=first.sweep.stop_hz)
         design = view.bench.antennas[str(first.antenna)].design_frequency_hz
         inside = first.sweep.start_hz <= design <= first.sweep.stop_hz
         found: dict[str, Any] = {
+            "follow_drift": self.follow_drift,
+            "travel_m": self.travel_m,
             "method": self.method,
             "match": self.match,
             "at_hz": self.at_hz or ([design] if inside else []),

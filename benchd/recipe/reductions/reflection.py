@@ -10,6 +10,7 @@ from pydantic import Field
 from benchd.bench.fields import Duration, Frequency, Label, Measure, Plain, Truth
 from benchd.bench.filemodel import FileModel
 from benchd.recipe.reductions.base import (
+    NEWEST,
     Finding,
     Frequencies,
     Reduction,
@@ -19,12 +20,24 @@ from benchd.recipe.reductions.base import (
 from benchd.recipe.reductions.sameness import band_findings, baseline_findings
 from benchd.units import Kind
 
+CLOSING = "closing_"
+
+
+class ClosingBaseline(FileModel):
+    """Baselines taken after the capture: with the opening ones they bracket it in time."""
+
+    open: Label | None = Field(None, description="later capture of the open, in this recipe")
+    short: Label | None = Field(None, description="later capture of the short, in this recipe")
+
 
 class ReflectionBaseline(FileModel):
     """What the capture is normalised against. Open and short together halve the error."""
 
     open: Label | None = Field(None, description="capture of the open, or newest")
     short: Label | None = Field(None, description="capture of the short, or newest")
+    closing: ClosingBaseline | None = Field(
+        None, description="the same taken again after the capture; what drifts is interpolated"
+    )
     max_age_s: Duration | None = Field(
         None, alias="max_age", description="greatest age of a stored baseline"
     )
@@ -69,14 +82,24 @@ class Reflection(Reduction):
         None, alias="at", description="frequencies to report; without it, the design frequency"
     )
     interpolate: Truth = Field(False, description="yes allows a baseline on another frequency grid")
+    free_space: Truth = Field(
+        False,
+        description="yes wants values that hold without the box, its walls in the uncertainty",
+    )
 
     def inputs(self) -> dict[str, str]:
         """The test capture."""
         return {"test": self.test}
 
     def baseline_inputs(self) -> dict[str, str]:
-        """Open and short, as far as given."""
-        pairs = (("open", self.baseline.open), ("short", self.baseline.short))
+        """Open and short as far as given; closing_open and closing_short likewise."""
+        closing = self.baseline.closing or ClosingBaseline(open=None, short=None)
+        pairs = (
+            ("open", self.baseline.open),
+            ("short", self.baseline.short),
+            (f"{CLOSING}open", closing.open),
+            (f"{CLOSING}short", closing.short),
+        )
         return {role: name for role, name in pairs if name is not None}
 
     @property
@@ -92,18 +115,33 @@ class Reflection(Reduction):
     def check(self, view: View) -> Iterator[Finding]:
         """Role, route and grid of the captures; frequencies inside the sweep."""
         test = view.captures[self.test]
-        if not self.baseline_inputs():
+        given = self.baseline_inputs()
+        if not {"open", "short"} & set(given):
             yield ("baseline",), 'expected "open", "short" or both, best both'
         if view.bench.routes[test.route].kind != "reflection":
             yield ("test",), f'"{self.test}" was taken on the route "{test.route}", a transmission'
         if test.role != "test":
             yield ("test",), f'"{self.test}" has the role {test.role}, expected test'
         yield from baseline_findings(view, test, self.baseline_inputs(), self.interpolate)
+        yield from self._closing_findings(given)
         for path, frequency in self._frequencies(view):
             yield from band_findings(path, frequency, test)
 
+    def _closing_findings(self, given: dict[str, str]) -> Iterator[Finding]:
+        """Each closing baseline needs its opening one, and all standards are closed alike."""
+        closing = {role for role in ("open", "short") if f"{CLOSING}{role}" in given}
+        opening = {"open", "short"} & set(given)
+        if closing and closing != opening:
+            opened, closed = (", ".join(sorted(some)) for some in (opening, closing))
+            yield ("baseline", "closing"), f"closes {closed}, but the baseline opens with {opened}"
+        for role in closing:
+            if given[f"{CLOSING}{role}"] == NEWEST:
+                path = ("baseline", "closing", role)
+                yield path, f"{NEWEST} lies before the capture; name a later capture of this recipe"
+
     def options(self, view: View) -> dict[str, Any]:
-        """design_frequency_hz, bandwidth_level_db, vswr_limit, at_hz (list), antenna."""
+        """design_frequency_hz, bandwidth_level_db, vswr_limit, at_hz (list), antenna,
+        free_space."""
         frequencies = [frequency for _, frequency in self._frequencies(view)]
         design = frequencies[0]
         return {
@@ -112,6 +150,7 @@ class Reflection(Reduction):
             "vswr_limit": self.vswr_limit,
             "at_hz": frequencies[1:] or [design],
             "antenna": view.captures[self.test].antenna,
+            "free_space": self.free_space,
         }
 
     def _frequencies(self, view: View) -> list[tuple[tuple[str | int, ...], float]]:

@@ -32,6 +32,11 @@ def differences(one: CaptureStep, other: CaptureStep, *, grid: bool) -> list[str
     return found
 
 
+def baseline_path(role: str) -> tuple[str, ...]:
+    """Where a baseline stands in its reduction: open, or closing_open below `closing`."""
+    return ("baseline", *role.split("_"))
+
+
 def baseline_findings(
     view: View, test: CaptureStep, baseline: dict[str, str], interpolate: bool
 ) -> Iterator[Finding]:
@@ -40,9 +45,10 @@ def baseline_findings(
         if name == NEWEST:
             continue
         capture = view.captures[name]
-        path = ("baseline", role)
-        if capture.role != role:
-            yield path, f'"{name}" has the role {capture.role}, expected {role}'
+        path = baseline_path(role)
+        wanted = path[-1]
+        if capture.role != wanted:
+            yield path, f'"{name}" has the role {capture.role}, expected {wanted}'
         apart = differences(test, capture, grid=not interpolate)
         if apart:
             yield path, f'"{name}" does not fit "{test.name}": {"; ".join(apart)}'

@@ -1,0 +1,154 @@
+"""Levels as a capture shows them: the carrier behind a reading near noise, and its spread.
+
+Every stepped capture reads the analyzer's noise with RF off (trace `noise`) and, where it
+averages, the spread of its single readings (trace `scatter`). Both are used here: the noise
+removes the bias of the detector, and the larger of what theory and what the trace itself shows
+is the standard uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from benchd.reduce.decibels import db_from_power_ratio, power_ratio_from_db
+from benchd.reduce.knowledge import Known
+from benchd.reduce.noise import (
+    DB_PER_NAT,
+    EULER,
+    carrier_level_dbm,
+    reading_standard_db,
+)
+from benchd.reduce.reflection import NEAR_NOISE_DB, roughness_db
+from benchd.traces import Capture, FloatArray
+
+NEAR_NOISE = "near-noise"
+
+LEAST_FOR_ROUGHNESS = 41
+"""Points from which the roughness of a trace is noise and not the shape of the curve."""
+
+CORRECTED_BELOW_DB = {"rms": 40.0, "log-average": 15.0}
+"""Distance from the noise from which a bias stays under 0.0005 dB and is left alone."""
+
+
+def law(capture: Capture) -> str | None:
+    """The detector's law as `benchd.reduce.noise` names it, or None: a peak detector has none.
+
+    Repeats are averaged as powers, so that several single samples follow the law of rms.
+    """
+    detector = str(capture.settings.get("detector", "rms"))
+    if detector == "sample":
+        return "rms" if int(capture.settings.get("average", 1)) > 1 else "log-average"
+    return detector if detector in ("rms", "log-average") else None
+
+
+def noise_power_dbm(capture: Capture) -> float | None:
+    """Noise power in the resolution bandwidth, or None where it was not read.
+
+    Mean power over the frequencies at which it was read. A log-average reads noise 2.507 dB low.
+    """
+    noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
+    if noise is None:
+        return None
+    powers = power_ratio_from_db(np.real(noise.values).astype(float))
+    reading = float(db_from_power_ratio(float(np.mean(powers))))
+    return (
+        reading + DB_PER_NAT * EULER
+        if capture.settings.get("detector") == "log-average"
+        else (reading)
+    )
+
+
+def independent_samples(capture: Capture) -> float:
+    """How many independent readings one point averages: bandwidth times dwell, times repeats.
+
+    A filter of bandwidth B forgets within about 1/B (sampling of band-limited noise; common
+    practice, no source).
+    """
+    settings = capture.settings
+    per_dwell = settings["resolution_bandwidth_hz"] * settings["dwell_s"]
+    return float(max(1.0, per_dwell) * settings["average"])
+
+
+def carrier_dbm(capture: Capture) -> FloatArray:
+    """Levels with the bias of the noise removed by the detector's law, shape (n,), dBm.
+
+    A reading that does not rise above the noise stands as read; see `noise_flags`.
+    """
+    level = np.array(np.real(capture.level.values), dtype=float)
+    noise_dbm, detector = noise_power_dbm(capture), law(capture)
+    if noise_dbm is None or detector is None:
+        return level
+    for index in np.flatnonzero(level - noise_dbm < CORRECTED_BELOW_DB[detector]):
+        carrier = carrier_level_dbm(float(level[index]), noise_dbm, detector)
+        if math.isfinite(carrier):
+            level[index] = carrier
+    return level
+
+
+def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]:
+    """`near-noise` where the carrier lies within 10 dB of the noise, at one frequency or at any."""
+    noise_dbm = noise_power_dbm(capture)
+    if noise_dbm is None:
+        return ()
+    level = np.real(capture.level.values).astype(float)
+    if at_hz is not None:
+        level = np.array([np.interp(at_hz, capture.level.frequency_hz, level)])
+    return (NEAR_NOISE,) if float(level.min()) - noise_dbm < NEAR_NOISE_DB else ()
+
+
+def level_sd_db(capture: Capture, at_hz: float | None = None) -> Known | None:
+    """Standard deviation of one level, at one frequency or over the sweep; None if nothing tells.
+
+    The largest of three: theory, from the distance to the noise; the scatter of the repeats;
+    the roughness of the trace, which also sees a person moving or a line that crackles.
+    """
+    found = [one for one in (_theory(capture, at_hz), seen_sd_db(capture)) if one is not None]
+    return max(found, key=lambda one: one.value) if found else None
+
+
+def seen_sd_db(capture: Capture) -> Known | None:
+    """What the trace itself shows: scatter of the repeats, or roughness over frequency."""
+    level = np.real(capture.level.values).astype(float)
+    found = []
+    repeats = int(capture.settings.get("average", 1))
+    scatter = next((trace for trace in capture.traces if trace.name == "scatter"), None)
+    if scatter is not None and repeats > 1:
+        spread = float(np.sqrt(np.mean(np.real(scatter.values).astype(float) ** 2) / repeats))
+        freedom = float((repeats - 1) * level.size)
+        found.append(Known(spread, degrees_of_freedom=freedom))
+    if level.size >= LEAST_FOR_ROUGHNESS:
+        # A median of n/2 or so independent differences: about n/4 degrees of freedom.
+        found.append(Known(roughness_db(level), degrees_of_freedom=level.size / 4.0))
+    return max(found, key=lambda one: one.value) if found else None
+
+
+def _theory(capture: Capture, at_hz: float | None) -> Known | None:
+    noise_dbm, detector = noise_power_dbm(capture), law(capture)
+    if noise_dbm is None or detector is None:
+        return None
+    level = carrier_dbm(capture)
+    here = (
+        float(np.median(level))
+        if at_hz is None
+        else float(np.interp(at_hz, capture.level.frequency_hz, level))
+    )
+    distance_db = max(here - noise_dbm, -10.0)
+    sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
+    return Known(math.hypot(sd_db, _correction_sd_db(capture, distance_db, detector)))
+
+
+def _correction_sd_db(capture: Capture, distance_db: float, detector: str) -> float:
+    """What the noise reading's own spread leaves of the correction.
+
+    d(level)/d(ln N) = 4.343/gamma for rms; the log-average's correction falls off far faster,
+    so that this bounds it. The noise was read at m frequencies, at least four times each.
+    """
+    noise = next(trace for trace in capture.traces if trace.name == "noise")
+    per_dwell = capture.settings["resolution_bandwidth_hz"] * capture.settings["dwell_s"]
+    samples = noise.values.size * max(4.0, capture.settings["average"]) * max(1.0, per_dwell)
+    gamma = power_ratio_from_db(distance_db)
+    if detector != "rms" and gamma > 10.0:
+        return 0.0
+    return DB_PER_NAT / gamma / math.sqrt(samples)

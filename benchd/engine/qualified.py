@@ -1,0 +1,143 @@
+"""What qualification has measured of this bench: newer knowledge than the bench file's own.
+
+A qualification result counts where its captures were taken with the same description of the
+parts that it speaks of as the capture to be reduced: a part that was described anew since may be
+another part, and then the bench file is the newer word. It must also be older than the capture,
+so that reducing again later gives the same numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.reduce.knowledge import Known
+from benchd.results import ResultRecord
+from benchd.store import Store, UnknownId
+from benchd.traces import Capture
+
+REPEATABILITY = "repeatability_spread"
+BOX_SPREAD = "box_gain_spread"
+DIRECTIVITY = "effective_directivity"
+SOURCE_MATCH = "effective_source_match"
+
+LOOKED_AT = 2000
+BEYOND = 0.1
+"""A measured curve holds this share of its end frequencies beyond them: couplers, connectors and
+boxes change slowly over frequency (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class MeasuredCurve:
+    """One qualified quantity over frequency, dB, from one reduction.
+
+    freedom: degrees of freedom of each value; infinity where its result tells none.
+    """
+
+    frequency_hz: tuple[float, ...]
+    values: tuple[float, ...]
+    freedom: tuple[float, ...]
+
+    def covers(self, low_hz: float, high_hz: float) -> bool:
+        """True where the curve speaks of the whole band."""
+        ends = self.frequency_hz
+        return ends[0] * (1.0 - BEYOND) <= low_hz and high_hz <= ends[-1] * (1.0 + BEYOND)
+
+    def at(self, frequency_hz: float) -> Known:
+        """The value at one frequency, between two of them by a straight line."""
+        value = float(np.interp(frequency_hz, self.frequency_hz, self.values))
+        return Known(value, degrees_of_freedom=self._freedom(frequency_hz, frequency_hz))
+
+    def least(self, low_hz: float, high_hz: float) -> Known:
+        """The smallest value over a band."""
+        return Known(
+            min(self._over(low_hz, high_hz)), degrees_of_freedom=self._freedom(low_hz, high_hz)
+        )
+
+    def rms(self, low_hz: float, high_hz: float) -> Known:
+        """Root mean square over a band: a spread that stands for all of it."""
+        value = math.sqrt(float(np.mean(np.square(self._over(low_hz, high_hz)))))
+        return Known(value, degrees_of_freedom=self._freedom(low_hz, high_hz))
+
+    def _over(self, low_hz: float, high_hz: float) -> list[float]:
+        grid = [low_hz, high_hz, *(f for f in self.frequency_hz if low_hz < f < high_hz)]
+        return [float(np.interp(f, self.frequency_hz, self.values)) for f in grid]
+
+    def _freedom(self, low_hz: float, high_hz: float) -> float:
+        grid = np.array(self.frequency_hz)
+        first = max(0, int(np.searchsorted(grid, low_hz)) - 1)
+        last = min(grid.size - 1, int(np.searchsorted(grid, high_hz)))
+        return min(self.freedom[first : last + 1])
+
+
+def newest(store: Store | None, quantity: str, test: Capture, part: str = "") -> Known | None:
+    """The newest fitting value over the band of `test`, by the sense of the quantity: the least
+    for directivity and source match, the root mean square for a spread. None without one.
+
+    part: key of the fixture hashes that must agree (`box`); without it, the whole route must.
+    """
+    grid = test.level.frequency_hz
+    low_hz, high_hz = float(grid[0]), float(grid[-1])
+    curve = newest_curve(store, quantity, test, part)
+    if curve is None or not curve.covers(low_hz, high_hz):
+        return None
+    if quantity in (DIRECTIVITY, SOURCE_MATCH):
+        return curve.least(low_hz, high_hz)
+    return curve.rms(low_hz, high_hz)
+
+
+def newest_at(
+    store: Store | None, quantity: str, test: Capture, at_hz: float, part: str = ""
+) -> Known | None:
+    """The newest fitting value at one frequency, or None."""
+    curve = newest_curve(store, quantity, test, part)
+    return curve.at(at_hz) if curve is not None and curve.covers(at_hz, at_hz) else None
+
+
+def newest_curve(
+    store: Store | None, quantity: str, test: Capture, part: str = ""
+) -> MeasuredCurve | None:
+    """All values of the newest reduction that fits, or None."""
+    if store is None:
+        return None
+    records = [
+        record
+        for record in store.results(quantity=quantity, bench=test.bench, limit=LOOKED_AT)
+        if record.reduced_at <= test.taken_at
+        and record.result.frequency_hz is not None
+        and math.isfinite(record.result.value)
+    ]
+    for key in dict.fromkeys((record.job_id, record.step) for record in records):
+        group = [record for record in records if (record.job_id, record.step) == key]
+        if _fits(store, group[0], test, part):
+            return _curve(group)
+    return None
+
+
+def _curve(records: list[ResultRecord]) -> MeasuredCurve:
+    rows = sorted(
+        (
+            float(record.result.frequency_hz or 0.0),
+            record.result.value,
+            math.inf if record.result.budget is None else record.result.budget.degrees_of_freedom,
+        )
+        for record in records
+    )
+    frequencies, values, freedom = zip(*rows, strict=True)
+    return MeasuredCurve(frequencies, values, freedom)
+
+
+def _fits(store: Store, record: ResultRecord, test: Capture, part: str) -> bool:
+    """Was it measured on the same parts? A result without captures tells nothing of that."""
+    for capture_id in record.result.captures[:1]:
+        try:
+            capture = store.capture(capture_id)
+        except UnknownId:
+            return False
+        if part:
+            here = test.fixtures.get(part)
+            return here is not None and capture.fixtures.get(part) == here
+        return capture.route == test.route and capture.fixtures == test.fixtures
+    return False

@@ -1,0 +1,69 @@
+"""A gain at single frequencies and over a band, with its curve: shared by all ways to a gain."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from benchd.engine.reductions.outcome import Outcome, finished
+from benchd.errors import ReductionRefused
+from benchd.recipe.worksheet import ReduceStep
+from benchd.reduce.transfer import over_band
+from benchd.results import Result
+from benchd.traces import Capture, FloatArray, Form, Trace
+
+AtFrequency = Callable[[float], list[Result]]
+
+
+def gain_outcome(
+    step: ReduceStep,
+    test: Capture,
+    used: list[Capture],
+    at: AtFrequency,
+    *,
+    antenna: str | None,
+) -> Outcome:
+    """Results at the frequencies asked for, then mean, least and largest over the band.
+
+    at: results at one frequency; several antennas may stand in it, told apart by their name.
+    antenna: the name for results that carry none of their own.
+    """
+    options: dict[str, Any] = step.options
+    low_hz, high_hz = options["band_hz"]
+    grid = test.level.frequency_hz
+    inside = grid[(grid >= low_hz) & (grid <= high_hz)]
+    if inside.size == 0:
+        raise ReductionRefused(
+            f"no point of the sweep lies between {low_hz / 1e6:.6g} and {high_hz / 1e6:.6g} MHz",
+            where=step.label,
+            advice="Widen the band, or measure with more points.",
+        )
+    points = [at(float(frequency_hz)) for frequency_hz in inside]
+    results = [result for frequency_hz in options["at_hz"] for result in at(frequency_hz)]
+    traces: list[Trace] = []
+    for quantity, name in dict.fromkeys((r.quantity, r.antenna) for r in points[0]):
+        curve = [
+            r for found in points for r in found if (r.quantity, r.antenna) == (quantity, name)
+        ]
+        results += [_named(one, name) for one in over_band(curve, (low_hz, high_hz))]
+        several = len({r.antenna for r in points[0]}) > 1
+        traces += _curves(f"{name}/{quantity}" if several else quantity, inside, curve)
+    return finished(step, antenna, used, results, traces)
+
+
+def _named(result: Result, antenna: str | None) -> Result:
+    return replace(result, antenna=antenna)
+
+
+def _curves(quantity: str, grid: FloatArray, curve: list[Result]) -> list[Trace]:
+    def trace(name: str, values: list[float | None]) -> Trace:
+        return Trace(name, Form.RATIO_DB, grid, np.array(values, dtype=float))
+
+    return [
+        trace(quantity, [result.value for result in curve]),
+        trace(f"{quantity}/low", [result.low for result in curve]),
+        trace(f"{quantity}/high", [result.high for result in curve]),
+    ]
