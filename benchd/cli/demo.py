@@ -22,6 +22,7 @@ import typer
 from benchd.cli.client import Daemon
 from benchd.cli.files import gather_job
 from benchd.cli.follow import JobPicture, follow
+from benchd.cli.gist import gist
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
 from benchd.cli.show import format_results
 from benchd.cli.views import view
@@ -148,7 +149,7 @@ def demo(
             _show_results(client, ended)
             paths = [path for job in ended for path in _plots(client, job, out)]
             _show_messages(stranger, client, ids)
-        say(f"\n{len(paths)} plots in {out}/plots, such as {paths[-1] if paths else 'none'}")
+        say(f"\n{len(paths)} plots in {out}/plots, the first of them {_first(paths)}")
         say(f"Took {time.monotonic() - started:.0f} s.")
         if failed := [job for job in ended if job.state != "done"]:
             raise BenchdError(
@@ -169,18 +170,16 @@ def _show_results(client: Daemon, ended: list[JobPicture]) -> None:
             say("\n" + format_results(records, screen, verdicts))
 
 
-def _gist(text: str) -> str:
-    """The fields of a message that a person would look at first."""
-    message = json.loads(text)
-    body = {**message.get("result", {})} if isinstance(message.get("result"), dict) else message
-    wanted = ("state", "quantity", "value", "unit", "low", "high", "outcome", "message")
-    return ", ".join(f"{key} {body[key]}" for key in wanted if body.get(key) not in (None, ""))
-
-
 def _plots(client: Daemon, job: JobPicture, out: Path) -> list[Path]:
     folder = out / "plots" / job.recipe
     folder.mkdir(parents=True, exist_ok=True)
     return plot_job(gather_job(client, job.id), folder)
+
+
+def _first(paths: list[Path]) -> str:
+    """The picture to look at first: one with results in it."""
+    drawn = [path for path in paths if path.suffix == ".png"]
+    return str(next((path for path in drawn if "return-loss.png" in path.name), "none"))
 
 
 def _show_messages(stranger: Stranger, client: Daemon, ids: list[str]) -> None:
@@ -189,7 +188,7 @@ def _show_messages(stranger: Stranger, client: Daemon, ids: list[str]) -> None:
     screen = screen_of(sys.stdout)
     shown = table("Topic", "Messages", "The last of them")
     for topic, messages in stranger.by_topic().items():
-        shown.add_row(cell(topic), cell(str(len(messages))), cell(plain(_gist(messages[-1]))))
+        shown.add_row(cell(topic), cell(str(len(messages))), cell(plain(gist(messages[-1]))))
     gaps = "none" if not stranger.gaps else str(stranger.gaps)
     say("\nWhat a subscriber of the broker received (gaps in the sequence: " + gaps + ")")
     say(render(shown, screen))
