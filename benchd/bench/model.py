@@ -291,6 +291,19 @@ class Trim(FileModel):
 
     arm_m: Length = Field(alias="arm", description="present length of one arm")
     arms: Annotated[int, Whole(1, 8)] = Field(2, description="number of arms to trim alike")
+    arm_uncertainty_m: Length | None = Field(
+        None,
+        alias="arm_uncertainty",
+        description="expanded uncertainty of that length, coverage factor 2",
+    )
+    scaling_error_ppm: Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e6)] | None = (
+        Field(
+            None,
+            alias="scaling_error",
+            description="how far the effect of a trim can be off the rule that length goes as "
+            "1/f, such as 10 %",
+        )
+    )
 
 
 class ReferenceData(FileModel):

@@ -77,10 +77,11 @@ def transmission_terms(
         for line in common_terms(knowledge)
     ]
     cable, noise = knowledge.cable_sd_db, knowledge.noise_sd_db
+    thru_noise = knowledge.reference_noise_sd_db or noise
     for name, known in ((f"cable and switch{tail}", cable), (f"noise{tail}", noise)):
         terms.append(_normal(name, known))
     terms.append(_normal("cable and switch, thru", cable, "thru cable"))
-    terms.append(_normal("noise, thru", noise, "thru noise"))
+    terms.append(_normal("noise, thru", thru_noise, "thru noise"))
     terms.append(_normal("pad", one.pad_sd_db, "pad"))
     terms.append(
         term(

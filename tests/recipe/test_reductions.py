@@ -40,6 +40,8 @@ def test_a_known_range_antenna_needs_no_reference(bench: Bench) -> None:
     assert step.options == {
         "method": "known-range-antenna",
         "match": "none",
+        "follow_drift": True,
+        "travel_m": None,
         "at_hz": [1.7e9],
         "band_hz": [1.6e9, 1.8e9],
         "antenna": "yagi r2",

@@ -111,6 +111,7 @@ def test_a_reflection_step_names_captures_baselines_and_si_options(worksheet: Wo
         "vswr_limit": None,
         "at_hz": [1.7e9],
         "antenna": "yagi r2",
+        "free_space": False,
     }
 
 
@@ -122,6 +123,8 @@ def test_a_gain_step_names_both_antennas(worksheet: Worksheet) -> None:
     assert step.options == {
         "method": "substitution",
         "match": "none",
+        "follow_drift": True,
+        "travel_m": None,
         "at_hz": [1.7e9],
         "band_hz": [1.65e9, 1.75e9],
         "antenna": "yagi r2",

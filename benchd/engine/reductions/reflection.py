@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from benchd.bench.model import Trim
 from benchd.engine.ageing import age_of
 from benchd.engine.gathering import Sources, baselines, inputs
 from benchd.engine.knowledge import reflection_knowledge
@@ -20,7 +21,7 @@ from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import resonance, resonance_results
-from benchd.reduce.trim import trim
+from benchd.reduce.trim import TrimKnowledge, trim
 from benchd.results import Result
 from benchd.traces import Capture, Form, Trace
 
@@ -130,12 +131,27 @@ def _resonance_and_band(
     antenna = sources.bench.antennas.get(options.get("antenna") or "")
     if antenna is not None and antenna.trim is not None:
         try:
-            advice = trim(there, antenna.trim.arm_m, options["design_frequency_hz"])
+            advice = trim(
+                there,
+                antenna.trim.arm_m,
+                options["design_frequency_hz"],
+                trim_knowledge(antenna.trim),
+            )
         except ReductionRefused:
             pass  # no resonance in the band: the resonance's own flag says so
         else:
             results.append(advice.result)
     return results
+
+
+def trim_knowledge(stated: Trim) -> TrimKnowledge:
+    """What the bench file says of the arms and of the law by which a trim acts."""
+    known = TrimKnowledge()
+    if stated.arm_uncertainty_m is not None:
+        known = replace(known, arm_length_sd_m=Known(stated.arm_uncertainty_m / 2.0))
+    if stated.scaling_error_ppm is not None:
+        known = replace(known, scaling_error=Known(stated.scaling_error_ppm * 1e-6))
+    return known
 
 
 def _interval(frequency_hz: Any, ratio_db: Any, known: ReflectionKnowledge) -> list[Trace]:

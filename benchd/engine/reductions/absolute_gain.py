@@ -1,0 +1,113 @@
+"""`gain-two-identical` and `gain-three-antennas`: Friis with the cables' loss from a thru."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from benchd.engine.gain_knowledge import GainBasis
+from benchd.engine.gathering import Sources, inputs
+from benchd.engine.levels import noise_flags
+from benchd.engine.matching import AntennaMatch, antenna_match
+from benchd.engine.reductions.gain import all_of, mean_level, nearer_db, require_same
+from benchd.engine.reductions.gain_curves import gain_outcome
+from benchd.engine.reductions.outcome import Outcome
+from benchd.recipe.worksheet import ReduceStep
+from benchd.reduce.absolute import (
+    Transmission,
+    identical_antennas_result,
+    three_antennas_results,
+)
+from benchd.results import Result
+from benchd.traces import Capture
+
+PAIRS = (("ab", 0, 1), ("ac", 0, 2), ("bc", 1, 2))
+"""Input, place of the near antenna and of the far one in the recipe's list."""
+
+
+def reduce_two_identical(sources: Sources, step: ReduceStep) -> Outcome:
+    """Realised gain of each of two antennas taken as identical.
+
+    What the two differ by is not in the budget: half of it is the error of each.
+    Raises NormalisationRefused, ReductionRefused.
+    """
+    captures = inputs(sources, step)
+    tests, thrus = all_of(captures, "test"), all_of(captures, "thru")
+    require_same(step, [*tests, *thrus])
+    name = str(step.options["antenna"])
+    match = antenna_match(sources, step, tests[0], name)
+    pair = _pair(sources, tests, thrus, (match, match), (name, name))
+    knowledge = GainBasis(sources.bench, tests, thrus, sources.store).knowledge()
+    size = (sources.bench.antennas[name].largest_dimension_m,)
+
+    def at(frequency_hz: float) -> list[Result]:
+        known = knowledge(frequency_hz)
+        found = identical_antennas_result(pair(frequency_hz), known, size)
+        found = replace(found, note=f"{found.note} Taken as identical: half of the sum of both.")
+        return [found.with_flags(*_near_noise(tests, frequency_hz))]
+
+    return gain_outcome(step, tests[0], [*tests, *thrus, *match.captures], at, antenna=name)
+
+
+def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
+    """Realised gain of three antennas, from each pair of them.
+
+    Raises NormalisationRefused, ReductionRefused.
+    """
+    captures = inputs(sources, step)
+    thrus = all_of(captures, "thru")
+    tests = [captures[key] for key, _, _ in PAIRS]
+    require_same(step, [*tests, *thrus])
+    names = [str(name) for name in step.options["antennas"]]
+    matches = [antenna_match(sources, step, tests[0], name) for name in names]
+    pairs = [
+        _pair(
+            sources,
+            [captures[key]],
+            thrus,
+            (matches[near], matches[far]),
+            (names[near], names[far]),
+        )
+        for key, near, far in PAIRS
+    ]
+    knowledge = GainBasis(sources.bench, tests[:1], thrus, sources.store).knowledge()
+    sizes = tuple(sources.bench.antennas[name].largest_dimension_m for name in names)
+    used = [*tests, *thrus, *(c for match in matches for c in match.captures)]
+
+    def at(frequency_hz: float) -> list[Result]:
+        ab, ac, bc = (pair(frequency_hz) for pair in pairs)
+        known = knowledge(frequency_hz)
+        found = three_antennas_results(ab, ac, bc, known, names, sizes)
+        flags = _near_noise(tests, frequency_hz)
+        return [one.with_flags(*flags) for one in found]
+
+    return gain_outcome(step, tests[0], used, at, antenna=None)
+
+
+def _pair(
+    sources: Sources,
+    tests: list[Capture],
+    thrus: list[Capture],
+    matches: tuple[AntennaMatch, AntennaMatch],
+    names: tuple[str, str],
+) -> Callable[[float], Transmission]:
+    """One transmission at any frequency; phase centres taken into the range."""
+    grid = tests[0].level.frequency_hz
+    received = mean_level(tests, grid) + nearer_db(sources, *names)
+    thru = mean_level(thrus, grid)
+
+    def at(frequency_hz: float) -> Transmission:
+        return Transmission(
+            frequency_hz=frequency_hz,
+            received_dbm=float(np.interp(frequency_hz, grid, received)),
+            thru_dbm=float(np.interp(frequency_hz, grid, thru)),
+            gammas=(matches[0].at(frequency_hz), matches[1].at(frequency_hz)),
+        )
+
+    return at
+
+
+def _near_noise(captures: list[Capture], at_hz: float) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(f for one in captures for f in noise_flags(one, at_hz)))

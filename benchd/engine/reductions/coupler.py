@@ -1,0 +1,82 @@
+"""`coupler`: captures of open, short, load and what else there is, to error sizes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from benchd.bench import Bench, CouplerFixture
+from benchd.engine.gathering import Sources, inputs
+from benchd.engine.reductions.outcome import Outcome, finished
+from benchd.engine.reductions.series import grid_of, linearity_db, noise_dbm, series, stacked
+from benchd.recipe.worksheet import ReduceStep
+from benchd.reduce.qualify.coupler import (
+    coupler_results,
+    offset_phase_rad,
+    open_phase_rad,
+    reflectometer,
+)
+from benchd.traces import Capture, FloatArray, Form, Trace
+
+
+def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
+    """Effective directivity and source match, held against what the bench file states.
+
+    Raises NormalisationRefused, ReductionRefused.
+    """
+    captures = inputs(sources, step)
+    options = step.options
+    first = captures["open"]
+    grid = grid_of(first)
+    phases = {
+        "open": open_phase_rad(grid),
+        "short": np.full(grid.shape, math.pi),
+        "offset_short": offset_phase_rad(grid, options["offset_delay_s"] or 0.0),
+    }
+    reflects: list[tuple[FloatArray, FloatArray]] = [
+        (level, phase)
+        for key, phase in phases.items()
+        if (taken := series(captures, key))
+        for level in stacked(taken, step, first)
+    ]
+    loads = series(captures, "load")
+    noise = noise_dbm(loads[0], grid)
+    found = reflectometer(
+        grid,
+        reflects,
+        list(stacked(loads, step, first)),
+        load_match_db=options["load_match_db"],
+        noise_dbm=-math.inf if noise is None else float(noise.max()),
+    )
+    size_db, is_known = linearity_db(sources.bench, first)
+    directivity_db, match_db = _stated(sources.bench, first)
+    results = coupler_results(
+        found,
+        options["at_hz"],
+        linearity_db=size_db,
+        is_linearity_known=is_known,
+        stated_directivity_db=directivity_db,
+        stated_match_db=match_db,
+        least_directivity_db=options["least_db"],
+    )
+    match_trace = -20.0 * np.log10(np.maximum(found.source_match, 1e-6))
+    traces = [
+        Trace("effective_directivity", Form.RATIO_DB, grid, found.directivity_db),
+        Trace("effective_source_match", Form.RATIO_DB, grid, match_trace),
+    ]
+    return finished(step, None, list(captures.values()), results, traces)
+
+
+def _stated(bench: Bench, capture: Capture) -> tuple[float | None, float | None]:
+    """Least directivity and source match that the bench file states over the sweep."""
+    low_hz, high_hz = float(grid_of(capture)[0]), float(grid_of(capture)[-1])
+    for element in bench.routes[capture.route].out:
+        fixture = bench.fixtures.get(element.partition(".")[0])
+        if isinstance(fixture, CouplerFixture):
+            match = fixture.source_match_db
+            return (
+                fixture.directivity_db.least(low_hz, high_hz),
+                None if match is None else match.least(low_hz, high_hz),
+            )
+    return None, None

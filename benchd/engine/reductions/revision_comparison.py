@@ -1,0 +1,190 @@
+"""`revision-comparison`: two stored results held against each other, their shared errors cancelled.
+
+What two results share, by the source of their terms: the gain of one reference antenna and its
+mismatch on one mount, the baseline of one pair of captures. The analyzer's scale is shared only
+as far as both levels lie on the same part of it: results keep one source for it, and what the
+two levels differ by comes back as a term of its own (`scale between the two`).
+Directivity and source match belong to one coupler, but their phase against two different
+reflections is not the same: they are counted twice, as two errors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+
+import numpy as np
+
+from benchd.engine.gathering import Sources
+from benchd.engine.reductions.outcome import Outcome
+from benchd.errors import ReductionRefused
+from benchd.recipe.worksheet import ReduceStep
+from benchd.reduce.compare import compare_results
+from benchd.reduce.uncertainty import term
+from benchd.results import Result, ResultRecord, Term
+from benchd.store import UnknownId
+from benchd.traces import Role
+
+SCALE = "linearity"
+SCALE_STEP_DB = 10.0
+"""Two levels this far apart share nothing of the scale's error any more; nearer, in proportion.
+Scale errors are stated per 10 dB (common practice, no source)."""
+
+SAME_HZ = 1e-9
+
+
+def reduce_revision_comparison(sources: Sources, step: ReduceStep) -> Outcome:
+    """`<quantity>_difference` wherever both have a result. Raises ReductionRefused."""
+    options = step.options
+    before = _started(sources)
+    first = _newest(sources, step, str(options["first"]), options["first_job"], None, before)
+    second = _newest(
+        sources, step, str(options["second"]), options["second_job"], first[0].job_id, before
+    )
+    pairs = [(one, other) for one in first for other in second if _same_place(one, other)]
+    if not pairs:
+        raise ReductionRefused(
+            f"{options['first']} and {options['second']} have no {options['quantity']} at the "
+            "same frequency",
+            where=step.label,
+            advice="Measure both with the same recipe and parameters.",
+        )
+    results = [_compared(sources, one, other) for one, other in pairs]
+    instruments = {**first[0].instruments, **second[0].instruments}
+    return Outcome(results=tuple(results), instruments=instruments)
+
+
+def _started(sources: Sources) -> datetime | None:
+    """When the job began: results that came later were not there to be compared."""
+    try:
+        return sources.store.job(sources.job_id).started_at
+    except UnknownId:
+        return None
+
+
+def _newest(
+    sources: Sources,
+    step: ReduceStep,
+    antenna: str,
+    job: str | None,
+    not_job: str | None,
+    before: datetime | None,
+) -> list[ResultRecord]:
+    """All results of the newest reduction of the quantity; of `job` where it is named.
+
+    not_job: left out where the same antenna is compared with itself.
+    """
+    options = step.options
+    same = options["first"] == options["second"]
+    records = [
+        record
+        for record in sources.store.results(
+            quantity=str(options["quantity"]),
+            antenna=antenna,
+            job_id=job,
+            bench=sources.bench.bench,
+        )
+        if record.job_id == sources.job_id or before is None or record.reduced_at <= before
+        if not (same and record.job_id == not_job)
+    ]
+    if not records:
+        of = f" in {job}" if job else ""
+        raise ReductionRefused(
+            f'there is no stored {options["quantity"]} of "{antenna}"{of} to compare',
+            where=step.label,
+            advice="Measure it first; benchd results --antenna shows what there is.",
+        )
+    key = (records[0].job_id, records[0].step)
+    return [record for record in records if (record.job_id, record.step) == key]
+
+
+def _same_place(one: ResultRecord, other: ResultRecord) -> bool:
+    """At the same frequency, over the same band, or both of no frequency (a resonance)."""
+    first, second = one.result, other.result
+    if first.frequency_hz is not None and second.frequency_hz is not None:
+        return abs(first.frequency_hz - second.frequency_hz) <= SAME_HZ * first.frequency_hz
+    if first.frequency_hz is not None or second.frequency_hz is not None:
+        return False
+    # A bandwidth's own edges differ between revisions: the band then is part of the result.
+    return first.quantity == "bandwidth" or first.band_hz == second.band_hz
+
+
+SHARED_BY_MEASUREMENTS = (
+    SCALE,
+    "frequency reference",
+    "gain of ",
+    "left-over of ",
+    "mismatch of ",
+    "return loss of ",
+)
+"""How sources begin whose error is one and the same in several measurements. All others hold
+within one measurement only: the drift of one night is not that of the next."""
+
+
+def own_errors(record: ResultRecord) -> Result:
+    """The result with the sources of its own errors told apart from those of other jobs."""
+    result = record.result
+    if result.budget is None:
+        return result
+    tail = f" in {record.job_id} {record.step}"
+    terms = tuple(
+        line
+        if not line.source or line.source.startswith(SHARED_BY_MEASUREMENTS)
+        else replace(line, source=line.source + tail)
+        for line in result.budget.terms
+    )
+    return replace(result, budget=replace(result.budget, terms=terms))
+
+
+def _compared(sources: Sources, one: ResultRecord, other: ResultRecord) -> Result:
+    further = _scale(sources, one.result, other.result)
+    found = compare_results(own_errors(one), own_errors(other), further=further)
+    note = f"{found.note} {one.result.antenna} in {one.job_id} was the first."
+    return replace(found, note=note, antenna=other.result.antenna)
+
+
+def _scale(sources: Sources, first: Result, second: Result) -> tuple[Term, ...]:
+    """What the analyzer's scale does between two levels, although each result calls it one."""
+    lines = [
+        line
+        for result in (first, second)
+        for line in (result.budget.terms if result.budget else ())
+        if line.source == SCALE
+    ]
+    if len(lines) < 2:
+        return ()
+    apart_db = _levels_apart_db(sources, first, second)
+    share = min(1.0, apart_db / SCALE_STEP_DB)
+    worst = max(lines, key=lambda line: line.contribution)
+    return (
+        term(
+            "scale between the two",
+            worst.size * share,
+            worst.unit,
+            worst.distribution,
+            sensitivity=worst.sensitivity,
+            assumed=worst.assumed,
+        ),
+    )
+
+
+def _levels_apart_db(sources: Sources, first: Result, second: Result) -> float:
+    """Distance of the two test levels, dB; infinite where a capture is not there any more."""
+    levels = [_level_dbm(sources, result) for result in (first, second)]
+    if levels[0] is None or levels[1] is None:
+        return float("inf")
+    return abs(levels[1] - levels[0])
+
+
+def _level_dbm(sources: Sources, result: Result) -> float | None:
+    for capture_id in result.captures:
+        try:
+            capture = sources.store.capture(capture_id)
+        except UnknownId:
+            return None
+        if capture.role is Role.TEST:
+            level = np.real(capture.level.values).astype(float)
+            if result.frequency_hz is None:
+                return float(np.median(level))
+            return float(np.interp(result.frequency_hz, capture.level.frequency_hz, level))
+    return None
