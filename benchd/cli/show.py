@@ -197,8 +197,9 @@ def _under(results: Sequence[Result], shared: Sequence[str], shared_note: str) -
     """Lines under a table: what holds for all of its rows, and what the uncertainties assume."""
     assumed = assumed_words(results)
     flags = flag_words(flag for flag in shared if flag != ASSUMED_TERM or not assumed)
-    said = [text for text in (f"{flags}." if flags else "", shared_note) if text]
-    lines = [plain(f"All of these: {' '.join(said)}")] if said else []
+    lines = [plain(f"All of these: {flags}.")] if flags else []
+    if shared_note:
+        lines.append(plain(shared_note))
     if assumed:
         lines.append(plain(assumed_sentence(assumed)))
     return lines

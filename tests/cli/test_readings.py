@@ -157,7 +157,7 @@ def test_what_all_results_share_is_said_once(fakes: Any) -> None:
     ]
     text = format_results(flagged, Screen())
     assert text.count("close to the noise floor") == text.count("Mind the cable.") == 1
-    assert text.endswith("\nAll of these: close to the noise floor. Mind the cable.")
+    assert text.endswith("\nAll of these: close to the noise floor.\nMind the cable.")
     assert text.count("uncertainty partly assumed") == 1
 
 

@@ -1,0 +1,47 @@
+"""A subscriber's messages in a few words."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from benchd.cli.gist import gist
+
+RESULT = {
+    "schema": "benchd.result/1", "quantity": "return_loss", "value": 12.18250037584945,
+    "unit": "dB", "low": 11.200604701696033, "high": 13.233448679528099,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("message", "words"),
+    [
+        ({"schema": "benchd.presence/1", "state": "online"}, "online"),
+        ({"schema": "benchd.job/1", "state": "needs-hands", "message": ""}, "needs-hands"),
+        (RESULT, "return_loss 12.18 dB, 11.2 dB to 13.23 dB"),
+        (
+            {**RESULT, "quantity": "trim_per_arm", "value": 0.001171, "unit": "m", "low": None},
+            "trim_per_arm 1.171 mm",
+        ),
+        ({**RESULT, "quantity": "vswr", "unit": "1", "high": None}, "vswr 12.18"),
+        (
+            {"schema": "benchd.latest/1", "results": [RESULT, {**RESULT, "quantity": "x"}]},
+            "return_loss 12.18 dB, 11.2 dB to 13.23 dB; x 12.18 dB, 11.2 dB to 13.23 dB",
+        ),
+        (
+            {"schema": "benchd.verdict/1", "quantity": "vswr", "limit": "at most 2",
+             "outcome": "pass-marginal"},
+            "vswr at most 2: pass-marginal",
+        ),
+    ],
+)  # fmt: skip
+def test_each_kind_of_message_is_told_by_what_is_new_in_it(
+    message: dict[str, object], words: str
+) -> None:
+    assert gist(json.dumps(message)) == words
+
+
+@pytest.mark.parametrize("text", ["no JSON", "[1, 2]", '{"schema": "other/1"}', "x" * 200])
+def test_what_is_not_known_is_shown_as_it_came(text: str) -> None:
+    assert gist(text) == text[:90]
