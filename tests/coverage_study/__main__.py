@@ -1,0 +1,67 @@
+"""The whole study: `python -m tests.coverage_study [--benches N] [--seed S] [--into FILE]`."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import os
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+
+from tests.coverage_study.study import Line, lines_of
+from tests.coverage_study.table import markdown, rows
+
+PROCESSES = 2
+START, END = "<!-- table -->", "<!-- end of table -->"
+
+
+def study(benches: int, seed: int) -> list[Line]:
+    """Every stated interval of the benches with the seeds seed, seed + 1, ..."""
+    found: list[Line] = []
+    forked = multiprocessing.get_context("fork")
+    with ProcessPoolExecutor(PROCESSES, mp_context=forked) as pool:
+        for number, lines in enumerate(pool.map(lines_of, range(seed, seed + benches)), 1):
+            found += lines
+            if number % 20 == 0:
+                print(f"{number} of {benches} benches", file=sys.stderr)
+    return found
+
+
+def write_into(document: Path, text: str) -> None:
+    """Put the table between the marks of a document."""
+    before, _, rest = document.read_text().partition(START)
+    _, _, after = rest.partition(END)
+    document.write_text(f"{before}{START}\n{text}\n{END}{after}")
+
+
+def main() -> None:
+    """Run, print the table, and write it where asked."""
+    options = argparse.ArgumentParser(prog="coverage_study")
+    options.add_argument("--benches", type=int, default=240)
+    options.add_argument("--seed", type=int, default=1000)
+    options.add_argument("--into", type=Path, help="document that holds the table")
+    options.add_argument("--lines", type=Path, help="file for every single interval, JSON lines")
+    given = options.parse_args()
+    os.nice(10)
+    began = time.monotonic()
+    lines = study(given.benches, given.seed)
+    heading = (
+        f"{datetime.now(UTC):%Y-%m-%d}, {given.benches} benches, seeds {given.seed} to "
+        f"{given.seed + given.benches - 1}, {len(lines)} intervals, "
+        f"{(time.monotonic() - began) / 60.0:.0f} minutes."
+    )
+    text = f"{heading}\n\n{markdown(rows(lines))}"
+    print(text)
+    if given.lines:
+        given.lines.write_text("".join(json.dumps(asdict(line)) + "\n" for line in lines))
+    if given.into:
+        write_into(given.into, text)
+
+
+if __name__ == "__main__":
+    main()

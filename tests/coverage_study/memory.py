@@ -1,0 +1,214 @@
+"""A virtual bench in memory: benchd's own rig and procedures, no sockets, simulated time.
+
+Every message still goes through the driver's text, the instrument's parser and back; only the
+link between them is missing. Time moves by waiting alone, so that a seed fixes everything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+
+from benchd.acquire import SweepInstruments, run_sweep
+from benchd.bench import Bench
+from benchd.engine.reducing import Reducer
+from benchd.engine.rig import Rig
+from benchd.engine.translate import translated
+from benchd.recipe.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
+from benchd.results import Result
+from benchd.traces import Capture, Role
+from drivers.exchange import Batch, Reply
+from drivers.framing import block_of_message
+from drivers.player import BatchPlayer
+from simulators.instruments.clock import SimulatedClock
+from simulators.instruments.workbench import Workbench
+from simulators.scpi import Conversation
+from simulators.world import World
+
+MORNING = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)
+_LARGEST_REPLY = 1 << 20
+
+
+class MemoryPlayer(BatchPlayer):
+    """Performs batches on simulated instruments; waiting moves their clock."""
+
+    def __init__(self, workbench: Workbench) -> None:
+        super().__init__()
+        self._clock = workbench.clock
+        self._talks = {name: Conversation(one) for name, one in workbench.instruments.items()}
+
+    def perform(self, batch: Batch) -> list[Any]:
+        """All messages are sent before any reply is read, as over real links."""
+        replies: dict[str, list[bytes]] = {}
+        for exchange in batch:
+            self._talks[exchange.instrument].receive(exchange.message.encode("latin-1") + b"\n")
+            replies[exchange.instrument] = []
+        while True:
+            wake_s = float("inf")
+            for name, found in replies.items():
+                fresh, again_s = self._talks[name].advance(self._clock.now_s())
+                found += fresh
+                if again_s is not None:
+                    wake_s = min(wake_s, again_s)
+            if wake_s == float("inf"):
+                break
+            self._clock.skip_to(wake_s)
+        values: list[Any] = []
+        for exchange in batch:
+            if exchange.reply is Reply.NONE:
+                values.append(None)
+                continue
+            raw = replies[exchange.instrument].pop(0)
+            if exchange.reply is Reply.BLOCK:
+                block = block_of_message(raw, exchange.block_bytes, _LARGEST_REPLY)
+                values.append(exchange.value(block))
+            else:
+                values.append(exchange.value(raw.decode("latin-1").rstrip("\r\n")))
+        return values
+
+    def _wait(self, seconds: float) -> None:
+        self._clock.skip_to(self._clock.now_s() + seconds)
+
+
+class MemoryRig(Rig):
+    """benchd's rig with its procedures played in memory."""
+
+    def __init__(self, bench: Bench, workbench: Workbench) -> None:
+        super().__init__(bench)
+        self._player = MemoryPlayer(workbench)
+
+    def _connect_one(self, name: str) -> None:
+        """Always connected."""
+
+    def _play(self, procedure: Any, links: Any, **_: Any) -> Any:
+        with translated():
+            return self._player.run(procedure)
+
+    def identities(self, names: Iterable[str]) -> dict[str, str]:
+        """As the bench file has them."""
+        return {name: self.bench.instruments[name].identity or "" for name in names}
+
+
+@dataclass
+class Shelf:
+    """Captures in the order they were taken; what reductions ask of a store."""
+
+    kept: list[Capture] = field(default_factory=list)
+
+    def captures(
+        self,
+        *,
+        bench: str | None = None,
+        route: str | None = None,
+        role: Role | None = None,
+        antenna: str | None = None,
+        job_id: str | None = None,
+        limit: int | None = None,
+    ) -> list[Any]:
+        """Newest first."""
+        asked = {"bench": bench, "route": route, "role": role, "antenna": antenna, "job_id": job_id}
+        found = [
+            capture
+            for capture in reversed(self.kept)
+            if all(value is None or getattr(capture, key) == value for key, value in asked.items())
+        ]
+        return [_row(capture) for capture in found[:limit]]
+
+    def capture(self, capture_id: str) -> Capture:
+        """The capture of an id."""
+        return next(one for one in self.kept if one.id == capture_id)
+
+    def results(self, **_: Any) -> list[Any]:
+        """None: what this owner's qualification found stands in the bench file."""
+        return []
+
+
+def _row(capture: Capture) -> Any:
+    return SimpleNamespace(
+        id=capture.id,
+        step=capture.step,
+        route=capture.route,
+        taken_at=capture.taken_at,
+        load=lambda: capture,
+    )
+
+
+class VirtualBench:
+    """One world, the bench file its owner wrote, and everything measured on it.
+
+    hands: does in the world what a hands step asks for; called with the workbench and the text.
+    """
+
+    def __init__(
+        self, world: World, bench: Bench, hands: Callable[[Workbench, str], None] | None = None
+    ) -> None:
+        self.world, self.bench = world, bench
+        # A clock that stands still unless somebody waits.
+        self.clock = SimulatedClock(0.0, monotonic=lambda: 0.0)
+        self.workbench = Workbench(world, self.clock)
+        self.rig = MemoryRig(bench, self.workbench)
+        self.shelf = Shelf()
+        self._hands = hands
+        self._jobs = 0
+
+    def wait(self, seconds: float) -> None:
+        """Time passes: rooms warm up, instruments drift."""
+        self.clock.skip_to(self.clock.now_s() + seconds)
+
+    def run(self, worksheet: Worksheet) -> list[Result]:
+        """All steps in order; the results of all reduce steps."""
+        self._jobs += 1
+        job_id = f"job-{self._jobs}"
+        results: list[Result] = []
+        for step in worksheet.steps:
+            if isinstance(step, CaptureStep):
+                self.shelf.kept.append(self._captured(job_id, worksheet, step))
+            elif isinstance(step, RouteStep):
+                self.rig.rf_off()
+                self.rig.switch(step.switching)
+            elif isinstance(step, HandsStep):
+                self.rig.rf_off()
+                assert self._hands is not None, f"nobody there to: {step.ask}"
+                self._hands(self.workbench, step.ask)
+                self.wait(30.0)
+            elif isinstance(step, ReduceStep):
+                reducer = Reducer(self.bench, self.shelf)  # type: ignore[arg-type]
+                results += reducer.outcome(job_id, worksheet, step).results
+        return results
+
+    def _captured(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> Capture:
+        self.rig.rf_off()
+        self.rig.switch(step.switching)
+        drivers = self.rig.drivers
+        instruments = SweepInstruments(analyzer=drivers[step.analyzer], source=drivers[step.source])
+        names = list(dict.fromkeys((step.source, step.analyzer)))
+        sweep = self.rig.measure(run_sweep(step.sweep, instruments), names, lambda _: None)
+        return Capture(
+            id=f"cap-{len(self.shelf.kept)}",
+            bench=worksheet.bench,
+            job_id=job_id,
+            step=step.name,
+            role=Role(step.role),
+            route=step.route,
+            position=step.position,
+            antenna=step.antenna,
+            traces=sweep.traces(),
+            settings=step.sweep.model_dump(mode="json"),
+            fixtures=dict(step.fixtures),
+            instruments=self.rig.identities(names),
+            taken_at=MORNING + timedelta(seconds=self.clock.now_s()),
+            recipe_hash=worksheet.recipe_hash,
+            worksheet_hash=worksheet.digest,
+            flags=sweep.flags,
+            readings=dict(sweep.readings),
+        )
+
+
+def db(ratio: Any) -> Any:
+    """20 lg of a magnitude, dB."""
+    return 20.0 * np.log10(np.abs(ratio))

@@ -1,0 +1,225 @@
+"""One bench measured from recipe to results, each stated interval held against the truth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.optimize import brentq
+
+from benchd.bench import Bench
+from benchd.recipe import load_recipe, resolve
+from benchd.recipe.worksheet import ReduceStep, Worksheet
+from benchd.results import Result
+from simulators.instruments.workbench import Workbench
+from simulators.world.antennas import solved
+from simulators.world.wiring import coarse_grid, in_box_reflection
+from tests.coverage_study.draw import DESIGN_HZ, Drawn, drawn
+from tests.coverage_study.memory import VirtualBench
+from tests.coverage_study.owner import GAIN_BAND_HZ, bench_of
+
+RECIPES = Path(__file__).resolve().parents[2] / "recipes"
+POINTS = 101
+REFLECTION_AT_HZ = [1.55e9, 1.6e9, 1.65e9, 1.7e9, 1.75e9, 1.8e9, 1.85e9]
+GAIN_AT_HZ = [1.6e9, 1.7e9, 1.8e9]
+NEAR_DIRECTIVITY_DB = 6.0
+
+
+@dataclass(frozen=True)
+class Line:
+    """One stated interval and the truth it should hold.
+
+    error: (value - truth) over the half-width; None where the interval is open on one side.
+    """
+
+    seed: int
+    quantity: str
+    region: str
+    held: bool
+    value: float
+    low: float | None
+    high: float | None
+    truth: float
+    flags: tuple[str, ...]
+    at_hz: float | None = None
+
+    @property
+    def error(self) -> float | None:
+        """How far off, in half-widths of the interval."""
+        if self.low is None or self.high is None:
+            return None
+        return 2.0 * (self.value - self.truth) / (self.high - self.low)
+
+
+@cache
+def _recipe(name: str) -> Any:
+    return load_recipe(RECIPES / f"{name}.yaml")
+
+
+def _worksheet(name: str, bench: Bench, at_hz: list[float], **arguments: str) -> Worksheet:
+    """A shipped recipe resolved, reporting at more frequencies than it does by itself."""
+    sheet = resolve(_recipe(name), bench, arguments)
+    steps = tuple(
+        step.model_copy(update={"options": {**step.options, "at_hz": at_hz}})
+        if isinstance(step, ReduceStep)
+        else step
+        for step in sheet.steps
+    )
+    return sheet.model_copy(update={"steps": steps})
+
+
+def _hands(workbench: Workbench, ask: str) -> None:
+    """A person who reads the request and does it."""
+    items = ("open", "short", "reference dipole", "antenna")
+    words = ask.replace("the antenna to", "the ANTENNA to")
+    on_range = "mount" in ask
+    if "reference dipole to" in ask:
+        item = "reference dipole"
+    elif "ANTENNA" in words:
+        item = "antenna"
+    else:
+        item = next(one for one in items if f"Fit the {one} " in ask)
+    workbench.move(lambda: workbench.world.connect("range" if on_range else "middle"))
+    position = "mount_a" if on_range else "middle"
+    workbench.move(lambda: workbench.world.place(position, item))
+
+
+def measured(one: Drawn, bench: Bench) -> tuple[list[Result], list[Result]]:
+    """Results of the reflection and of the gain recipe."""
+    virtual = VirtualBench(one.world, bench, _hands)
+    level = f"{one.level_dbm} dBm"
+    sweep = {"centre": "1.7 GHz", "span": "500 MHz", "points": str(POINTS), "level": level}
+    virtual.wait(600.0)
+    if one.switched:
+        virtual.run(_worksheet("open-short-baseline", bench, [], **sweep))
+        virtual.wait(one.pause_s)
+        name = "return-loss"
+    else:
+        name = "return-loss-by-hand"
+    sheet = _worksheet(name, bench, REFLECTION_AT_HZ, antenna="antenna", **sweep)
+    reflection = virtual.run(sheet)
+    virtual.wait(one.pause_s)
+    band = {
+        "start": f"{GAIN_BAND_HZ[0] / 1e9} GHz",
+        "stop": f"{GAIN_BAND_HZ[1] / 1e9} GHz",
+        "points": "21",
+        "level": level,
+    }
+    if not one.switched:
+        band["position"] = "none"
+    name = "gain-pair-by-switch" if one.switched else "gain-pair-by-swap"
+    return reflection, virtual.run(_worksheet(name, bench, GAIN_AT_HZ, antenna="antenna", **band))
+
+
+def lines_of(seed: int) -> list[Line]:
+    """Every stated interval of one bench."""
+    one = drawn(seed)
+    bench = bench_of(one)
+    truth = one.world.truth()["antennas"]["antenna"]
+    reflection, gain = measured(one, bench)
+    found = list(_reflection_lines(one, bench, truth, reflection))
+    return found + list(_gain_lines(one, truth, gain))
+
+
+def _held(result: Result, truth: float) -> bool:
+    low, high = result.low, result.high
+    return (low is None or low <= truth) and (high is None or truth <= high)
+
+
+def _line(seed: int, quantity: str, region: str, result: Result, truth: float) -> Line:
+    return Line(
+        seed,
+        quantity,
+        region,
+        _held(result, truth),
+        result.value,
+        result.low,
+        result.high,
+        truth,
+        result.flags,
+        result.frequency_hz,
+    )
+
+
+def _reflection_lines(
+    one: Drawn, bench: Bench, truth: dict[str, Any], results: list[Result]
+) -> Iterator[Line]:
+    boxed = truth["in_box"]
+    grid_hz = np.array(truth["frequency_hz"])
+    directivity_db = bench.fixtures["coupler"].directivity_db.values[0]  # type: ignore[union-attr]
+    for result in results:
+        quantity, at_hz = result.quantity, result.frequency_hz
+        if quantity in ("return_loss", "vswr") and at_hz is not None:
+            true_db = float(np.interp(at_hz, grid_hz, boxed["return_loss_db"]))
+            gamma = 10.0 ** (-true_db / 20.0)
+            true = true_db if quantity == "return_loss" else (1.0 + gamma) / (1.0 - gamma)
+            region = _region(result, true_db, directivity_db)
+            yield _line(one.seed, quantity, region, result, true)
+        elif result.low is None and result.high is None:
+            continue
+        elif quantity == "resonance_frequency":
+            deep = boxed["deepest_return_loss_db"] > directivity_db - NEAR_DIRECTIVITY_DB
+            region = "near directivity" if deep else "mid"
+            yield _line(one.seed, quantity, region, result, boxed["resonance_hz"])
+        elif quantity.startswith("bandwidth"):
+            true = _band_truth(boxed, quantity)
+            if true is not None:
+                yield _line(one.seed, quantity, "all", result, true)
+        elif quantity == "trim_per_arm":
+            yield _line(one.seed, quantity, "all", result, true_trim_m(one))
+
+
+def _region(result: Result, true_db: float, directivity_db: float) -> str:
+    if "near-noise" in result.flags:
+        return "near noise"
+    if true_db > directivity_db - NEAR_DIRECTIVITY_DB:
+        return "near directivity"
+    return "mid"
+
+
+def _band_truth(boxed: dict[str, Any], quantity: str) -> float | None:
+    low, high = boxed["band_low_hz"], boxed["band_high_hz"]
+    if low is None or high is None:
+        return None
+    if quantity == "bandwidth":
+        return high - low
+    return low if quantity.endswith("low_edge") else high
+
+
+def true_trim_m(one: Drawn) -> float:
+    """What must come off each arm for a resonance in the box at the design frequency, m.
+
+    By solving the antenna anew at other lengths, not by the rule that lengths go as 1/f.
+    """
+    world = one.world
+    model = world.model.antenna("antenna")
+    grid = tuple(coarse_grid(world.model).tolist())
+    fine = np.linspace(0.9 * DESIGN_HZ, 1.1 * DESIGN_HZ, 8001)
+
+    def off_hz(removed_m: float) -> float:
+        driven = model.elements[0]
+        shorter = driven.model_copy(update={"length_m": driven.length_m - 2.0 * removed_m})
+        trimmed = model.model_copy(update={"elements": (shorter, *model.elements[1:])})
+        curve = in_box_reflection(world.model, solved(trimmed, grid), False)
+        found = CubicSpline(np.array(grid), curve)(fine)
+        return float(fine[np.argmin(np.abs(found))] - DESIGN_HZ)
+
+    return float(brentq(off_hz, -0.012, 0.012, xtol=5e-6))
+
+
+def _gain_lines(one: Drawn, truth: dict[str, Any], results: list[Result]) -> Iterator[Line]:
+    for result in results:
+        if result.quantity == "realised_gain" and result.frequency_hz is not None:
+            true = float(
+                np.interp(result.frequency_hz, truth["frequency_hz"], truth["realised_gain_dbi"])
+            )
+            yield _line(one.seed, "realised_gain", _gain_region(one, result), result, true)
+
+
+def _gain_region(one: Drawn, result: Result) -> str:
+    return "low level" if one.level_dbm < -40.0 else "mid"
