@@ -32,6 +32,16 @@ RUNS: list[tuple[str, str, dict[str, str]]] = [
     ("gain-pair-by-swap", "by-hand", {"position": "none"}),
     ("gain-by-known-range-antenna", "workshop", {}),
     ("gain-by-known-range-antenna", "by-hand", {"position": "none"}),
+    ("gain-between-references", "workshop", {}),
+    ("gain-over-positions", "workshop", {}),
+    ("gain-over-positions", "by-hand", {"position": "none"}),
+    ("gain-two-identical", "workshop", {}),
+    ("gain-two-identical", "by-hand", {"position": "none"}),
+    ("gain-three-antennas", "workshop", {}),
+    ("gain-three-antennas", "by-hand", {"position": "none"}),
+    ("return-loss-between-baselines", "workshop", {}),
+    ("compare-revisions", "workshop", {}),
+    ("compare-revisions", "by-hand", {"quantity": "realised_gain"}),
 ]
 
 
