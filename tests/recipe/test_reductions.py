@@ -117,10 +117,32 @@ def test_a_box_without_a_range_length_cannot_know_its_free_space_loss(bench: Ben
         resolve(load_recipe(GAIN), bench.model_copy(update={"box": box}), {})
 
 
+REALISED = ["realised_gain", "realised_gain_max", "realised_gain_mean", "realised_gain_min"]
+
+
 def test_every_kind_says_which_quantities_it_gives() -> None:
     """What limits may be set on. Names as `benchd.reduce` gives them to results."""
-    assert sorted(registered()) == ["gain", "reflection"]
-    assert {kind: sorted(model.quantities) for kind, model in registered().items()} == {
+    kinds = registered()
+    named = (
+        "gain",
+        "gain-three-antennas",
+        "gain-two-identical",
+        "reflection",
+        "revision-comparison",
+    )
+    assert {kind: sorted(kinds[kind].quantities) for kind in named} == {
+        "gain-three-antennas": REALISED,
+        "gain-two-identical": REALISED,
+        "revision-comparison": [
+            "bandwidth_difference",
+            "gain_difference",
+            "gain_mean_difference",
+            "realised_gain_difference",
+            "realised_gain_mean_difference",
+            "resonance_frequency_difference",
+            "return_loss_difference",
+            "vswr_difference",
+        ],
         "gain": [
             "gain",
             "gain_max",
