@@ -69,9 +69,10 @@ class Reflectometer:
 
     @property
     def source_match_ends(self) -> tuple[FloatArray, FloatArray]:
-        """Least and most of |S| (linear): |w| less and plus |d|."""
-        most = self.directivity_ends[1]
-        return np.maximum(self.mismatch - most, 0.0), self.mismatch + most
+        """Least and most of |S| (linear): |w| less and plus |d|, and |w|^2 for what the first
+        order leaves out."""
+        slack = self.directivity_ends[1] + self.mismatch**2
+        return np.maximum(self.mismatch - slack, 0.0), self.mismatch + slack
 
 
 def _positive_db(size: FloatArray) -> FloatArray:

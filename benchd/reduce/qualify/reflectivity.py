@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.qualify.spreads import ends_hz, nearest, spread_result
+from benchd.reduce.qualify.spreads import ends_hz, nearest, pooled_db, spread_result
 from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
 from benchd.reduce.ripple import reflected_level_db, ripple_db, travel_is_enough
 from benchd.reduce.student import coverage_factor
@@ -66,6 +66,7 @@ class Walls:
     """What the walls do over frequency, all arrays of shape (n,).
 
     reflected_db: per line, level of the reflection below the direct ray.
+    line_sd_db: per line, standard deviation of one level over its positions.
     level_sd_db: standard deviation of one level over all positions.
     gain_sd_db: the same for a gain, one position.
     positions: how many on all lines together.
@@ -75,6 +76,7 @@ class Walls:
 
     frequency_hz: FloatArray
     reflected_db: dict[str, FloatArray]
+    line_sd_db: dict[str, FloatArray]
     level_sd_db: FloatArray
     gain_sd_db: FloatArray
     positions: int
@@ -114,6 +116,10 @@ def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
         frequency_hz=frequency_hz,
         reflected_db={
             line.name: _reflected(levels) for line, levels in zip(lines, cleaned, strict=True)
+        },
+        line_sd_db={
+            line.name: levels.std(axis=0, ddof=1)
+            for line, levels in zip(lines, cleaned, strict=True)
         },
         level_sd_db=level_sd_db,
         gain_sd_db=TWO_ANTENNAS * level_sd_db,
@@ -239,8 +245,8 @@ def _verdict(found: Walls, needed_hz: float, claim_db: float, band: tuple[float,
         note = f"Below {gigahertz(top)} the box was not judged.{words}"
         return verdict("reflectivity", False, note, band_hz=band, flags=flags)
     worst_db = float(found.one_position_db[judged].max())
-    peaks = {name: float(levels[judged].max()) for name, levels in found.reflected_db.items()}
-    strongest = max(peaks, key=lambda name: peaks[name])
+    sizes = {name: pooled_db(spread[judged]) for name, spread in found.line_sd_db.items()}
+    strongest = max(sizes, key=lambda name: sizes[name])
     averaged = decibels(float(found.averaged_db[judged].max()))
     note = (
         f"Below {gigahertz(top)} this box cannot support a gain claim better than "
