@@ -152,8 +152,17 @@ class BenchDesk:
         worksheet: Worksheet, not_before: datetime | None, finish_by: datetime | None
     ) -> None:
         for name, moment in (("not before", not_before), ("finish by", finish_by)):
-            if moment is not None and moment.tzinfo is None:
+            if moment is None:
+                continue
+            if moment.tzinfo is None:
                 raise OrderRefused(f'"{name}" {moment.isoformat()} has no time zone')
+            try:
+                moment.astimezone(UTC)
+            except OverflowError as error:
+                raise OrderRefused(
+                    f'"{name}" {moment.isoformat()} lies outside the years 1 to 9999 in UTC',
+                    advice="Leave it out, or give a time that can come.",
+                ) from error
         if finish_by is None:
             return
         opens = max(not_before or datetime.now(UTC), datetime.now(UTC))
@@ -239,13 +248,14 @@ class BenchDesk:
         return await self._db.call(self._shelf.listing)
 
     async def health(self) -> dict[str, Any]:
-        """Version, bench, running job, instruments that do not answer."""
+        """Version, bench, running job, instruments that do not answer, trouble of the store."""
         lost = [state.name for state in self._rig.states() if state.state == "lost"]
         return {
             "version": __version__,
             "bench": self._bench.bench,
             "running": self._runner.job_id,
             "lost": lost,
+            "store": self._db.trouble,
         }
 
     def events(self, after: int | None = None) -> AsyncIterator[Event]:

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import structlog
 
 from benchd.engine.events import EventHub
+from benchd.engine.fitness import outdated
 from benchd.engine.library import StoreThread
 from benchd.engine.rig import BenchThread, Rig
 from benchd.engine.runner import Runner
 from benchd.errors import BenchdError
-from benchd.store import JobRow, JobState, Store
+from benchd.recipe.worksheet import Worksheet
+from benchd.store import JobRow, JobState, Store, StoreDamaged, StoreError, WrongState
 
 _log = structlog.get_logger(__name__)
 
 POLL_S = 1.0  # windows open by the clock; new jobs wake the queue at once
+TROUBLE_S = 5.0
 RF_OFF_RETRY_S = (0.5, 1.0, 2.0, 5.0)
 
 
@@ -42,6 +47,7 @@ class JobQueue:
         self._runner = runner
         self._hub = hub
         self._wake = asyncio.Event()
+        self._needs_s: dict[str, float] = {}
 
     def wake(self) -> None:
         """Look for work now."""
@@ -56,7 +62,9 @@ class JobQueue:
         while True:
             try:
                 await self._thread.run(self._rig.rf_off)
-            except BenchdError as error:
+            except Exception as error:
+                if not isinstance(error, BenchdError):
+                    _log.exception("a fault in benchd kept rf on")
                 wait_s = RF_OFF_RETRY_S[min(attempt, len(RF_OFF_RETRY_S) - 1)]
                 attempt += 1
                 _log.error("rf off not verified yet", error=str(error), next_try_s=wait_s)
@@ -70,71 +78,144 @@ class JobQueue:
 
     async def recover(self) -> None:
         """Jobs that were under way when the daemon ended go on as their recipe says."""
-        for job in await self._db.call(self._store.mark_interrupted, self._bench_name):
-            worksheet = await self._db.call(self._store.worksheet, job.id)
-            if worksheet.on_interrupt == "fail":
-                error = {
-                    "family": "interrupted",
-                    "where": job.id,
-                    "message": f"interrupted at step {job.step_index + 1}",
-                    "advice": "Its captures are kept. Queue it again, or reduce what there is.",
-                }
-                await self._db.call(
-                    self._store.set_state,
-                    job.id,
-                    JobState.FAILED,
-                    message=error["message"],
-                    error=error,
-                )
-            else:
-                step = 0 if worksheet.on_interrupt == "restart" else job.step_index
-                await self._db.call(
-                    self._store.set_state,
-                    job.id,
-                    JobState.WAITING,
-                    message=f"interrupted; goes on at step {step + 1}",
-                    step_index=step,
-                )
-            _log.warning("interrupted job found", job=job.id, on_interrupt=worksheet.on_interrupt)
+        for job in await self._db.patiently(self._store.mark_interrupted, self._bench_name):
+            try:
+                await self._recover_one(job)
+            except WrongState:
+                continue  # withdrawn meanwhile
+            except Exception as error:
+                if _passes(error):
+                    raise
+                await self._give_up(job, error)
+
+    async def _recover_one(self, job: JobRow) -> None:
+        worksheet = await self._db.patiently(self._store.worksheet, job.id)
+        _log.warning("interrupted job found", job=job.id, on_interrupt=worksheet.on_interrupt)
+        if worksheet.on_interrupt == "fail":
+            error = {
+                "family": "interrupted",
+                "where": job.id,
+                "message": f"interrupted at step {job.step_index + 1}",
+                "advice": "Its captures are kept. Queue it again, or reduce what there is.",
+            }
+            await self._set(job, JobState.FAILED, message=error["message"], error=error)
+            return
+        step, reason = job.step_index, ""
+        if worksheet.on_interrupt == "restart":
+            step = 0
+        elif step > 0:
+            reason = "; ".join(await self._outdated(job, worksheet))
+            step = 0 if reason else step
+        message = f"interrupted; goes on at step {step + 1}"
+        if reason:
+            message = f"interrupted; begins again: {reason}"
+        await self._set(job, JobState.WAITING, message=message, step_index=step)
+
+    async def _outdated(self, job: JobRow, worksheet: Worksheet) -> list[str]:
+        captures = await self._db.patiently(self._store.captures, job_id=job.id)
+        names = {name for row in captures for name in row.instruments}
+        identities = self._rig.identities(names)
+        return outdated(worksheet, job.step_index, captures, datetime.now(UTC), identities)
+
+    async def _give_up(self, job: JobRow, error: Exception) -> None:
+        """A job that cannot even be looked at fails by itself and stops no other."""
+        known = isinstance(error, BenchdError)
+        if not known:
+            _log.error("a fault in benchd ended a job", job=job.id, exc_info=error)
+        text = str(error) if known else f"a fault in benchd: {type(error).__name__}: {error}"
+        _log.warning("job failed", job=job.id, error=text)
+        detail = (
+            error.as_dict()
+            if isinstance(error, BenchdError)
+            else {
+                "family": "fault",
+                "where": job.id,
+                "message": text,
+                "advice": "Its captures are kept. Please report it with the log.",
+            }
+        )
+        with suppress(WrongState):
+            await self._set(job, JobState.FAILED, message=text, error=dict(detail))
+
+    async def _set(self, job: JobRow, state: JobState, **more: Any) -> None:
+        row = await self._db.patiently(self._store.set_state, job.id, state, **more)
+        self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
 
     async def run(self) -> None:
-        """Make safe, recover, then work for ever. Ends only by cancellation."""
+        """Make safe, recover, then work for ever. Ends only by cancellation.
+
+        Trouble with the store or a fault in benchd costs time, not the queue: RF is made safe
+        and the next look is taken a little later.
+        """
         await self.make_safe()
         await self._thread.run(self._rig.try_connect)
-        await self.recover()
+        recovered = False
         while True:
-            self._wake.clear()
-            await self._mark_missed()
-            job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
-            if job is not None:
-                await self._runner.run(job)
-                await self.make_safe(quietly=True)
-                continue
             try:
-                async with asyncio.timeout(POLL_S):
-                    await self._wake.wait()
-            except TimeoutError:
+                if not recovered:
+                    await self.recover()
+                    recovered = True
+                await self._work_once()
+            except StoreError as error:
+                _log.error("the queue waits for the store", error=str(error))
+                self._hub.publish("store", {"message": str(error)})
+            except Exception:
+                _log.exception("a fault in benchd held up the queue")
+            else:
                 continue
+            # A job whose end could not be written down still stands as running.
+            recovered = False
+            await self.make_safe(quietly=True)
+            await asyncio.sleep(TROUBLE_S)
+
+    async def _work_once(self) -> None:
+        self._wake.clear()
+        await self._mark_missed()
+        job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
+        if job is not None:
+            await self._runner.run(job)
+            await self.make_safe(quietly=True)
+            return
+        with suppress(TimeoutError):
+            async with asyncio.timeout(POLL_S):
+                await self._wake.wait()
 
     async def _mark_missed(self) -> None:
         """Jobs whose window has closed, or is too short for what they need, are `missed`."""
         now = datetime.now(UTC)
-        for job in await self._db.call(
-            self._store.jobs, (JobState.WAITING,), bench=self._bench_name
-        ):
-            if job.finish_by is None:
-                continue
-            needed = timedelta(seconds=await self._expected_s(job))
-            if now + needed > job.finish_by:
-                message = (
-                    f"needs about {needed.total_seconds():.0f} s but its window closes at "
-                    f"{job.finish_by.isoformat(timespec='seconds')}"
-                )
-                row = await self._db.call(
-                    self._store.set_state, job.id, JobState.MISSED, message=message
-                )
-                self._hub.publish("job", {"job": row.id, "state": "missed", "message": message})
+        waiting = await self._db.call(self._store.jobs, (JobState.WAITING,), bench=self._bench_name)
+        windowed = [job for job in waiting if job.finish_by is not None]
+        needs_s = {}
+        for job in windowed:
+            try:
+                needs_s[job.id] = await self._expected_s(job)
+                await self._miss_if_late(job, now, needs_s[job.id])
+            except WrongState:
+                continue  # withdrawn meanwhile
+            except Exception as error:
+                if _passes(error):
+                    raise
+                await self._give_up(job, error)
+        self._needs_s = needs_s
+
+    async def _miss_if_late(self, job: JobRow, now: datetime, needs_s: float) -> None:
+        if job.finish_by is None or now + timedelta(seconds=needs_s) <= job.finish_by:
+            return
+        closes = job.finish_by.isoformat(timespec="seconds")
+        message = f"needs about {needs_s:.0f} s but its window closes at {closes}"
+        await self._set(job, JobState.MISSED, message=message)
 
     async def _expected_s(self, job: JobRow) -> float:
-        worksheet = await self._db.call(self._store.worksheet, job.id)
-        return sum(step.expected_s for step in worksheet.steps[job.step_index :])
+        """Seconds that the job's remaining steps need. A waiting job's steps stand still, so
+        that its worksheet is read once and not at every look."""
+        if job.step_index == 0:
+            return job.expected_s
+        if job.id not in self._needs_s:
+            worksheet = await self._db.call(self._store.worksheet, job.id)
+            return sum(step.expected_s for step in worksheet.steps[job.step_index :])
+        return self._needs_s[job.id]
+
+
+def _passes(error: Exception) -> bool:
+    """Whether the trouble is the store's as a whole and may pass, so that no job is to blame."""
+    return isinstance(error, StoreError) and not isinstance(error, StoreDamaged)

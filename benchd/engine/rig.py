@@ -2,7 +2,9 @@
 
 Every method of `Rig` blocks and is called on the bench thread only (`BenchThread.run`). A failed
 exchange leaves its link broken; the next use closes it, opens it again, checks the identity and
-switches RF off before anything else. A command that radiates is never retried here.
+switches RF off before anything else. A procedure that did not come to its end leaves its
+instruments in a state that nobody knows; the next use resets them. A command that radiates is
+never retried here.
 """
 
 from __future__ import annotations
@@ -22,9 +24,9 @@ from benchd.acquire.plan import Procedure
 from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
 from benchd.bench.model import ThermometerInstrument
 from benchd.engine.translate import translated
-from benchd.errors import BenchdError, InstrumentRefused
+from benchd.errors import BenchdError, InstrumentRefused, LinkLost
 from benchd.recipe.worksheet import SwitchSetting
-from drivers.exchange import Exchange
+from drivers.exchange import Batch, Exchange
 from drivers.link import Link
 from drivers.player import Player
 from drivers.registry import find_driver
@@ -87,6 +89,7 @@ class Rig:
         self.drivers: dict[str, Any] = {}
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
+        self._disturbed: set[str] = set()
         with translated():
             for name, instrument in bench.instruments.items():
                 driver = find_driver(instrument.driver)
@@ -100,8 +103,13 @@ class Rig:
             self._connect_one(name)
 
     def try_connect(self) -> None:
-        """Open what can be opened, so that a person sees at once what does not answer."""
+        """Open what can be opened, so that a person sees at once what does not answer.
+
+        Ends early when told to stop: each instrument that does not answer takes its time.
+        """
         for name in self.bench.instruments:
+            if self.stop.is_set():
+                return
             try:
                 self._connect_one(name)
             except BenchdError as error:
@@ -109,10 +117,9 @@ class Rig:
 
     def _connect_one(self, name: str) -> None:
         link = self._links.get(name)
-        if link is not None and link.connected:
+        if link is not None and link.connected and name not in self._disturbed:
             return
         instrument = self.bench.instruments[name]
-        driver = self.drivers[name]
         try:
             with translated():
                 if link is None:
@@ -124,18 +131,26 @@ class Rig:
                         expect_identity=instrument.identity or "",
                     )
                     self._links[name] = link
-                else:
+                elif not link.connected:
                     link.reopen()
-            # Whatever it was doing before it was reached, it is brought to a known state now.
-            self._play(_reset(driver), {name: link}, heed_stop=False)
-            if name in self._radiating():
-                self._play(rf_off_verified([driver]), {name: link}, heed_stop=False)
+            self._bring_to_rest(name, link)
         except BenchdError as error:
             self._faults[name] = str(error)
             if link is not None:
                 link.close()
             raise
+        self._disturbed.discard(name)
         self._faults.pop(name, None)
+
+    def _bring_to_rest(self, name: str, link: Link) -> None:
+        """Whatever it was doing before, bring it to a known state; RF off first of all."""
+        driver, links = self.drivers[name], {name: link}
+        radiates = name in self._radiating()
+        if radiates:
+            self._play(_sent(driver.rf_off()), links, heed_stop=False)
+        self._play(_sent(driver.reset_state()), links, heed_stop=False)
+        if radiates:
+            self._play(rf_off_verified([driver]), links, heed_stop=False)
 
     def _radiating(self) -> list[str]:
         """Names of instruments with an RF output: sources, and analyzers that track."""
@@ -179,23 +194,42 @@ class Rig:
             self.rf_off()
         except BenchdError as error:
             _log.error("rf off failed while closing", error=str(error))
-        for link in self._links.values():
-            link.close()
+        for name, link in self._links.items():
+            try:
+                link.close()
+            except Exception as error:
+                _log.error("link not closed", instrument=name, error=str(error))
 
     # -- work -------------------------------------------------------------------------------
 
     def rf_off(self) -> None:
-        """Every RF output off, verified by query. Raises LinkLost or InstrumentRefused."""
-        names = self._radiating()
+        """Every RF output off, verified by query.
+
+        Each output is tried, whatever went wrong with the others. Raises LinkLost or
+        InstrumentRefused; the first trouble where there are several.
+        """
         problems: list[BenchdError] = []
-        for name in names:
+        for name in self._radiating():
             try:
-                self.connect([name])
-                self._play(rf_off_verified([self.drivers[name]]), self._links, heed_stop=False)
+                self._rf_off_one(name)
             except BenchdError as error:
                 problems.append(error)
+            except Exception as error:
+                _log.exception("a fault in benchd or a driver kept rf on", instrument=name)
+                problems.append(_fault(name, error))
         if problems:
             raise problems[0]
+
+    def _rf_off_one(self, name: str) -> None:
+        """Off and verified. A link that turns out to be dead is opened again, once: instruments
+        hang up on idle clients, and an order that ends radiation may be given twice."""
+        off = rf_off_verified
+        try:
+            self.connect([name])
+            self._play(off([self.drivers[name]]), self._links, heed_stop=False)
+        except LinkLost:
+            self.connect([name])
+            self._play(off([self.drivers[name]]), self._links, heed_stop=False)
 
     def switch(self, settings: Iterable[SwitchSetting]) -> None:
         """Close channels and ask whether they are closed. RF must be off."""
@@ -230,6 +264,8 @@ class Rig:
         try:
             outcome = self._play(procedure, self._links, on_progress=on_progress)
         except BaseException:
+            # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
+            self._disturbed.update(names)
             self._rf_off_after_failure()
             raise
         self.rf_off()
@@ -279,8 +315,8 @@ class Rig:
             return result
 
 
-def _reset(driver: Any) -> Procedure[None]:
-    yield driver.reset_state()
+def _sent(batch: Batch) -> Procedure[None]:
+    yield batch
 
 
 def _asked(question: Exchange) -> Procedure[float]:
@@ -298,3 +334,11 @@ def _switched(driver: Any, channels: list[int]) -> Procedure[None]:
             where=driver.name,
             advice="Check the switch's power and its channel numbers in the bench file.",
         )
+
+
+def _fault(name: str, error: Exception) -> InstrumentRefused:
+    return InstrumentRefused(
+        f"RF off could not be verified: {type(error).__name__}: {error}",
+        where=name,
+        advice="Switch the source off by hand. Please report this with the log.",
+    )

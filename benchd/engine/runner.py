@@ -7,13 +7,14 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, TypeVar
 
 import structlog
 
 from benchd.acquire import Sweep, SweepInstruments, run_sweep
 from benchd.bench import Bench
 from benchd.engine.events import EventHub
+from benchd.engine.fitness import require_same_bench
 from benchd.engine.library import StoreThread
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.engine.rig import BenchThread, Rig
@@ -31,7 +32,11 @@ from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
 from benchd.traces import Capture, Role
 
+T = TypeVar("T")
 _log = structlog.get_logger(__name__)
+
+PROGRESS_S = 0.1
+"""Progress is told no oftener: it would push what matters out of the events that are kept."""
 
 LINK_RETRIES = 2
 LINK_BACKOFF_S = (0.5, 2.0)
@@ -106,7 +111,8 @@ class Runner:
             # Withdrawn between being picked and being started.
             return await self._db.call(self._store.job, job.id)
         try:
-            worksheet = await self._db.call(self._store.worksheet, job.id)
+            worksheet = await self._db.patiently(self._store.worksheet, job.id)
+            require_same_bench(worksheet, job.step_index, self._bench)
             for step in worksheet.steps[job.step_index :]:
                 if self._withdrawn:
                     raise Cancelled("withdrawn")
@@ -121,6 +127,8 @@ class Runner:
                     },
                 )
                 await self._step(job.id, worksheet, step)
+            if self._withdrawn:
+                raise Cancelled("withdrawn")
         except Cancelled:
             await self._safe()
             return await self._state(job.id, "withdrawn", message="withdrawn by order")
@@ -147,11 +155,12 @@ class Runner:
         """RF off on every way out; what cannot be reached is retried by the keeper."""
         try:
             await self._thread.run(self._rig.rf_off)
-        except BenchdError as error:
+        except Exception as error:
+            # Whatever it was: the job's end must still be written down.
             _log.error("rf off not verified", error=str(error))
 
     async def _state(self, job_id: str, state: str, **more: Any) -> JobRow:
-        row = await self._db.call(self._store.set_state, job_id, JobState(state), **more)
+        row = await self._db.patiently(self._store.set_state, job_id, JobState(state), **more)
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         return row
 
@@ -172,7 +181,14 @@ class Runner:
         loop = asyncio.get_running_loop()
         started = time.monotonic()
 
+        told = 0.0
+
         def on_progress(progress: Any) -> None:
+            nonlocal told
+            now = time.monotonic()
+            if now - told < PROGRESS_S and progress.done < progress.total:
+                return
+            told = now
             data = {
                 "job": job_id,
                 "step": step.index,
@@ -205,14 +221,16 @@ class Runner:
             bindings=dict(step.bindings),
             readings=dict(sweep.readings),
         )
-        await self._db.call(self._store.commit_capture, capture, step_index_after=step.index + 1)
+        await self._db.patiently(
+            self._store.commit_capture, capture, step_index_after=step.index + 1
+        )
         self._hub.publish(
             "capture",
             {"job": job_id, "capture": capture.id, "role": capture.role, "route": capture.route},
         )
 
     async def _measured(self, step: CaptureStep, on_progress: Callable[[Any], None]) -> Sweep:
-        """Switch and sweep; a lost link is reopened and the whole sweep begun again, twice."""
+        """Switch and sweep."""
         instruments = SweepInstruments(
             analyzer=self._rig.drivers[step.analyzer],
             source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
@@ -229,26 +247,28 @@ class Runner:
             sweep = self._rig.measure(procedure, names, on_progress, lid=lid)
             return replace(sweep, readings={**sweep.readings, **temperature})
 
-        for attempt in range(LINK_RETRIES + 1):
+        return await self._on_bench(work)
+
+    async def _on_bench(self, work: Callable[[], T]) -> T:
+        """Run `work` on the bench thread; after a lost link, reopened, the whole of it, twice."""
+        for attempt in range(LINK_RETRIES):
             try:
                 return await self._thread.run(work)
             except LinkLost as error:
-                if attempt == LINK_RETRIES:
-                    raise
                 _log.warning("link lost, trying again", error=str(error), attempt=attempt + 1)
                 self._hub.publish("link", {"message": str(error), "attempt": attempt + 1})
                 await self._pause(LINK_BACKOFF_S[attempt])
-        raise AssertionError("unreachable")
+        return await self._thread.run(work)
 
     async def _route(self, job_id: str, worksheet: Worksheet, step: RouteStep) -> None:
         def work() -> None:
             self._rig.rf_off()
             self._rig.switch(step.switching)
 
-        await self._thread.run(work)
+        await self._on_bench(work)
 
     async def _hands(self, job_id: str, worksheet: Worksheet, step: HandsStep) -> None:
-        await self._thread.run(self._rig.rf_off)
+        await self._on_bench(self._rig.rf_off)
         hands = {"ask": step.ask, "caution": step.caution, "step": step.index}
         # Cleared before anybody can know of the request: an answer may come at once.
         self._ready.clear()
@@ -272,8 +292,8 @@ class Runner:
             raise Cancelled("withdrawn")
 
     async def _reduce(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> None:
-        records = await self._db.call(self._reducer.records, job_id, worksheet, step)
-        await self._db.call(
+        records = await self._db.patiently(self._reducer.records, job_id, worksheet, step)
+        await self._db.patiently(
             self._store.commit_results,
             job_id,
             step.label,
@@ -285,9 +305,9 @@ class Runner:
             self._hub.publish("result", {"job": job_id, "result": record.id})
 
     async def _accept(self, job_id: str, worksheet: Worksheet, step: AcceptStep) -> None:
-        results = await self._db.call(self._store.results, job_id=job_id)
+        results = await self._db.patiently(self._store.results, job_id=job_id)
         verdicts = hold_against(step.limits, results)
-        await self._db.call(
+        await self._db.patiently(
             self._store.commit_results,
             job_id,
             step.label,

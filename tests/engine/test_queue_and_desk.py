@@ -3,111 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-import threading
 from collections.abc import AsyncIterator
 from contextlib import suppress
-from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchd.bench import load_bench
-from benchd.engine.desk import BenchDesk
-from benchd.engine.events import EventHub
-from benchd.engine.library import StoreThread
-from benchd.engine.queue import JobQueue
-from benchd.engine.recipes import RecipeShelf
-from benchd.engine.rig import BenchThread
-from benchd.engine.runner import Runner
-from benchd.errors import LinkLost, OrderRefused, UnsafeError
-from benchd.store import JobRow, JobState, Store, WrongState
-
-ROOT = Path(__file__).resolve().parents[2]
-WAITING = """
-recipe: pauses
-title: Waits, measures nothing
-on_interrupt: {on_interrupt}
-steps:
-  - wait: {{for: {seconds} s}}
-"""
-
-
-@dataclass
-class QuietRig:
-    """Counts RF-off requests; `lost` of them fail first."""
-
-    stop: threading.Event = field(default_factory=threading.Event)
-    lost: int = 0
-    rf_offs: int = 0
-    log: list[str] = field(default_factory=list)
-
-    def rf_off(self) -> None:
-        self.rf_offs += 1
-        self.log.append("rf off")
-        if self.rf_offs <= self.lost:
-            raise LinkLost("does not answer", where="generator")
-
-    def try_connect(self) -> None:
-        self.log.append("connect")
-
-    def states(self) -> list[Any]:
-        return []
-
-
-@dataclass
-class Office:
-    """Everything of one bench but its instruments."""
-
-    store: Store
-    desk: BenchDesk
-    queue: JobQueue
-    rig: QuietRig
-    hub: EventHub
-
-    async def text(
-        self, seconds: float = 0.01, on_interrupt: str = "resume", **more: Any
-    ) -> JobRow:
-        recipe = WAITING.format(seconds=seconds, on_interrupt=on_interrupt)
-        return await self.desk.queue_text(recipe, "pauses.yaml", {}, **more)
-
-    async def until(self, job_id: str, state: JobState) -> JobRow:
-        async with asyncio.timeout(20.0):
-            while (row := await self.desk.job(job_id)).state is not state:
-                await asyncio.sleep(0.005)
-        return row
-
-
-@pytest.fixture
-async def office(tmp_path: Path) -> AsyncIterator[Office]:
-    bench = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
-    db, hub, rig = StoreThread(), EventHub(), QuietRig()
-    store = await db.call(Store.open, tmp_path / "benchd.sqlite")
-    thread = BenchThread("workshop", rig.stop)
-    parts: dict[str, Any] = {
-        "store": store, "store_thread": db, "rig": rig, "bench_thread": thread, "hub": hub
-    }  # fmt: skip
-    runner = Runner(bench=bench, **parts)
-    queue = JobQueue(bench_name="workshop", runner=runner, **parts)
-    shelf = RecipeShelf([ROOT / "recipes"])
-    desk = BenchDesk(
-        bench=bench, shelf=shelf, store=store, store_thread=db, rig=rig, runner=runner,
-        queue=queue, hub=hub,
-    )  # type: ignore[arg-type]  # fmt: skip
-    yield Office(store, desk, queue, rig, hub)
-    thread.close()
-    await db.call(store.close)
-    db.close()
-
-
-@pytest.fixture
-async def working(office: Office) -> AsyncIterator[Office]:
-    task = asyncio.create_task(office.queue.run())
-    yield office
-    task.cancel()
-    with suppress(asyncio.CancelledError):
-        await task
+from benchd.errors import OrderRefused, UnsafeError
+from benchd.store import JobState, WrongState
+from tests.engine.office import Office
 
 
 async def test_rf_is_off_before_anything_is_connected_or_recovered(working: Office) -> None:
