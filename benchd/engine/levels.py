@@ -81,10 +81,15 @@ def carrier_dbm(capture: Capture) -> FloatArray:
     if noise_dbm is None or detector is None:
         return level
     for index in np.flatnonzero(level - noise_dbm < CORRECTED_BELOW_DB[detector]):
-        carrier = carrier_level_dbm(float(level[index]), noise_dbm, detector)
-        if math.isfinite(carrier):
-            level[index] = carrier
+        level[index] = _corrected_dbm(float(level[index]), noise_dbm, detector)
     return level
+
+
+def _corrected_dbm(reading_dbm: float, noise_dbm: float, detector: str) -> float:
+    if reading_dbm - noise_dbm >= CORRECTED_BELOW_DB[detector]:
+        return reading_dbm
+    carrier = carrier_level_dbm(reading_dbm, noise_dbm, detector)
+    return carrier if math.isfinite(carrier) else reading_dbm
 
 
 def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]:
@@ -128,12 +133,13 @@ def _theory(capture: Capture, at_hz: float | None) -> Known | None:
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
     if noise_dbm is None or detector is None:
         return None
-    level = carrier_dbm(capture)
-    here = (
+    level = np.real(capture.level.values).astype(float)
+    read = (
         float(np.median(level))
         if at_hz is None
         else float(np.interp(at_hz, capture.level.frequency_hz, level))
     )
+    here = _corrected_dbm(read, noise_dbm, detector)
     distance_db = max(here - noise_dbm, -10.0)
     sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
     return Known(math.hypot(sd_db, _correction_sd_db(capture, distance_db, detector)))

@@ -1,4 +1,4 @@
-"""Gain from stored captures: drift in time, places, phase centres, noise, and what each rests on."""
+"""Gain from stored captures: drift in time, places, phase centres, noise, knowledge."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ def test_scatter_of_the_repeats_goes_before_theory(notebook: Notebook) -> None:
 
 
 def test_a_crackling_line_shows_in_the_roughness(notebook: Notebook) -> None:
-    """0.3 dB of white error from point to point is found within a third, by its third differences."""
+    """0.3 dB of white error from point to point is found within a third."""
     rough = -45.0 + np.random.default_rng(5).normal(0.0, 0.3, GRID.size)
     notebook.capture("test", "test", rough, at_s=1.0, position="mount_b", antenna="dipole r3")
     notebook.capture("ref", "reference", -45.0, position="mount_a", antenna="reference dipole")
