@@ -1,0 +1,165 @@
+"""Two revisions held against each other: what cancels, what does not, and what would be seen."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import GTC
+import pytest
+from numpy.testing import assert_allclose
+
+from benchd.errors import ReductionRefused
+from benchd.results import Result
+from benchd.store import JobState
+from tests.engine.captures import Notebook, changed, one, terms_of
+from tests.engine.gain.test_gain_reduction import OPTIONS
+
+AT = 1.7e9
+COMPARE: dict[str, Any] = {
+    "quantity": "realised_gain", "first": "dipole r3", "second": "yagi r2",
+    "first_job": None, "second_job": None,
+}  # fmt: skip
+
+
+def measure(
+    notebook: Notebook, antenna: str, level_dbm: float, at_s: float, mount: str = "mount_a"
+) -> Result:
+    """A gain against the reference dipole in a job of its own, stored."""
+    notebook.new_job()
+    notebook.capture("ref", "reference", -45.0, at_s=at_s, position=mount,
+                     antenna="reference dipole")  # fmt: skip
+    notebook.capture("test", "test", level_dbm, at_s=at_s + 60, position="mount_b",
+                     antenna=antenna)  # fmt: skip
+    notebook.at(at_s + 120)
+    options = {**OPTIONS, "antenna": antenna}
+    found = notebook.reduce("gain", {"test": "test", "reference": "ref"}, keep_as="gain", **options)
+    return one(found, "realised_gain")
+
+
+def compare(notebook: Notebook, at_s: float, **changes: Any) -> Result:
+    """In a job of its own, started at a time."""
+    notebook.at(at_s)
+    notebook.store.set_state(notebook.new_job(), JobState.RUNNING)
+    found = notebook.reduce("revision-comparison", {}, **{**COMPARE, **changes})
+    return next(r for r in found if r.frequency_hz == AT)
+
+
+def without_phase_centre(notebook: Notebook) -> None:
+    antennas = dict(notebook.bench.antennas)
+    antennas["yagi r2"] = changed(antennas["yagi r2"], phase_centre_m=None)
+    notebook.with_bench(antennas=antennas)
+
+
+def test_what_both_share_cancels_and_the_rest_adds_up_as_gtc_has_it(notebook: Notebook) -> None:
+    """The oracle is GTC: each error is one uncertain number, the shared ones used in both gains."""
+    without_phase_centre(notebook)
+    first = measure(notebook, "dipole r3", -44.0, 0.0)
+    second = measure(notebook, "yagi r2", -37.0, 1000.0)
+    result = compare(notebook, 2000.0)
+    assert_allclose(result.value, 7.0, atol=1e-9)
+    assert (result.quantity, result.unit, result.antenna) == (
+        "realised_gain_difference", "dB", "yagi r2",
+    )  # fmt: skip
+
+    shared = {"reference gain", "mismatch at reference", "reflection of reference", "linearity"}
+    common = {
+        name: GTC.ureal(0.0, line.contribution, line.degrees_of_freedom)
+        for name, line in terms_of(first).items()
+        if name in shared
+    }
+    gains = []
+    for gain in (first, second):
+        total = GTC.ureal(0.0, 0.0)
+        for name, line in terms_of(gain).items():
+            sign = math.copysign(1.0, line.sensitivity)
+            mine = GTC.ureal(0.0, line.contribution, line.degrees_of_freedom)
+            total = total + sign * common.get(name, mine)
+        gains.append(total)
+    # 7 dB apart on a scale of +-0.2 dB: 7/10 of it comes back.
+    scale = GTC.ureal(0.0, 0.2 * 0.7 / math.sqrt(3.0))
+    oracle = gains[1] - gains[0] + scale
+    assert result.budget is not None
+    assert_allclose(result.budget.standard, oracle.u, rtol=1e-6)
+    alone = math.hypot(terms_of(first)["box"].contribution, terms_of(second)["box"].contribution)
+    assert result.budget.standard > alone
+
+
+def test_one_reference_on_two_mounts_shares_its_gain_but_not_its_mismatch(
+    notebook: Notebook,
+) -> None:
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    measure(notebook, "yagi r2", -37.0, 1000.0, mount="mount_b")
+    here = compare(notebook, 2000.0)
+    assert here.budget is not None
+    sources = [line.source for line in here.budget.terms if line.name == "mismatch at reference"]
+    assert len(set(sources)) == 2
+    gains = [line.source for line in here.budget.terms if line.name == "reference gain"]
+    assert set(gains) == {"gain of reference dipole"}
+
+
+def test_the_drift_of_one_night_is_not_that_of_the_next(notebook: Notebook) -> None:
+    """Errors that are one within a measurement (both edges of a band, three transmissions) keep
+    their source there and must not cancel between measurements."""
+    from benchd.engine.reductions.revision_comparison import own_errors
+    from benchd.reduce.compare import compare_results
+    from benchd.reduce.uncertainty import combine, term
+
+    lines = (term("drift", 0.3, "dB", source="drift"), term("baseline", 0.1, "dB",
+             source="left-over of baseline 1"))  # fmt: skip
+    budget = combine(lines, estimate=20.0)
+    result = Result("return_loss", 20.0, "dB", 0.6, 2.0, frequency_hz=AT, budget=budget)
+    records = []
+    for number in (1, 2):
+        notebook.new_job()
+        records.append(notebook.result(result, at_s=float(number)))
+    found = compare_results(own_errors(records[0]), own_errors(records[1]))
+    assert found.budget is not None
+    assert_allclose(found.budget.standard, 0.3 * math.sqrt(2.0), rtol=1e-12)
+
+
+def test_no_difference_comes_with_what_would_have_been_seen(notebook: Notebook) -> None:
+    """k u decides, and a further 1.645 u is needed to be seen in 95 % (in kind ISO 11843-1)."""
+    without_phase_centre(notebook)
+    measure(notebook, "dipole r3", -40.0, 0.0)
+    measure(notebook, "yagi r2", -39.9, 1000.0)
+    result = compare(notebook, 2000.0)
+    assert result.budget is not None
+    visible = result.budget.expanded + 1.6449 * result.budget.standard
+    assert result.note.startswith(
+        f"No difference seen; a difference above {visible:.2g} dB would have been seen."
+    )
+    assert "dipole r3 in job-" in result.note
+
+
+def test_a_difference_beyond_its_uncertainty_is_one(notebook: Notebook) -> None:
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    measure(notebook, "yagi r2", -30.0, 1000.0)
+    assert compare(notebook, 2000.0).note.startswith("The two differ.")
+
+
+def test_one_antenna_in_two_jobs(notebook: Notebook) -> None:
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    before = notebook.job
+    measure(notebook, "dipole r3", -43.0, 1000.0)
+    result = compare(notebook, 2000.0, second="dipole r3", first_job=before)
+    assert_allclose(result.value, 1.0, atol=1e-9)
+
+
+def test_results_that_came_after_the_job_began_are_not_looked_at(notebook: Notebook) -> None:
+    """So that reducing again gives the same comparison."""
+    without_phase_centre(notebook)
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    measure(notebook, "yagi r2", -37.0, 1000.0)
+    compare(notebook, 2000.0)
+    job = notebook.job
+    measure(notebook, "yagi r2", -30.0, 3000.0)
+    notebook.job = job
+    again = notebook.reduce("revision-comparison", {}, **COMPARE)
+    assert_allclose(next(r for r in again if r.frequency_hz == AT).value, 7.0, atol=1e-9)
+
+
+def test_what_was_never_measured_cannot_be_compared(notebook: Notebook) -> None:
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    with pytest.raises(ReductionRefused, match='no stored realised_gain of "yagi r2" to compare'):
+        notebook.reduce("revision-comparison", {}, **COMPARE)
