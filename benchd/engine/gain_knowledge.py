@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -10,7 +11,7 @@ import numpy as np
 
 from benchd.bench import Antenna, Bench, PassiveFixture, Route, SwitchInstrument
 from benchd.engine.ageing import drift_db
-from benchd.engine.levels import level_sd_db
+from benchd.engine.levels import level_sd_db, scale_of
 from benchd.engine.qualified import (
     BOX_SPREAD,
     REPEATABILITY,
@@ -70,11 +71,13 @@ class GainBasis:
             known = replace(known, reference_gain_expanded_db=Known(expanded_db, source=source))
         if self.others:
             first = self.others[0]
-            place = f"{first.route}/{first.position}" if first.position else first.route
-            known = replace(known, reference_source=f"{self.name or first.role} on {place}")
+            known = replace(known, reference_source=f"{self.name or first.role} on {_place(first)}")
         analyzer = self.bench.analyzer_of(route)
         if analyzer.linearity_db is not None:
-            known = replace(known, linearity_db=Known(analyzer.linearity_db, source="linearity"))
+            known = replace(
+                known,
+                linearity_db=Known(analyzer.linearity_db, source=scale_of(test, route.analyzer)),
+            )
         match_db = port_match_db(self.bench, route)
         if match_db is not None:
             known = replace(known, port_match_db=Known(match_db))
@@ -98,6 +101,14 @@ class GainBasis:
             return None
         worst = max(found, key=lambda one: one.value)
         return replace(worst, value=worst.value / math.sqrt(len(captures)))
+
+
+def _place(capture: Capture) -> str:
+    """Route, position, and the parts on the way: after a change of these it is another place."""
+    parts = ",".join(f"{name}:{digest}" for name, digest in sorted(capture.fixtures.items()))
+    short = hashlib.sha256(parts.encode()).hexdigest()[:8]
+    where = f"{capture.route}/{capture.position}" if capture.position else capture.route
+    return f"{where} ({short})"
 
 
 def _with_box(

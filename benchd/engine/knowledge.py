@@ -13,7 +13,13 @@ import numpy as np
 
 from benchd.bench import Bench, CouplerFixture, PassiveFixture, SwitchInstrument
 from benchd.engine.ageing import drift_db
-from benchd.engine.levels import independent_samples, law, noise_power_dbm, seen_sd_db
+from benchd.engine.levels import (
+    independent_samples,
+    law,
+    noise_power_dbm,
+    scale_of,
+    seen_sd_db,
+)
 from benchd.engine.qualified import DIRECTIVITY, REPEATABILITY, SOURCE_MATCH, newest
 from benchd.reduce.decibels import free_space_path_loss_db, ratio_from_db
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
@@ -54,7 +60,8 @@ def reflection_knowledge(
                 known = replace(known, source_match_db=Known(match_db))
     analyzer = bench.analyzer_of(route)
     if analyzer.linearity_db is not None:
-        known = replace(known, linearity_db=Known(analyzer.linearity_db, source="linearity"))
+        scale = Known(analyzer.linearity_db, source=scale_of(test, route.analyzer))
+        known = replace(known, linearity_db=scale)
     connector_db = _changed_joint_db(bench, test, baselines)
     if connector_db is not None:
         known = replace(known, connector_sd_db=Known(connector_db))

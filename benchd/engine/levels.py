@@ -60,6 +60,11 @@ def noise_power_dbm(capture: Capture) -> float | None:
     )
 
 
+def scale_of(capture: Capture, analyzer: str) -> str:
+    """Key of the analyzer's scale error: one and the same wherever this very analyzer measured."""
+    return f"linearity of {capture.instruments.get(analyzer, analyzer)}"
+
+
 def independent_samples(capture: Capture) -> float:
     """How many independent readings one point averages: bandwidth times dwell, times repeats.
 

@@ -25,7 +25,7 @@ from benchd.results import Result, ResultRecord, Term
 from benchd.store import UnknownId
 from benchd.traces import Role
 
-SCALE = "linearity"
+SCALE = "linearity of "
 SCALE_STEP_DB = 10.0
 """Two levels this far apart share nothing of the scale's error any more; nearer, in proportion.
 Scale errors are stated per 10 dB (common practice, no source)."""
@@ -149,9 +149,10 @@ def _scale(sources: Sources, first: Result, second: Result) -> tuple[Term, ...]:
         line
         for result in (first, second)
         for line in (result.budget.terms if result.budget else ())
-        if line.source == SCALE
+        if line.source.startswith(SCALE)
     ]
-    if len(lines) < 2:
+    # Two analyzers share no scale: nothing was cancelled, and nothing is to come back.
+    if len(lines) < 2 or len({line.source for line in lines}) > 1:
         return ()
     apart_db = _levels_apart_db(sources, first, second)
     share = min(1.0, apart_db / SCALE_STEP_DB)

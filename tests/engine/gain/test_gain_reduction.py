@@ -248,3 +248,71 @@ def test_captures_taken_otherwise_are_refused(notebook: Notebook) -> None:
                      resolution_bandwidth_hz=3e4)  # fmt: skip
     with pytest.raises(NormalisationRefused, match="resolution bandwidth"):
         notebook.reduce("gain", {"test": "test", "reference": "ref"}, **OPTIONS)
+
+
+def qualified_range(notebook: Notebook) -> Any:
+    """A capture of yesterday on the range, for qualification results to come from."""
+    return notebook.capture("probe", "test", -45.0, at_s=-7200.0, position="mount_a",
+                            antenna="dipole r3")  # fmt: skip
+
+
+def test_the_qualified_box_and_connections_go_before_what_was_stated(notebook: Notebook) -> None:
+    """0.4 dB at 1.6 and 0.3 dB at 1.8 GHz: 0.35 dB at 1.7 GHz, with seven degrees of freedom;
+    stated are 1.2 dB without any."""
+    probe = qualified_range(notebook)
+    notebook.qualified("box_gain_spread", {1.6e9: 0.4, 1.8e9: 0.3}, probe, at_s=-3600.0,
+                       freedom=7.0, step="box")  # fmt: skip
+    notebook.qualified("repeatability_spread", {1.6e9: 0.05, 1.8e9: 0.05}, probe, at_s=-3600.0,
+                       step="joints")  # fmt: skip
+    captures = pair(notebook, -44.9, (0.0, -45.0), at_s=60.0)
+    terms = terms_of(one(notebook.reduce("gain", captures, **OPTIONS), "realised_gain"))
+    assert_allclose(terms["box"].size, 0.35, rtol=1e-9)
+    assert terms["box"].degrees_of_freedom == 7.0
+    for end in ("test", "reference"):
+        line = terms[f"cable and switch, {end}"]
+        assert (line.size, line.degrees_of_freedom) == (0.05, 9.0)
+
+
+def test_a_box_lined_anew_is_another_box(notebook: Notebook) -> None:
+    """Its description in the bench file is then newer than the qualification."""
+    probe = qualified_range(notebook)
+    notebook.qualified("box_gain_spread", {1.6e9: 0.4, 1.8e9: 0.3}, probe, at_s=-3600.0)
+    notebook.with_bench(box=changed(notebook.bench.box, inside_m=[0.9, 0.6, 0.6]))
+    captures = pair(notebook, -44.9, (0.0, -45.0), at_s=60.0)
+    terms = terms_of(one(notebook.reduce("gain", captures, **OPTIONS), "realised_gain"))
+    assert_allclose(terms["box"].size, 1.2, rtol=1e-9)
+
+
+def test_measured_reflections_bring_their_own_uncertainty(notebook: Notebook) -> None:
+    """`match: newest`: u(gamma) is that of the return loss, gamma u(RL)/8.686, not a default."""
+    grid = {"grid_hz": GRID, "route": "middle"}
+    for role in ("open", "short"):
+        notebook.capture(role, role, -20.0, position=role, at_s=-900.0, **grid)
+    for antenna in ("dipole r3", "reference dipole"):
+        notebook.capture(f"of {antenna}", "test", -34.0, position="antenna", antenna=antenna,
+                         at_s=-600.0, **grid)  # fmt: skip
+    captures = pair(notebook, -44.9, (0.0, -45.0), at_s=60.0)
+    results = notebook.reduce("gain", captures, **{**OPTIONS, "match": "newest"})
+    gain, realised = one(results, "gain"), one(results, "realised_gain")
+    gamma = 10 ** (-14 / 20)
+    assert_allclose(realised.value, 2.1 + 0.1 + 10 * math.log10(1 - gamma**2), atol=1e-6)
+    assert_allclose(gain.value, 2.1 + 0.1, atol=1e-6)
+    # Directivity 33 dB leads: 0.0224/sqrt(2) = 0.0158; the rest adds in quadrature.
+    spread = terms_of(gain)["reflection of test"].size
+    assert 0.0158 < spread < 0.02
+    assert gain.flags == ()
+    assert len(gain.captures) == 6
+
+
+def test_a_return_loss_that_is_sure_to_be_reached_bounds_the_mismatch(notebook: Notebook) -> None:
+    """9 dB at 1.7 GHz are stated for dipole r3; ports behind it have their match stated too."""
+    captures = pair(notebook, -44.9, (0.0, -45.0), at_s=60.0)
+    results = notebook.reduce("gain", captures, **OPTIONS)
+    assert {r.quantity for r in results} == {
+        "realised_gain", "realised_gain_mean", "realised_gain_min", "realised_gain_max",
+    }  # fmt: skip
+    line = terms_of(one(results, "realised_gain"))["mismatch at test"]
+    # Far cable 26 dB, switch 24 dB, analyzer 20 dB, voltages added in power.
+    port = math.sqrt(10**-2.6 + 10**-2.4 + 10**-2.0)
+    assert_allclose(line.size, port * 10 ** (-9 / 20), rtol=1e-9)
+    assert not line.assumed

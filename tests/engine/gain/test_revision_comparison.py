@@ -163,3 +163,19 @@ def test_what_was_never_measured_cannot_be_compared(notebook: Notebook) -> None:
     measure(notebook, "dipole r3", -44.0, 0.0)
     with pytest.raises(ReductionRefused, match='no stored realised_gain of "yagi r2" to compare'):
         notebook.reduce("revision-comparison", {}, **COMPARE)
+
+
+def test_two_analyzers_share_no_scale(notebook: Notebook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each scale's error then counts in full, and nothing is added for the distance."""
+    from tests.engine import captures
+
+    without_phase_centre(notebook)
+    first = measure(notebook, "dipole r3", -44.0, 0.0)
+    monkeypatch.setitem(captures.INSTRUMENTS, "analyzer", "Workshop,Analyzer-6G,0009")
+    measure(notebook, "yagi r2", -37.0, 1000.0)
+    result = compare(notebook, 2000.0)
+    assert result.budget is not None
+    lines = [line for line in result.budget.terms if line.name == "linearity"]
+    assert len({line.source for line in lines}) == 2
+    assert "scale between the two" not in terms_of(result)
+    assert terms_of(first)["linearity"].source == "linearity of Workshop,Analyzer-6G,0002"
