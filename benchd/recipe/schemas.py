@@ -12,6 +12,11 @@ from benchd.recipe.worksheet import Worksheet
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 REFERENCE_SCHEMA = {"type": "string", "pattern": rf"^\${PARAMETER_FORM}$"}
+INSIDE_SCHEMA = {
+    "type": "string",
+    "pattern": rf"^[\w .,()-]*(?:\${PARAMETER_FORM}[\w .,()-]*)+$",
+}
+"""A name with references inside it, such as `night $turn`."""
 
 _LEAVES = ("pattern", "enum", "const")
 _NUMBERS = ("integer", "number", "boolean")
@@ -48,6 +53,7 @@ def _recipe_schema() -> dict[str, Any]:
         if name not in ("RecipeFile", "Parameter"):
             definitions[name] = _with_references(definition)
     definitions["RepeatPart"]["properties"]["steps"]["items"] = step
+    definitions["CapturePart"]["properties"]["name"]["anyOf"].append(INSIDE_SCHEMA)
     recipe = definitions.pop("RecipeFile")
     recipe["properties"]["steps"]["items"] = step
     patterns = recipe["properties"]["sweeps"]["patternProperties"]

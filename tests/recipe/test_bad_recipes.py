@@ -277,7 +277,9 @@ CASES: list[tuple[str, str | None, str, str]] = [
         "{kind: gian, test: far",
         (
             'both.yaml:33:20: steps[8].reduce.kind: the kind "gian" is not known, did you '
-            'mean "gain"? Known: gain, reflection'
+            'mean "gain"? Known: comparison, coupler, drift, gain, gain-three-antennas, '
+            "gain-two-identical, leakage, reflection, reflectivity, repeatability, "
+            "revision-comparison, stillness"
         ),
     ),
     (

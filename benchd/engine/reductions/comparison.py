@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.series import grid_of, series, stacked
+from benchd.engine.reductions.series import grid_of, reported_hz, series, stacked
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.compare import compare
 from benchd.reduce.knowledge import Known
@@ -15,7 +15,7 @@ from benchd.traces import Form, Trace
 def reduce_comparison(sources: Sources, step: ReduceStep) -> Outcome:
     """Differences, what would have been seen, and the verdict.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     first, second = series(captures, "first"), series(captures, "second")
@@ -28,7 +28,7 @@ def reduce_comparison(sources: Sources, step: ReduceStep) -> Outcome:
     results = question_results(
         grid,
         found,
-        step.options["at_hz"],
+        reported_hz(step, grid),
         repeats=(one.shape[0], other.shape[0]),
         names=(names[0], names[1]),
         worth_db=step.options["worth_db"],

@@ -9,7 +9,14 @@ import numpy as np
 from benchd.bench import Bench, CouplerFixture
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.series import grid_of, linearity_db, noise_dbm, series, stacked
+from benchd.engine.reductions.series import (
+    grid_of,
+    linearity_db,
+    noise_dbm,
+    reported_hz,
+    series,
+    stacked,
+)
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.qualify.coupler import (
     coupler_results,
@@ -23,7 +30,7 @@ from benchd.traces import Capture, FloatArray, Form, Trace
 def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
     """Effective directivity and source match, held against what the bench file states.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     options = step.options
@@ -53,7 +60,7 @@ def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
     directivity_db, match_db = _stated(sources.bench, first)
     results = coupler_results(
         found,
-        options["at_hz"],
+        reported_hz(step, grid),
         linearity_db=size_db,
         is_linearity_known=is_known,
         stated_directivity_db=directivity_db,

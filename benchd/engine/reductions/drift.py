@@ -15,7 +15,7 @@ from benchd.traces import Capture, FloatArray, Form, Trace
 def reduce_drift(sources: Sources, step: ReduceStep) -> Outcome:
     """Largest age, drift, temperature's part, and the verdict.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     watched = sorted(series(captures, "watched"), key=lambda one: one.taken_at)

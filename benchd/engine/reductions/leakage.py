@@ -18,7 +18,7 @@ NO_NOISE_DBM = -300.0
 def reduce_leakage(sources: Sources, step: ReduceStep) -> Outcome:
     """Shielding per place and least of all, transmitters that enter, and the verdict.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     options = step.options

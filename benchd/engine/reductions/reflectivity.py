@@ -6,7 +6,7 @@ import numpy as np
 
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.series import grid_of, series, stacked
+from benchd.engine.reductions.series import grid_of, reported_hz, series, stacked
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.qualify.reflectivity import Line, reflectivity_results, walls
 from benchd.traces import Capture, FloatArray, Form, Trace
@@ -15,7 +15,7 @@ from benchd.traces import Capture, FloatArray, Form, Trace
 def reduce_reflectivity(sources: Sources, step: ReduceStep) -> Outcome:
     """Reflected level and spreads at frequencies, usable range, and the verdict.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     options = step.options
@@ -34,7 +34,7 @@ def reduce_reflectivity(sources: Sources, step: ReduceStep) -> Outcome:
     found = walls(grid, lines)
     results = reflectivity_results(
         found,
-        options["at_hz"],
+        reported_hz(step, grid),
         needed_hz=options["needed_hz"],
         claim_db=options["claim_db"],
     )

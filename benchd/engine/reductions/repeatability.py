@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.series import grid_of, series, stacked
+from benchd.engine.reductions.series import grid_of, reported_hz, series, stacked
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.qualify.repeatability import repeatability_results
 from benchd.reduce.qualify.spreads import spread_db
@@ -14,7 +14,7 @@ from benchd.traces import Form, Trace
 def reduce_repeatability(sources: Sources, step: ReduceStep) -> Outcome:
     """Spreads over the band and at frequencies, and the verdict.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     joined, bent = series(captures, "joined"), series(captures, "bent")
@@ -23,9 +23,9 @@ def reduce_repeatability(sources: Sources, step: ReduceStep) -> Outcome:
     results = repeatability_results(
         grid,
         levels,
-        step.options["at_hz"],
+        reported_hz(step, grid),
         limit_db=step.options["limit_db"],
         bent_db=stacked(bent, step, joined[0]) if bent else None,
     )
-    traces = [Trace("repeatability", Form.RATIO_DB, grid, spread_db(levels))]
+    traces = [Trace("repeatability_spread", Form.RATIO_DB, grid, spread_db(levels))]
     return finished(step, joined[0].antenna, list(captures.values()), results, traces)

@@ -7,9 +7,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchd.bench import Bench
+from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
-from benchd.reduce.compatibility import description, require_fit
+from benchd.reduce.compatibility import description, differences
 from benchd.traces import Capture, FloatArray
+
+REPORTED_POINTS = 21
+"""Frequencies at which a qualification reports: what it measures changes slowly (couplers,
+connectors, boxes), and budgets interpolate between them."""
 
 
 def series(captures: dict[str, Capture], key: str) -> list[Capture]:
@@ -23,18 +28,33 @@ def series(captures: dict[str, Capture], key: str) -> list[Capture]:
 
 
 def stacked(taken: Sequence[Capture], step: ReduceStep, like: Capture | None = None) -> FloatArray:
-    """Levels in dBm, shape (captures, n). Raises NormalisationRefused where one was taken
-    otherwise than the first, or than `like`.
+    """Levels in dBm, shape (captures, n). Raises ReductionRefused where one was taken otherwise
+    than the first, or than `like`.
     """
     first = like or taken[0]
     for capture in taken:
-        require_fit(description(capture), description(first), where=step.label)
+        apart = differences(description(first), description(capture))
+        if apart:
+            raise ReductionRefused(
+                f'"{capture.step}" was taken otherwise than "{first.step}", which is called the '
+                f"baseline here: {'; '.join(apart)}",
+                where=step.label,
+                advice="Take all captures of one qualification with the same settings.",
+            )
     return np.array([np.real(capture.level.values) for capture in taken], dtype=float)
 
 
 def grid_of(capture: Capture) -> FloatArray:
     """Its frequencies, Hz."""
     return capture.level.frequency_hz
+
+
+def reported_hz(step: ReduceStep, frequency_hz: FloatArray) -> list[float]:
+    """The frequencies asked for, and enough of the grid for later budgets to know the band."""
+    places = np.linspace(0, frequency_hz.size - 1, min(REPORTED_POINTS, frequency_hz.size))
+    some = frequency_hz[np.unique(np.round(places).astype(int))].tolist()
+    asked = [float(one) for one in step.options["at_hz"]]
+    return sorted({*asked, *some})
 
 
 def noise_dbm(capture: Capture, frequency_hz: FloatArray) -> FloatArray | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.series import grid_of, series, stacked
+from benchd.engine.reductions.series import grid_of, reported_hz, series, stacked
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.qualify.stillness import movement, stillness_results
 from benchd.traces import Form, Trace
@@ -13,7 +13,7 @@ from benchd.traces import Form, Trace
 def reduce_stillness(sources: Sources, step: ReduceStep) -> Outcome:
     """Spreads with the lid closed and open, and the verdict.
 
-    Raises NormalisationRefused, ReductionRefused.
+    Raises ReductionRefused.
     """
     captures = inputs(sources, step)
     still = series(captures, "still")
@@ -28,7 +28,7 @@ def reduce_stillness(sources: Sources, step: ReduceStep) -> Outcome:
         grid,
         moved["closed"],
         moved.get("open"),
-        step.options["at_hz"],
+        reported_hz(step, grid),
         step.options["limit_db"],
     )
     traces = [

@@ -77,7 +77,6 @@ class Reflectivity(Qualification):
     def options(self, view: View) -> dict[str, Any]:
         """at_hz, step_m, range_length_m, claim_db, needed_hz."""
         found = super().options(view)
-        found["at_hz"] = found["at_hz"] or [self.needed_hz]
         return found | {
             "step_m": self.step_m,
             "range_length_m": self._range_length_m(view),

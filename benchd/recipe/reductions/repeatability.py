@@ -19,7 +19,7 @@ class Repeatability(Qualification):
     """Standard deviation over reconnections, and over bends where captured."""
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
-        "repeatability": Kind.RATIO,
+        "repeatability_spread": Kind.RATIO,
         "flex_spread": Kind.RATIO,
         "repeatability_verdict": None,
     }

@@ -29,7 +29,7 @@ def repeatability_results(
     limit_db: float = DEFAULT_LIMIT_DB,
     bent_db: FloatArray | None = None,
 ) -> list[Result]:
-    """Spread over reconnections (and over bending, where captured), and the verdict.
+    """`repeatability_spread` over reconnections, `flex_spread` over bends, and the verdict.
 
     levels_db: shape (reconnections, n); bent_db: shape (bends, n), nothing reconnected.
     One joint's error is much the same at neighbouring frequencies, so pooling over the band
@@ -38,7 +38,7 @@ def repeatability_results(
     band = ends_hz(frequency_hz)
     results: list[Result] = []
     sizes: dict[str, tuple[float, float]] = {}
-    for quantity, levels in (("repeatability", levels_db), ("flex_spread", bent_db)):
+    for quantity, levels in (("repeatability_spread", levels_db), ("flex_spread", bent_db)):
         if levels is None:
             continue
         spreads = spread_db(levels, "reconnections" if levels is levels_db else "bends")
@@ -62,7 +62,7 @@ def repeatability_results(
 def _verdict(
     sizes: dict[str, tuple[float, float]], limit_db: float, band: tuple[float, float]
 ) -> Result:
-    joint_db, worst_hz = sizes["repeatability"]
+    joint_db, worst_hz = sizes["repeatability_spread"]
     flex_db = sizes.get("flex_spread", (0.0, 0.0))[0]
     if max(joint_db, flex_db) <= limit_db:
         words = f"A joint made anew changes a level by {decibels(joint_db)} (standard deviation)"

@@ -1,0 +1,244 @@
+"""A bad box is called bad and a good one good: every qualification recipe, daemon and all.
+
+The simulator's hands do what benchd asks a person to do. Grids are coarse and simulated time runs
+fast, so that all seven recipes take seconds; what is asked of each is unchanged.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.system.rigging import REPOSITORY, Daemon, Mosquitto, Simulator, ending, until
+
+STEP_M = 0.022
+COARSE = {"points": "9"}
+Hands = Callable[[Simulator, str], None]
+
+
+@pytest.fixture
+def rig(
+    request: pytest.FixtureRequest, tmp_path: Path, mosquitto: Mosquitto
+) -> Iterator[tuple[str, Simulator, Daemon]]:
+    """Simulator and daemon of one box, simulated time running as fast as asked."""
+    box, time_scale = request.param
+    simulator = Simulator(tmp_path, box, "--time-scale", time_scale)
+    with ending(simulator):
+        bench = REPOSITORY / "recipes" / "benches" / f"{box}.yaml"
+        daemon = Daemon(tmp_path, simulator, mosquitto.url, bench=bench)
+        with ending(daemon):
+            yield box, simulator, daemon
+
+
+def done_by_hand(
+    daemon: Daemon, simulator: Simulator, hands: Hands, recipe: str, **arguments: str
+) -> dict[str, dict[str, Any]]:
+    """Run a recipe, obeying each request; its results by quantity (the first of each)."""
+    job = daemon.queue(recipe, **arguments)
+    asked = -1
+
+    def next_request() -> Any:
+        row = daemon.job(job)
+        if row["state"] == "failed":
+            raise AssertionError(f"{recipe} failed: {row['message']}")
+        if row["state"] == "needs-hands" and row["hands"]["step"] > asked:
+            return row
+        return row if row["state"] == "done" else None
+
+    while (row := until(next_request, f"{recipe} to ask or to end"))["state"] != "done":
+        assert simulator.do("state")["rf_on"] is False, "nobody's hands come near while RF is on"
+        asked = row["hands"]["step"]
+        hands(simulator, row["hands"]["ask"])
+        daemon.http.post(f"/api/jobs/{job}/ready")
+    found: dict[str, dict[str, Any]] = {}
+    for record in daemon.http.get("/api/results", params={"job": job, "limit": 1000}).json():
+        found.setdefault(record["result"]["quantity"], record["result"])
+    return found
+
+
+def at_rest(simulator: Simulator, path: str = "range") -> None:
+    """Everything in its usual place, nobody about."""
+    simulator.do("connect", path=path)
+    for position in ("near_end", "mount_a"):
+        simulator.do("move", position=position, by_m=[0.0, 0.0, 0.0])
+    simulator.do("lid", open=False)
+    simulator.do("people", walking=False)
+
+
+def still(simulator: Simulator, ask: str) -> None:
+    if "Join the range cable" in ask:
+        at_rest(simulator)
+    else:
+        simulator.do("people", walking=True)
+        simulator.do("lid", open="Open the lid" in ask)
+
+
+def moved(simulator: Simulator, ask: str) -> None:
+    place = re.search(r"Place (\d+) of (\d+) (along|across)", ask)
+    if place is None:
+        at_rest(simulator)
+        return
+    turn, places = int(place[1]) - 1, int(place[2])
+    along = place[3] == "along"
+    aside_m = (turn - (places - 1) / 2) * STEP_M
+    by_m = [-turn * STEP_M, 0.0, 0.0] if along else [0.0, aside_m, 0.0]
+    simulator.do("move", position="mount_a", by_m=by_m)
+
+
+def outside(simulator: Simulator, ask: str) -> None:
+    if "Join the range cable" in ask or "back to their places" in ask:
+        at_rest(simulator)
+        return
+    if "before the lid, turned" in ask:
+        simulator.do("move", position="mount_a", by_m=[-0.2, 0.9, 0.0])
+    elif "before the seam" in ask:
+        simulator.do("move", position="mount_a", by_m=[-0.2, 0.8, 0.4])
+    elif "The reverse" in ask:
+        simulator.do("move", position="mount_a", by_m=[0.0, 0.0, 0.0])
+        simulator.do("move", position="near_end", by_m=[0.2, 0.9, 0.0])
+    simulator.do("lid", open="pen the lid" in ask)
+
+
+def bonded(simulator: Simulator, ask: str) -> None:
+    if "Join the cables" in ask:
+        at_rest(simulator)
+    else:
+        # Whoever undoes and makes a bond cannot help moving the cable a little.
+        simulator.do("bend", cable="far_cable")
+        simulator.do("bond", bonded="bonded" in ask)
+
+
+def joined(simulator: Simulator, ask: str) -> None:
+    if ask.startswith("Reconnection"):
+        simulator.do("reconnect", position="mount_a")
+    elif ask.startswith("Bend"):
+        simulator.do("bend", cable="far_cable")
+    else:
+        at_rest(simulator)
+
+
+def standards(simulator: Simulator, ask: str) -> None:
+    fitted = re.search(r"Fit the (open|short|load) to", ask)
+    if fitted:
+        simulator.do("place", position="middle", item=fitted[1])
+    elif "behind the piece of line" in ask:
+        simulator.do("place", position="middle", item="offset short")
+    else:
+        at_rest(simulator, "middle")
+        simulator.do("place", position="middle", item="short")
+
+
+def qualified(daemon: Daemon, simulator: Simulator) -> dict[str, dict[str, dict[str, Any]]]:
+    """Every recipe but the night; its results by recipe and quantity."""
+    plans: list[tuple[str, Hands, dict[str, str]]] = [
+        ("coupler", standards, {"points": "31"}),
+        ("repeatability", joined, COARSE | {"repeats": "6"}),
+        ("grounding", bonded, COARSE),
+        ("leakage", outside, COARSE | {"listen_for": "0.3 s"}),
+        ("stillness", still, COARSE | {"repeats": "6"}),
+        ("reflectivity", moved, {"points": "15", "places": "8"}),
+    ]
+    found = {
+        recipe: done_by_hand(daemon, simulator, hands, recipe, **arguments)
+        for recipe, hands, arguments in plans
+    }
+    at_rest(simulator)
+    return found
+
+
+def verdicts(found: dict[str, dict[str, dict[str, Any]]]) -> dict[str, tuple[float, str]]:
+    kinds = {"grounding": "comparison"}
+    return {
+        recipe: (one["value"], one["note"])
+        for recipe, results in found.items()
+        for one in [results[f"{kinds.get(recipe, recipe)}_verdict"]]
+    }
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("rig", [("good-box", "0.02")], indirect=True)
+def test_a_good_box_is_called_good(rig: tuple[str, Simulator, Daemon]) -> None:
+    _, simulator, daemon = rig
+    found = qualified(daemon, simulator)
+    judged = verdicts(found)
+    assert {recipe: value for recipe, (value, _) in judged.items()} == dict.fromkeys(judged, 1.0), (
+        judged
+    )
+    truth = simulator.do("truth")["truth"]
+    shielding = found["leakage"]["shielding_min"]
+    # The seam's field has a detour that the direct ray has not: up to some decibels more.
+    seam_db = truth["box"]["seam_shielding_db"]
+    assert seam_db - 3.0 <= shielding["value"] <= seam_db + 8.0
+    # 0.02 dB of sheath current are really there; what counts is that so little would be seen.
+    assert found["grounding"]["visible_difference"]["value"] < 0.2
+    assert abs(found["grounding"]["largest_difference"]["value"]) < 0.1
+    directivity = found["coupler"]["effective_directivity"]
+    true_db = _at(truth["fixtures"], "port_directivity_db", 1.7e9)
+    assert directivity["low"] <= true_db
+    assert directivity["high"] is None or true_db <= directivity["high"]
+    match = found["coupler"]["effective_source_match"]
+    true_match_db = _at(truth["fixtures"], "port_source_match_db", 1.7e9)
+    assert match["low"] <= true_match_db
+    assert match["high"] is None or true_match_db <= match["high"]
+    state = simulator.do("state")
+    assert state["rf_on"] is False
+    assert state["instruments"]["analyzer"]["damage"] == 0
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("rig", [("bad-box", "0.02")], indirect=True)
+def test_a_bad_box_is_called_bad_and_the_person_is_told_what_to_do(
+    rig: tuple[str, Simulator, Daemon],
+) -> None:
+    _, simulator, daemon = rig
+    judged = verdicts(qualified(daemon, simulator))
+    assert {recipe: value for recipe, (value, _) in judged.items()} == dict.fromkeys(judged, 0.0), (
+        judged
+    )
+    advice = {recipe: note for recipe, (_, note) in judged.items()}
+    assert "this box cannot support a gain claim better than" in advice["reflectivity"]
+    assert re.search(r"line the (end|side) walls first", advice["reflectivity"])
+    assert "conductive gasket" in advice["leakage"]
+    assert "1.842 GHz" in advice["leakage"] or "A transmitter at" in advice["leakage"]
+    assert "Even with the lid closed people moving add" in advice["stillness"]
+    assert "keep to one of them" in advice["grounding"]
+    assert "torque wrench" in advice["repeatability"] or "clamps" in advice["repeatability"]
+    assert "Effective directivity is only" in advice["coupler"]
+
+
+@pytest.mark.parametrize(
+    ("rig", "is_good"),
+    [(("good-box", "0.0002"), True), (("bad-box", "0.0002"), False)],
+    indirect=["rig"],
+    ids=["good-box", "bad-box"],
+)
+def test_a_night_in_an_even_and_in_an_uneven_room(
+    rig: tuple[str, Simulator, Daemon], is_good: bool
+) -> None:
+    """A second is 5,000 simulated ones: some hours pass, and the room goes through its swing."""
+    _, simulator, daemon = rig
+    found = done_by_hand(
+        daemon, simulator, standards, "drift",
+        points="5", times="12", pause="0.2 s", needed_age="1.5 s", limit="0.1 dB",
+    )  # fmt: skip
+    said = found["drift_verdict"]
+    assert said["value"] == float(is_good), said["note"]
+    if is_good:
+        assert "set max_age to" in said["note"]
+    else:
+        # Source -0.006 and analyzer -0.012 dB/K as the world file has them by default.
+        slope = found["temperature_coefficient"]
+        assert slope["low"] <= -0.018 <= slope["high"]
+        assert "keep the room's temperature even" in said["note"]
+
+
+def _at(table: dict[str, Any], key: str, frequency_hz: float) -> float:
+    """The nearest entry of a truth table."""
+    grid = table["frequency_hz"]
+    nearest = min(range(len(grid)), key=lambda index: abs(grid[index] - frequency_hz))
+    value: float = table[key][nearest]
+    return value
