@@ -5,7 +5,7 @@ and a list of canned replies runs it in a test.
 """
 
 from benchd.acquire.confirm import confirmed
-from benchd.acquire.guard import LidClosed, LidOpened, guarded
+from benchd.acquire.guard import LidClosed, LidOpened, guarded, require_lid
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
 from benchd.acquire.safety import rf_off_verified
@@ -22,6 +22,7 @@ __all__ = [
     "grid_hz",
     "guarded",
     "hold_sweep",
+    "require_lid",
     "rf_off_verified",
     "run_sweep",
     "stepped_sweep",

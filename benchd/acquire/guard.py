@@ -26,6 +26,22 @@ class LidClosed(BenchdError):
     family = "lid-closed"
 
 
+def require_lid(is_open: bool, wanted: Literal["closed", "open"], *, where: str) -> None:
+    """Raise LidOpened or LidClosed where the lid does not stand as wanted."""
+    if wanted == "open" and not is_open:
+        raise LidClosed(
+            "the lid of the box is closed, but this capture wants it open",
+            where=where,
+            advice="RF is off. Open the lid and queue the job again.",
+        )
+    if wanted == "closed" and is_open:
+        raise LidOpened(
+            "the lid of the box is open",
+            where=where,
+            advice="RF is off. Close the lid and queue the job again.",
+        )
+
+
 def guarded(
     procedure: Procedure[T],
     lid_query: Exchange,
@@ -47,18 +63,7 @@ def guarded(
             if clock() - asked_at >= LID_INTERVAL_S:
                 (is_open,) = yield (lid_query,)
                 asked_at = clock()
-                if wanted == "open" and not is_open:
-                    raise LidClosed(
-                        "the lid of the box is closed, but this capture wants it open",
-                        where=lid_query.instrument,
-                        advice="RF is off. Open the lid and queue the job again.",
-                    )
-                if wanted == "closed" and is_open:
-                    raise LidOpened(
-                        "the lid of the box is open",
-                        where=lid_query.instrument,
-                        advice="RF is off. Close the lid and queue the job again.",
-                    )
+                require_lid(is_open, wanted, where=lid_query.instrument)
             step = procedure.send(replies) if started else next(procedure)
             started = True
             replies = yield step

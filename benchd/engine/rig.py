@@ -15,16 +15,18 @@ import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal, TypeVar
 
 import structlog
 
-from benchd.acquire import confirmed, guarded, rf_off_verified
+from benchd.acquire import confirmed, guarded, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
 from benchd.bench.model import ThermometerInstrument
+from benchd.engine.lidwatch import LidWatch
 from benchd.engine.translate import translated
-from benchd.errors import BenchdError, InstrumentRefused, LinkLost
+from benchd.errors import BenchdError, Cancelled, InstrumentRefused, LinkLost
 from benchd.recipe.worksheet import SwitchSetting
 from drivers.exchange import Batch, Exchange
 from drivers.link import Link
@@ -256,21 +258,31 @@ class Rig:
         self.connect(names)
         self.rf_off()
         procedure = confirmed(procedure, self.drivers)
+        watch: LidWatch | None = None
         contact = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
         if contact is not None and lid is not None:
             self.connect([contact])
             question = self.drivers[contact].open_query()
             procedure = guarded(procedure, question, time.monotonic, wanted=lid)
+            watch = LidWatch(self.stop.is_set, partial(self._check_lid, question, lid))
         try:
-            outcome = self._play(procedure, self._links, on_progress=on_progress)
-        except BaseException:
+            outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)
+        except BaseException as error:
             # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
             self._disturbed.update(names)
             self._rf_off_after_failure()
+            if isinstance(error, Cancelled) and watch is not None and watch.trouble is not None:
+                raise watch.trouble from None
             raise
         self.rf_off()
         self.drain_errors(names)
         return outcome
+
+    def _check_lid(self, question: Exchange, wanted: Literal["closed", "open"]) -> None:
+        is_open = self._play(
+            _asked(question), {question.instrument: self._links[question.instrument]}
+        )
+        require_lid(bool(is_open), wanted, where=question.instrument)
 
     def temperature_c(self) -> dict[str, float]:
         """`temperature_c` as the bench's first thermometer tells it; empty without one.
@@ -283,7 +295,7 @@ class Rig:
             try:
                 self.connect([name])
                 question = _asked(self.drivers[name].temperature_query())
-                return {"temperature_c": self._play(question, self._links)}
+                return {"temperature_c": float(self._play(question, self._links))}
             except BenchdError as error:
                 _log.warning("no temperature", instrument=name, error=str(error))
                 return {}
@@ -308,8 +320,10 @@ class Rig:
         *,
         heed_stop: bool = True,
         on_progress: Callable[[Any], None] | None = None,
+        cancel: Callable[[], bool] | None = None,
     ) -> T:
-        cancel = self.stop.is_set if heed_stop else None
+        if cancel is None and heed_stop:
+            cancel = self.stop.is_set
         with translated():
             result: T = Player(links, cancel=cancel, on_progress=on_progress).run(procedure)
             return result
@@ -319,9 +333,9 @@ def _sent(batch: Batch) -> Procedure[None]:
     yield batch
 
 
-def _asked(question: Exchange) -> Procedure[float]:
+def _asked(question: Exchange) -> Procedure[Any]:
     (value,) = yield (question,)
-    return float(value)
+    return value
 
 
 def _switched(driver: Any, channels: list[int]) -> Procedure[None]:
