@@ -248,7 +248,11 @@ def _edge_draws(
         readings = reading_draws(level, common_db + own_db, known, rng)
         outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
         rising = np.maximum.accumulate(gamma[outwards])
-        edges.append(np.interp(readings, rising, frequency_hz[outwards]))
+        found_hz = np.interp(np.append(readings, level), rising, frequency_hz[outwards])
+        # Peaks of noise make a running maximum cross early. The line through the points does
+        # not: what the level itself reads belongs where the line puts it.
+        early_hz = found_hz[-1] - edge.frequency_hz if edge is not None and not edge.is_open else 0
+        edges.append(found_hz[:-1] - early_hz)
     return edges[0], edges[1]
 
 
