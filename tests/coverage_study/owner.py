@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import Bench, parse_bench
+from benchd.reduce.student import coverage_factor
 from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.workbench import Workbench
 from simulators.world.antennas import FORWARD
@@ -135,27 +136,32 @@ class Owner:
             apart_db = rms(db(self._after(302).s21 / self._after(303).s21)[self.in_band])
         return self.near(float(np.hypot(apart_db / np.sqrt(2.0), loss_db)), 5)
 
-    def gain_spread_db(self) -> float:
-        """Standard deviation of a gain over positions in this box, pooled over the gain's band.
+    def gain_spread_db(self) -> dict[float, float]:
+        """Frequency in Hz -> standard deviation of a gain over positions in this box, dB.
 
-        Reference and antenna are moved to eight places in a cube around their mounts; the rule
-        is the recipe `reflectivity`'s: the spread of the difference between the two.
+        Reference and antenna are moved to eight places in a cube around their mounts, and where
+        there are two mounts they are exchanged; the spread of the difference between the two is
+        what one gain measured at one place is uncertain by. Stated larger by what eight places
+        leave open of a spread: k for 7 degrees of freedom over that of a known one.
         """
-        mounts = ("mount_a", "mount_b") if self.drawn.switched else ("mount_a", "mount_a")
+        mounts = [("mount_a", "mount_b"), ("mount_b", "mount_a")]
+        if not self.drawn.switched:
+            mounts = [("mount_a", "mount_a")]
         offsets = self.guess(6).uniform(-SPAN_M / 2.0, SPAN_M / 2.0, (POSITIONS, 3))
-        near = Placing("range dipole")
         f = self.wiring.antenna("antenna").frequency_hz
-        band = (f >= GAIN_BAND_HZ[0]) & (f <= GAIN_BAND_HZ[1])
         gains_db = []
         for offset in offsets:
-            levels = []
-            for item, mount in zip(("reference dipole", "antenna"), mounts, strict=True):
-                # The jig of mount B is the mirror image of that of mount A.
-                turned = offset * ((1, -1, 1) if mount == "mount_b" else (1, 1, 1))
-                far = Placing(item, offset_m=tuple(turned.tolist()))
-                levels.append(db(self.wiring.link(near, far, mount, False).two_port.s21[band]))
-            gains_db.append(levels[1] - levels[0])
-        return rms(np.std(gains_db, axis=0, ddof=1))
+            for reference_at, test_at in mounts:
+                reference_db = self._received_db("reference dipole", reference_at, offset)
+                gains_db.append(self._received_db("antenna", test_at, offset) - reference_db)
+        sd_db = np.std(gains_db, axis=0, ddof=1) * coverage_factor(POSITIONS - 1) / 1.96
+        return {at: float(np.interp(at, f, sd_db)) for at in np.arange(1.6e9, 1.81e9, 0.025e9)}
+
+    def _received_db(self, item: str, mount: str, offset: Any) -> Any:
+        # The jig of mount B is the mirror image of that of mount A.
+        turned = offset * ((1, -1, 1) if mount == "mount_b" else (1, 1, 1))
+        far = Placing(item, offset_m=tuple(turned.tolist()))
+        return db(self.wiring.link(Placing("range dipole"), far, mount, False).two_port.s21)
 
     # --- antennas -------------------------------------------------------------------------
 
@@ -184,7 +190,7 @@ class Owner:
 
 def _table(frequency_hz: Any, values: Any, unit: str) -> str:
     pairs = zip(frequency_hz, values, strict=True)
-    return "{" + ", ".join(f"{f / 1e9:.2f} GHz: {v:.2f} {unit}" for f, v in pairs) + "}"
+    return "{" + ", ".join(f"{f / 1e9:.3f} GHz: {v:.2f} {unit}" for f, v in pairs) + "}"
 
 
 def bench_file(drawn: Drawn) -> str:
@@ -227,7 +233,7 @@ def bench_file(drawn: Drawn) -> str:
         f"  inside: [{inside}]",
         f"  range_length: {distance_mm:.0f} mm",
         "  range_tolerance: 12 mm",
-        f"  gain_spread: {owner.gain_spread_db():.3f} dB",
+        f"  gain_spread: {_table(*zip(*owner.gain_spread_db().items(), strict=True), 'dB')}",
         "antennas:",
         *(
             f"  {name}: {{design_frequency: 1.7 GHz, largest_dimension: 82 mm, reference: {data}}}"
