@@ -22,6 +22,9 @@ lint: $(VENV)/.test
 bench: $(VENV)/.test
 	$(BIN)/python -m pytest tests/benchmarks -s
 
+coverage: $(VENV)/.test
+	$(BIN)/python -m tests.coverage_study --into docs/coverage.md $(COVERAGE)
+
 clean:
 	rm -rf $(VENV) demo-output .pytest_cache .mypy_cache .ruff_cache
 

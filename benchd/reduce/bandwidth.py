@@ -23,8 +23,15 @@ from benchd.reduce.montecarlo import (
     wants_draws,
     with_interval,
 )
-from benchd.reduce.reflection import COUPLER_TERMS, return_loss_terms, roughness_db
+from benchd.reduce.noise import reading_standard_db
+from benchd.reduce.reflection import (
+    COUPLER_TERMS,
+    NEAR_NOISE_DB,
+    return_loss_terms,
+    roughness_db,
+)
 from benchd.reduce.reflectometer import reading_draws
+from benchd.reduce.resonance import prepare
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
@@ -178,10 +185,9 @@ def band_results(
     """The bandwidth and its two edges (`<quantity>_low_edge`, `<quantity>_high_edge`), Hz.
 
     Flags: `open-band` where an edge lies outside the sweep, `no-band` (value 0) where the level
-    is not reached at around_hz.
+    is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
-    item = knowledge.noise_sd_db
-    noise_db = roughness_db(ratio_db) if item is None else item.value
+    ratio_db, noise_db, flags = _without_noise(frequency_hz, ratio_db, level_db, knowledge)
     found = band(frequency_hz, ratio_db, level_db, around_hz, noise_db)
     at = f"at {level_db:.4g} dB return loss"
     if found.low is None or found.high is None:
@@ -202,7 +208,31 @@ def band_results(
         width = _open_width(width, high_hz - low_hz, at)
     low = _edge_result(f"{quantity}_low_edge", found.low, budgets[1], at)
     high = _edge_result(f"{quantity}_high_edge", found.high, budgets[2], at)
-    return (width, low, high)
+    return tuple(result.with_flags(*flags) for result in (width, low, high))
+
+
+def _without_noise(
+    frequency_hz: FloatArray, ratio_db: FloatArray, level_db: float, known: ReflectionKnowledge
+) -> tuple[FloatArray, float, tuple[str, ...]]:
+    """The trace with the noise's bias removed, the noise of one point at the level, and flags.
+
+    Noise adds to a small reflection, so that a band looks narrower than it is (0.4 dB where the
+    level lies 10 dB above the noise); and the trace is rougher there than it is on average.
+    """
+    item = known.noise_sd_db
+    noise_db = roughness_db(ratio_db) if item is None else item.value
+    if known.dynamic_range_db is None:
+        return ratio_db, noise_db, ()
+    floor = 10.0 ** (-known.dynamic_range_db.value / 10.0)
+    squared = prepare(frequency_hz, ratio_db, known).gamma_squared
+    # A reading that does not rise above the noise is left at a tenth of it, far below any level.
+    clean_db = 10.0 * np.log10(np.maximum(squared, floor / 10.0))
+    distance_db = known.dynamic_range_db.value - level_db
+    at_level_db = reading_standard_db(
+        max(distance_db, 0.0), known.detector, known.independent_samples
+    )
+    flags = ("near-noise",) if distance_db < NEAR_NOISE_DB else ()
+    return clean_db, max(noise_db, at_level_db), flags
 
 
 def _terms(

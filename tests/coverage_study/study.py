@@ -19,7 +19,7 @@ from benchd.results import Result
 from simulators.instruments.workbench import Workbench
 from simulators.world.antennas import solved
 from simulators.world.wiring import coarse_grid, in_box_reflection
-from tests.coverage_study.draw import DESIGN_HZ, Drawn, drawn
+from tests.coverage_study.draw import DESIGN_HZ, SWEEP_HZ, Drawn, drawn
 from tests.coverage_study.memory import VirtualBench
 from tests.coverage_study.owner import GAIN_BAND_HZ, bench_of
 
@@ -90,8 +90,8 @@ def _hands(workbench: Workbench, ask: str) -> None:
     workbench.move(lambda: workbench.world.place(position, item))
 
 
-def measured(one: Drawn, bench: Bench) -> tuple[list[Result], list[Result]]:
-    """Results of the reflection and of the gain recipe."""
+def measured(one: Drawn, bench: Bench, best_hz: float) -> tuple[list[Result], list[Result]]:
+    """Results of the reflection and of the gain recipe; a return loss at `best_hz`, too."""
     virtual = VirtualBench(one.world, bench, _hands)
     level = f"{one.level_dbm} dBm"
     sweep = {"centre": "1.7 GHz", "span": "500 MHz", "points": str(POINTS), "level": level}
@@ -102,7 +102,8 @@ def measured(one: Drawn, bench: Bench) -> tuple[list[Result], list[Result]]:
         name = "return-loss"
     else:
         name = "return-loss-by-hand"
-    sheet = _worksheet(name, bench, REFLECTION_AT_HZ, antenna="antenna", **sweep)
+    at_hz = sorted({*REFLECTION_AT_HZ, best_hz})
+    sheet = _worksheet(name, bench, at_hz, antenna="antenna", **sweep)
     reflection = virtual.run(sheet)
     virtual.wait(one.pause_s)
     band = {
@@ -117,12 +118,18 @@ def measured(one: Drawn, bench: Bench) -> tuple[list[Result], list[Result]]:
     return reflection, virtual.run(_worksheet(name, bench, GAIN_AT_HZ, antenna="antenna", **band))
 
 
+def _best_hz(truth: dict[str, Any]) -> float:
+    """The point of the sweep nearest to the antenna's best match, so that deep ones are met."""
+    step_hz = (SWEEP_HZ[1] - SWEEP_HZ[0]) / (POINTS - 1)
+    return round(float(np.clip(truth["in_box"]["resonance_hz"], 1.5e9, 1.9e9)) / step_hz) * step_hz
+
+
 def lines_of(seed: int) -> list[Line]:
     """Every stated interval of one bench."""
     one = drawn(seed)
     bench = bench_of(one)
     truth = one.world.truth()["antennas"]["antenna"]
-    reflection, gain = measured(one, bench)
+    reflection, gain = measured(one, bench, _best_hz(truth))
     found = list(_reflection_lines(one, bench, truth, reflection))
     return found + list(_gain_lines(one, truth, gain))
 
@@ -170,7 +177,8 @@ def _reflection_lines(
         elif quantity.startswith("bandwidth"):
             true = _band_truth(boxed, quantity)
             if true is not None:
-                yield _line(one.seed, quantity, "all", result, true)
+                region = "near noise" if "near-noise" in result.flags else "mid"
+                yield _line(one.seed, quantity, region, result, true)
         elif quantity == "trim_per_arm":
             yield _line(one.seed, quantity, "all", result, true_trim_m(one))
 
