@@ -56,12 +56,15 @@ _FLAGS = {
     "bins-not-visited": "some bins never saw the source",
     "cannot-trim-too-short": "already too short to trim",
     "edge-of-band": "at the edge of the sweep",
+    "edge-of-watch": "nothing longer was watched",
     "near-field": "too close for the far field",
     "near-noise": "close to the noise floor",
     "no-band": "the level is not reached",
     "no-resonance": "no resonance inside the sweep",
     "open-band": "the band goes on beyond the sweep",
     "overload": "analyzer overloaded",
+    "phase-unseen": "only part of it was seen: measure an offset short as well",
+    "short-travel": "the antenna moved less than half a wavelength",
     "uncalibrated": "analyzer said uncalibrated",
 }
 
