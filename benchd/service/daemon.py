@@ -34,7 +34,7 @@ from benchd.engine.runner import Runner
 from benchd.errors import UserError
 from benchd.publish import BrokerSettings, EmbeddedBroker, Pump
 from benchd.service.settings import ServiceSettings
-from benchd.store import Store
+from benchd.store import Store, StoreFull
 from benchd.store.claim import Claim
 from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
@@ -69,7 +69,7 @@ async def serve(settings: ServiceSettings) -> None:
     async with AsyncExitStack() as stack:
         stopping = stack.enter_context(_stopped_by_signals())
         database = _folder(settings.data) / "benchd.sqlite"
-        stack.enter_context(Claim(database, bench.bench))
+        stack.enter_context(_claimed(database, bench.bench))
         bench_thread = BenchThread(bench.bench, rig.stop)
         stack.callback(bench_thread.close)
         stack.push_async_callback(bench_thread.run, rig.close)
@@ -132,6 +132,18 @@ def _folder(path: Path) -> Path:
             advice="Choose another with --data, or make it and allow benchd to write there.",
         ) from error
     return path
+
+
+def _claimed(database: Path, bench: str) -> Claim:
+    """Own the bench. Raises BenchClaimed, StoreReadOnly, StoreFull."""
+    try:
+        return Claim(database, bench)
+    except OSError as error:
+        raise StoreFull(
+            f"the bench cannot be claimed: {error.strerror}.",
+            where=str(database.parent),
+            advice="Free some space on that disk, then start again.",
+        ) from error
 
 
 @contextmanager

@@ -141,3 +141,14 @@ def test_assumed_terms_count_only_where_they_matter() -> None:
 def test_scaling_keeps_errors_and_turns_signs() -> None:
     (line,) = scaled([term("a", 2.0, "dB", sensitivity=3.0, source="s")], -0.5)
     assert (line.sensitivity, line.contribution, line.source) == (-1.5, 3.0, "s")
+
+
+def test_advice_names_the_unit_and_gains_differ_by_db() -> None:
+    lines = (term("box", 0.4, "dB"), term("noise", 0.3, "dB"))
+    budget = combine(lines, estimate=9.0)
+    assert improve_first(budget, "dBi") == (
+        "Work on box first: without it the standard uncertainty would fall from 0.5 dB to 0.3 dB."
+    )
+    assert improve_first(budget, "1") == (
+        "Work on box first: without it the standard uncertainty would fall from 0.5 to 0.3."
+    )

@@ -1,0 +1,50 @@
+"""Parts of the daemon that no instrument is needed for."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.service import daemon
+from benchd.store import StoreFull
+
+
+async def test_a_fault_in_publishing_begins_again_with_a_fresh_pump(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(daemon, "PUBLISH_AGAIN_S", 0.01)
+    made: list[bool] = []
+    again = asyncio.Event()
+
+    class Pump:
+        async def run(self) -> None:
+            if len(made) == 1:
+                raise ZeroDivisionError("a fault in benchd")
+            again.set()
+            await asyncio.Event().wait()
+
+    def make(restate: bool) -> Any:
+        made.append(restate)
+        return Pump()
+
+    task = asyncio.create_task(daemon._publish(make, True))
+    async with asyncio.timeout(20.0):
+        await again.wait()
+    assert made == [True, True]
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+
+
+def test_a_claim_on_a_full_disk_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(daemon, "Claim", full)
+    with pytest.raises(StoreFull, match=r"cannot be claimed: No space left on device\. Free some"):
+        daemon._claimed(tmp_path / "benchd.sqlite", "workshop")
