@@ -33,9 +33,7 @@ def results_of(daemon: Daemon, job: str) -> list[dict[str, Any]]:
 
 
 def value(results: list[dict[str, Any]], quantity: str, antenna: str | None = None) -> Any:
-    (found,) = [
-        r for r in results if r["quantity"] == quantity and antenna in (None, r["antenna"])
-    ]
+    (found,) = [r for r in results if r["quantity"] == quantity and antenna in (None, r["antenna"])]
     return found
 
 
