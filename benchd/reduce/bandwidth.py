@@ -20,7 +20,6 @@ from benchd.reduce.montecarlo import (
     TRIALS,
     interval,
     linear_draws,
-    wants_draws,
     with_interval,
 )
 from benchd.reduce.noise import reading_standard_db
@@ -31,7 +30,7 @@ from benchd.reduce.reflection import (
     roughness_db,
 )
 from benchd.reduce.reflectometer import reading_draws
-from benchd.reduce.resonance import prepare
+from benchd.reduce.resonance import points_to_smooth, prepare, smooth
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
@@ -39,6 +38,9 @@ from benchd.traces import FloatArray
 FIT_REACH = 4.0
 """Points within this many standard deviations of the level, next to the crossing, share in the
 straight line: noise is averaged, and a quiet trace is interpolated between two points."""
+
+LEFT_NOISE_DB = 0.3
+"""Noise of one point above which neighbours are averaged before edges are looked for."""
 
 _SHARED = {
     "source match": "source match at both edges",
@@ -188,7 +190,14 @@ def band_results(
     is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
     ratio_db, noise_db, flags = _without_noise(frequency_hz, ratio_db, level_db, knowledge)
-    found = band(frequency_hz, ratio_db, level_db, around_hz, noise_db)
+    points = points_to_smooth(noise_db, LEFT_NOISE_DB, ratio_db.size)
+    if noise_db > LEFT_NOISE_DB:
+        # Else the first peak of noise within the band would pass for its edge.
+        ratio_db = 10.0 * np.log10(smooth(10.0 ** (ratio_db / 10.0), points))
+        noise_db /= math.sqrt(points)
+    else:
+        points = 1
+    found = _with_points(band(frequency_hz, ratio_db, level_db, around_hz, noise_db), points)
     at = f"at {level_db:.4g} dB return loss"
     if found.low is None or found.high is None:
         note = f"The return loss stays below {level_db:.4g} dB."
@@ -209,6 +218,15 @@ def band_results(
     low = _edge_result(f"{quantity}_low_edge", found.low, budgets[1], at)
     high = _edge_result(f"{quantity}_high_edge", found.high, budgets[2], at)
     return tuple(result.with_flags(*flags) for result in (width, low, high))
+
+
+def _with_points(found: Band, averaged: int) -> Band:
+    """Edges whose points count only as far as they share no reading with each other."""
+    edges = [
+        edge and replace(edge, points=max(1, edge.points // averaged))
+        for edge in (found.low, found.high)
+    ]
+    return replace(found, low=edges[0], high=edges[1])
 
 
 def _without_noise(
@@ -242,9 +260,10 @@ def _terms(
 
 
 def _settled(terms: tuple[Term, ...], estimate: float, draws: FloatArray, seed: int) -> Budget:
-    """By the rule of `montecarlo`; the draws follow the measured curve, not its tangent."""
+    """From draws: they follow the measured curve, which may come near the level once more, where
+    the tangent at the crossing knows nothing of it."""
     budget = combine(terms, estimate=estimate)
-    if not terms or not wants_draws(terms):
+    if not terms:
         return budget
     low, high = interval(draws)
     return with_interval(budget, low, high, trials=draws.size, seed=seed)

@@ -133,7 +133,7 @@ def resonance(
     lowest, flags = _lowest(data)
     if flags:
         return _without_fit(data, lowest, knowledge, flags)
-    keep, cut = _window(y_of(_smooth(data.gamma_squared)), lowest)
+    keep, cut = _window(y_of(_smoothed(data)), lowest)
     data = Prepared(data.frequency_hz[keep], data.gamma_squared[keep], data.sd[keep])
     form = _weighted(data, knowledge)
     found = minima(form, y_of(data.gamma_squared))
@@ -147,19 +147,39 @@ def resonance(
     return _with_budget(data, form, found, knowledge, flags, seed)
 
 
-def _smooth(values: FloatArray) -> FloatArray:
-    """Running mean over about one per cent of the points, ends held."""
-    width = 2 * (values.size // 200) + 1
-    padded = np.pad(values, width // 2, mode="edge")
-    smooth: FloatArray = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
-    return smooth
+def smooth(values: FloatArray, points: int) -> FloatArray:
+    """Running mean of shape (n,) over an odd number of points, ends held."""
+    padded = np.pad(values, points // 2, mode="edge")
+    mean: FloatArray = np.convolve(padded, np.full(points, 1.0 / points), mode="valid")
+    return mean
+
+
+def points_to_smooth(spread: float, wanted: float, size: int) -> int:
+    """How many neighbours to average so that noise of that spread falls to what is wanted.
+
+    Odd; at least about one per cent of the trace, at most a twelfth of it, so that a resonance
+    keeps its shape.
+    """
+    least, most = 2 * (size // 200) + 1, 2 * (size // 24) + 1
+    needed = 2 * math.ceil(((spread / wanted) ** 2 - 1.0) / 2.0) + 1 if spread > wanted else 1
+    return min(max(least, needed), max(least, most))
+
+
+def _smoothed(data: Prepared) -> FloatArray:
+    """gamma^2 so smooth that noise alone does not open or close the window of the fit."""
+    deep = data.gamma_squared <= np.quantile(data.gamma_squared, 0.3)
+    y = y_of(data.gamma_squared[deep])
+    spread = float(np.median(y**2 * data.sd[deep]))
+    return smooth(
+        data.gamma_squared, points_to_smooth(spread, (WINDOW_RISE - 1.0) / 4.0, data.sd.size)
+    )
 
 
 def _lowest(data: Prepared) -> tuple[int, tuple[str, ...]]:
     """Index of the lowest smoothed point, with the flag that forbids a fit, if any."""
-    smooth = _smooth(data.gamma_squared)
-    lowest = int(np.argmin(smooth))
-    y = y_of(smooth)
+    squared = _smoothed(data)
+    lowest = int(np.argmin(squared))
+    y = y_of(squared)
     # Propagated to y: dy = y^2 d(gamma^2).
     needed = max(LEAST_RISE, 5.0 * float(y[lowest] * data.sd[lowest]))
     rises = [float(side.max(initial=0.0)) / y[lowest] - 1.0 for side in (y[:lowest], y[lowest:])]
