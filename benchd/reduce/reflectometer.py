@@ -78,8 +78,10 @@ def gamma_draws(
     seen = reflection(measured, directivity, match)
     if knowledge.wall_gamma is not None:
         # What the walls send back is part of what was seen, but not of the antenna in free space.
-        taken_in = np.maximum(0.0, 1.0 - np.abs(seen) ** 2)
-        seen = seen - knowledge.wall_gamma.value * taken_in * turns(rng, trials)
+        # It goes with what the antenna itself takes in: found in two steps from what was seen.
+        echo = knowledge.wall_gamma.value * turns(rng, trials)
+        own = seen - echo * np.maximum(0.0, 1.0 - np.abs(seen) ** 2)
+        seen = seen - echo * np.maximum(0.0, 1.0 - np.abs(own) ** 2)
     magnitude: FloatArray = np.abs(seen)
     return magnitude
 
