@@ -6,7 +6,7 @@ default of `benchd.reduce.knowledge`, and the result says so (`assumed-term`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -20,7 +20,7 @@ from benchd.engine.levels import (
     scale_of,
     seen_sd_db,
 )
-from benchd.engine.qualified import DIRECTIVITY, REPEATABILITY, SOURCE_MATCH, newest
+from benchd.engine.qualified import DIRECTIVITY, REPEATABILITY, SOURCE_MATCH, newest, newest_curve
 from benchd.reduce.decibels import free_space_path_loss_db, ratio_from_db
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
 from benchd.store import Store
@@ -76,6 +76,37 @@ def reflection_knowledge(
     if free_space:
         known = replace(known, wall_gamma=wall_echo(bench, test.antenna, low_hz, high_hz))
     return _with_noise(known, test, baselines)
+
+
+def coupler_over_frequency(
+    known: ReflectionKnowledge, bench: Bench, test: Capture, store: Store | None = None
+) -> Callable[[float], ReflectionKnowledge]:
+    """The same knowledge with directivity and source match as they are at one frequency, Hz.
+
+    A leak is the sum of a coupler's own and of every joint behind it, and swings with frequency.
+    The worst over the sweep makes most intervals too wide, one value for all of them makes those
+    too narrow where it is worse than that. What a qualification measured goes first.
+    """
+    measured = {name: newest_curve(store, name, test) for name in (DIRECTIVITY, SOURCE_MATCH)}
+    names = [element.partition(".")[0] for element in bench.routes[test.route].out]
+    couplers = [
+        fixture for fixture in map(bench.fixtures.get, names) if isinstance(fixture, CouplerFixture)
+    ]
+
+    def at(at_hz: float) -> ReflectionKnowledge:
+        found = known
+        for coupler in couplers:
+            found = replace(found, directivity_db=Known(coupler.directivity_db.at(at_hz)))
+            if coupler.source_match_db is not None:
+                found = replace(found, source_match_db=Known(coupler.source_match_db.at(at_hz)))
+        directivity, match = measured[DIRECTIVITY], measured[SOURCE_MATCH]
+        if directivity is not None and directivity.covers(at_hz, at_hz):
+            found = replace(found, directivity_db=directivity.at(at_hz))
+        if match is not None and match.covers(at_hz, at_hz):
+            found = replace(found, source_match_db=match.at(at_hz))
+        return found
+
+    return at
 
 
 def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:

@@ -60,18 +60,23 @@ class Owner:
 
     # --- the coupler ----------------------------------------------------------------------
 
-    def coupler(self) -> dict[str, float]:
-        """Effective directivity and source match at the port, dB, over the sweep.
+    def coupler(self) -> dict[str, str]:
+        """Effective directivity and source match at the port over frequency, as tables.
 
-        By a sliding load and by open and short, to half a decibel (one sigma).
+        By a sliding load and by open and short at nine frequencies: at each the root mean square
+        over what lies nearest to it, off by half a decibel (one sigma) in all.
         """
         leak, tracking, match = self.wiring.error_terms()
         sizes = {"directivity": leak / tracking, "source_match": match}
-        errors = self.guess(1).normal(0.0, 0.5, 2)
-        return {
-            name: round(-db(rms(size[self.in_band])) + float(error), 1)
-            for (name, size), error in zip(sizes.items(), errors, strict=True)
-        }
+        errors_db = self.guess(1).normal(0.0, 0.5, 2)
+        f = self.wiring.parts.frequency_hz
+        at_hz = np.linspace(*SWEEP_HZ, 9)
+        tables = {}
+        for (name, size), error_db in zip(sizes.items(), errors_db, strict=True):
+            near = [np.abs(f - one) <= (at_hz[1] - at_hz[0]) / 2.0 for one in at_hz]
+            values = [-db(rms(size[part])) + error_db for part in near]
+            tables[name] = _table(at_hz, values, "dB")
+        return tables
 
     def port_spread_db(self) -> float:
         """Spread between the baseline's joints and the antenna's, dB (sd).
@@ -190,7 +195,7 @@ class Owner:
 
 def _table(frequency_hz: Any, values: Any, unit: str) -> str:
     pairs = zip(frequency_hz, values, strict=True)
-    return "{" + ", ".join(f"{f / 1e9:.3f} GHz: {v:.2f} {unit}" for f, v in pairs) + "}"
+    return "{" + ", ".join(f"{f / 1e9:.4f} GHz: {v:.2f} {unit}" for f, v in pairs) + "}"
 
 
 def bench_file(drawn: Drawn) -> str:
@@ -228,7 +233,7 @@ def bench_file(drawn: Drawn) -> str:
         f"repeatability: {owner.far_spread_db():.4f} dB}}",
         "  coupler: {kind: coupler, loss: 0.3 dB, "
         f"coupling: {model.coupler.coupling_db:.1f} dB, "
-        f"directivity: {coupler['directivity']} dB, source_match: {coupler['source_match']} dB}}",
+        f"directivity: {coupler['directivity']}, source_match: {coupler['source_match']}}}",
         "box:",
         f"  inside: [{inside}]",
         f"  range_length: {distance_mm:.0f} mm",

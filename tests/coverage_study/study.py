@@ -159,19 +159,20 @@ def _reflection_lines(
 ) -> Iterator[Line]:
     boxed = truth["in_box"]
     grid_hz = np.array(truth["frequency_hz"])
-    directivity_db = bench.fixtures["coupler"].directivity_db.values[0]  # type: ignore[union-attr]
+    directivity = bench.fixtures["coupler"].directivity_db  # type: ignore[union-attr]
     for result in results:
         quantity, at_hz = result.quantity, result.frequency_hz
         if quantity in ("return_loss", "vswr") and at_hz is not None:
             true_db = float(np.interp(at_hz, grid_hz, boxed["return_loss_db"]))
             gamma = 10.0 ** (-true_db / 20.0)
             true = true_db if quantity == "return_loss" else (1.0 + gamma) / (1.0 - gamma)
-            region = _region(result, true_db, directivity_db)
+            region = _region(result, true_db, directivity.at(at_hz))
             yield _line(one.seed, quantity, region, result, true)
         elif result.low is None and result.high is None:
             continue
         elif quantity == "resonance_frequency":
-            deep = boxed["deepest_return_loss_db"] > directivity_db - NEAR_DIRECTIVITY_DB
+            least_db = directivity.at(boxed["resonance_hz"]) - NEAR_DIRECTIVITY_DB
+            deep = boxed["deepest_return_loss_db"] > least_db
             region = "near directivity" if deep else "mid"
             yield _line(one.seed, quantity, region, result, boxed["resonance_hz"])
         elif quantity.startswith("bandwidth"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +11,7 @@ import numpy as np
 from benchd.bench.model import Trim
 from benchd.engine.ageing import age_of
 from benchd.engine.gathering import Sources, baselines, inputs
-from benchd.engine.knowledge import reflection_knowledge
+from benchd.engine.knowledge import coupler_over_frequency, reflection_knowledge
 from benchd.engine.reductions.outcome import Outcome, finished
 from benchd.engine.timeline import baseline_between
 from benchd.errors import ReductionRefused
@@ -63,10 +64,17 @@ def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
     ratio = normalised(test.level, levels, other_grid=step.interpolate)
     frequency_hz, ratio_db = ratio.frequency_hz, np.real(ratio.values)
     options = step.options
-    results = list(reflection_results(frequency_hz, ratio_db, options["at_hz"], known))
-    results += _resonance_and_band(sources, frequency_hz, ratio_db, known, options)
+    known_at = coupler_over_frequency(known, sources.bench, test, sources.store)
+    results = [
+        result
+        for at_hz in options["at_hz"]
+        for result in reflection_results(frequency_hz, ratio_db, [at_hz], known_at(at_hz))
+    ]
+    # A resonance and its band are one matter of some per cent in frequency: known where it lies.
+    deepest_hz = float(frequency_hz[np.argmin(ratio_db)])
+    results += _resonance_and_band(sources, frequency_hz, ratio_db, known_at(deepest_hz), options)
     traces = [Trace("return_loss", Form.RATIO_DB, frequency_hz, -ratio_db)]
-    traces += _interval(frequency_hz, ratio_db, known)
+    traces += _interval(frequency_hz, ratio_db, known_at)
     flags = _age_flags(step, test, found, bracketed=drift is not None)
     results = [_noted(result.with_flags(*flags), free_space) for result in results]
     return finished(step, options.get("antenna"), [test, *every.values()], results, traces)
@@ -154,7 +162,9 @@ def trim_knowledge(stated: Trim) -> TrimKnowledge:
     return known
 
 
-def _interval(frequency_hz: Any, ratio_db: Any, known: ReflectionKnowledge) -> list[Trace]:
+def _interval(
+    frequency_hz: Any, ratio_db: Any, known_at: Callable[[float], ReflectionKnowledge]
+) -> list[Trace]:
     """Ends of the 95 % interval of the return loss over the band.
 
     Where only a least return loss can be stated, the upper end stands at the value that the
@@ -165,7 +175,8 @@ def _interval(frequency_hz: Any, ratio_db: Any, known: ReflectionKnowledge) -> l
     )
     low_db, high_db = [], []
     for pick in picks:
-        point = reflection_at(frequency_hz, ratio_db, float(frequency_hz[pick]), known)
+        here_hz = float(frequency_hz[pick])
+        point = reflection_at(frequency_hz, ratio_db, here_hz, known_at(here_hz))
         low_db.append(float(return_loss_from_gamma(point.gamma_high)))
         least = point.gamma_low if point.gamma_low else 10.0 ** (ratio_db[pick] / 20.0)
         high_db.append(float(return_loss_from_gamma(least)))
