@@ -179,5 +179,13 @@ class Worksheet(_Frozen):
     @property
     def digest(self) -> str:
         """SHA-256 over the canonical JSON form, hexadecimal."""
-        text = json.dumps(self.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
-        return hashlib.sha256(text.encode()).hexdigest()
+        return digest_of(self.model_dump(mode="json"))
+
+
+def digest_of(document: Any) -> str:
+    """SHA-256 over the canonical JSON form of a worksheet's document, hexadecimal.
+
+    A stored document keeps its digest when a later benchd gives worksheets more fields.
+    """
+    text = json.dumps(document, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -6,6 +6,7 @@ however it ends, so that nothing stale is left after a crash. The file itself ma
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import os
 from pathlib import Path
@@ -42,8 +43,10 @@ class Claim:
                 where=str(self.path),
                 advice="Stop that one first, or use the commands to talk to it.",
             ) from error
-        os.ftruncate(self._descriptor, 0)
-        os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
+        # The number is for people only; the lock holds without it, on a full disk too.
+        with contextlib.suppress(OSError):
+            os.ftruncate(self._descriptor, 0)
+            os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
         """Let go of the bench; harmless if already done."""

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, and_, insert, or_, select, update
 
-from benchd.recipe.worksheet import Worksheet
+from benchd.recipe.worksheet import Worksheet, digest_of
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, UnknownId, WrongState
 from benchd.store.ids import new_id
@@ -298,10 +298,11 @@ def worksheet(connection: Connection, job_id: str) -> Worksheet:
     """The job's worksheet. Raises UnknownId, or StoreDamaged if it no longer fits its hash."""
     job = get(connection, job_id)
     query = select(worksheets.c.body).where(worksheets.c.hash == job.worksheet_hash)
-    found = Worksheet.model_validate(codec.loads(connection.execute(query).scalar_one()))
-    if found.digest != job.worksheet_hash:
+    document = codec.loads(connection.execute(query).scalar_one())
+    # As it was stored, not as it reads now: a newer benchd fills in fields that it did not have.
+    if digest_of(document) != job.worksheet_hash:
         raise StoreDamaged(f"the worksheet of job {job_id} does not match its hash.")
-    return found
+    return Worksheet.model_validate(document)
 
 
 def events(

@@ -1,3 +1,4 @@
+import errno
 import os
 import signal
 import subprocess
@@ -7,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchd.store import BenchClaimed, Store
+from benchd.store.claim import Claim
 
 HOLDER = """
 import sys
@@ -49,3 +51,16 @@ def test_two_processes_cannot_own_a_bench_and_a_killed_owner_lets_go(place: Path
         holder.wait()
         holder.stdin.close()
         holder.stdout.close()
+
+
+def test_a_disk_too_full_for_the_process_number_does_not_keep_the_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """RF can only be switched off by whoever owns the bench."""
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "pwrite", full)
+    with Claim(tmp_path / "benchd.sqlite", "workshop"), pytest.raises(BenchClaimed):
+        Claim(tmp_path / "benchd.sqlite", "workshop")

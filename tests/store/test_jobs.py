@@ -2,9 +2,11 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import text
 
 from benchd.errors import LinkLost
-from benchd.store import JobState, Store, UnknownId, WrongState
+from benchd.recipe.worksheet import digest_of
+from benchd.store import JobState, Store, UnknownId, WrongState, codec
 from tests.store import examples
 
 NOW = datetime(2026, 3, 1, 22, 0, tzinfo=UTC)
@@ -171,3 +173,20 @@ def test_an_unknown_job_is_named(store: Store) -> None:
 def test_a_job_with_results_moves_only_if_it_exists(store: Store) -> None:
     with pytest.raises(UnknownId, match="there is no job job-none"):
         store.commit_results("job-none", "x", [], [], step_index_after=1)
+
+
+def test_a_worksheet_stored_before_a_field_was_added_is_still_whole(store: Store) -> None:
+    """What an older benchd stored lacks the field; its hash was taken without it."""
+    worksheet = examples.worksheet()
+    job = store.add_job(worksheet)
+    document = worksheet.model_dump(mode="json")
+    for step in document["steps"]:
+        step.pop("line")
+    older = digest_of(document)
+    with store._database.writing() as connection:
+        connection.execute(
+            text("INSERT INTO worksheets (hash, body) VALUES (:hash, :body)"),
+            {"body": codec.dumps(document), "hash": older},
+        )
+        connection.execute(text("UPDATE jobs SET worksheet_hash = :hash"), {"hash": older})
+    assert [step.line for step in store.worksheet(job.id).steps] == [0] * len(worksheet.steps)
