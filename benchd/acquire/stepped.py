@@ -21,8 +21,9 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
 
     Source and analyzer are retuned in one batch, so that both settle at the same time. The source
     answers when it has settled; the analyzer need not be asked, since it begins no sweep before
-    its own tuning has settled. RF is switched on after the noise
-    was read and is left on: whoever runs this switches it off and verifies it, on every way out.
+    its own tuning has settled; it is told first, so that it is ready when the source answers.
+    RF is switched on after the noise was read and is left on: whoever runs this switches it off
+    and verifies it, on every way out.
     """
     source, analyzer = instruments.source, instruments.analyzer
     assert source is not None, "a stepped sweep needs a source; the worksheet guarantees one"
@@ -94,10 +95,7 @@ def _read_points(
     readings = np.empty((plan.average, grid.size))
     trigger = (analyzer.trigger_point(),)
     for index, frequency_hz in enumerate(grid.tolist()):
-        yield (
-            source.set_frequency_settled(frequency_hz),
-            analyzer.set_centre_settled(frequency_hz),
-        )
+        yield (analyzer.set_centre(frequency_hz), source.set_frequency_settled(frequency_hz))
         for repeat in range(plan.average):
             replies = yield trigger
             readings[repeat, index] = replies[0]

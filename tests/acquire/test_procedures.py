@@ -96,7 +96,7 @@ def test_source_and_analyzer_are_retuned_in_one_batch_so_that_they_settle_togeth
             return super().perform(batch)
 
     Watching(Bench()).run(run_sweep(plan(), BOTH))
-    assert batches.count(("generator", "analyzer")) == 5
+    assert batches.count(("analyzer", "generator")) == 5
 
 
 def test_averages_are_means_of_power_not_of_decibels() -> None:
