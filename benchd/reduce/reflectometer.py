@@ -10,8 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from benchd.reduce.decibels import gamma_from_return_loss
-from benchd.reduce.knowledge import BaselineKind, ReflectionKnowledge
+from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
 from benchd.traces import ComplexArray, FloatArray
+
+LARGEST_SPREAD = 0.5
+"""Relative uncertainty of a leak's size from two readings; with fewer nothing is known of it."""
 
 
 def reading(gamma: ComplexArray, directivity: ComplexArray, match: ComplexArray) -> ComplexArray:
@@ -68,8 +71,8 @@ def gamma_draws(
     the same coupler.
     """
     trials = scale_error_db.size
-    directivity = gamma_from_return_loss(knowledge.directivity_db.value) * turns(rng, trials)
-    match = gamma_from_return_loss(knowledge.source_match_db.value) * turns(rng, trials)
+    directivity = leak_draws(knowledge.directivity_db, rng, trials)
+    match = leak_draws(knowledge.source_match_db, rng, trials)
     true_scale = measured_gamma * 10.0 ** (-scale_error_db / 20.0)
     if knowledge.tracking_db is None:
         true_scale = true_scale * full_reflection(directivity, match, knowledge.baseline)
@@ -97,8 +100,8 @@ def reading_draws(
     The counterpart of `gamma_draws`, for a quantity defined by a true reflection (a band edge).
     """
     trials = scale_error_db.size
-    directivity = gamma_from_return_loss(knowledge.directivity_db.value) * turns(rng, trials)
-    match = gamma_from_return_loss(knowledge.source_match_db.value) * turns(rng, trials)
+    directivity = leak_draws(knowledge.directivity_db, rng, trials)
+    match = leak_draws(knowledge.source_match_db, rng, trials)
     seen = gamma * turns(rng, trials)
     if knowledge.wall_gamma is not None:
         seen = seen + knowledge.wall_gamma.value * (1.0 - gamma**2) * turns(rng, trials)
@@ -107,6 +110,21 @@ def reading_draws(
         readings = readings / full_reflection(directivity, match, knowledge.baseline)
     scaled: FloatArray = readings * 10.0 ** (scale_error_db / 20.0)
     return scaled
+
+
+def leak_draws(known: Known, rng: np.random.Generator, trials: int) -> ComplexArray:
+    """Draws of a leak stated as a return loss in dB: its phase, and how surely its size is known.
+
+    A size with nu degrees of freedom is itself uncertain by 1/sqrt(2 nu) of its value (JCGM 100,
+    E.4.3). For a u-shaped error that matters more than for any other: it is likeliest right at
+    its ends, where a size stated a little too small cuts it off.
+    """
+    size = gamma_from_return_loss(known.value) * turns(rng, trials)
+    if not np.isfinite(known.degrees_of_freedom):
+        return size
+    spread = min(1.0 / np.sqrt(2.0 * known.degrees_of_freedom), LARGEST_SPREAD)
+    drawn: ComplexArray = size * (1.0 + spread * rng.standard_normal(trials))
+    return drawn
 
 
 def turns(rng: np.random.Generator, trials: int) -> ComplexArray:

@@ -11,6 +11,16 @@ import numpy as np
 from tests.coverage_study.study import Line
 
 LEAST, MOST = 0.93, 0.97
+ORDER = (
+    "return_loss",
+    "vswr",
+    "resonance_frequency",
+    "bandwidth",
+    "bandwidth_low_edge",
+    "bandwidth_high_edge",
+    "trim_per_arm",
+    "realised_gain",
+)
 
 
 @dataclass(frozen=True)
@@ -46,9 +56,8 @@ def rows(lines: Iterable[Line]) -> list[Row]:
     gathered: dict[tuple[str, str], list[Line]] = {}
     for line in lines:
         gathered.setdefault((line.quantity, line.region), []).append(line)
-    quantities = dict.fromkeys(quantity for quantity, _ in gathered)
     found = []
-    for quantity in quantities:
+    for quantity in ORDER:
         parts = {region: some for (name, region), some in gathered.items() if name == quantity}
         found += [_row(quantity, region, parts[region]) for region in sorted(parts)]
         if len(parts) > 1:
