@@ -29,7 +29,7 @@ def _parser() -> argparse.ArgumentParser:
         "of JSON when all of them listen, then runs until SIGTERM or SIGINT.",
     )
     parser.add_argument("world", help="a world file, or the name of a shipped one: workshop")
-    parser.add_argument("--seed", type=int, help="replaces the seed of the world file")
+    parser.add_argument("--seed", type=int, help="replaces `seed:` in the world file")
     parser.add_argument(
         "--time-scale",
         type=float,

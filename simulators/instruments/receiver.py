@@ -27,7 +27,7 @@ class SweepPlan:
         bins_hz: tuned frequency of each point, shape (n,).
         sweep_time_s: of the whole sweep.
         detector: as `AnalyzerModel` names it.
-        smoothing: samples averaged by the video filter on top of the detector, at least 1.
+        smoothing: samples averaged by video filtering on top of the detector, at least 1.
         mixer_limit_dbm: compression point (1 dB) at the input, attenuation included.
         tracking_dbm: level of the own tracking output; None while it is off.
     """
