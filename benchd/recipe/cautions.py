@@ -77,10 +77,10 @@ def _exposure(captures: list[CaptureStep], port_level_dbm: float) -> str:
 
 def _licence(bench: Bench) -> str:
     where = (
-        "The bench file says that the closed box is a shield; with its lid open, or with an "
+        "the bench file says that the closed box is a shield; with its lid open, or with an "
         "antenna outside it,"
         if bench.box is not None and bench.box.shielded
-        else "The bench file does not say that the box is a shield:"
+        else "the bench file does not say that the box is a shield:"
     )
     return (
         f"Licence: {where} what is sent here may need a licence. Local rules decide; ask your "

@@ -7,21 +7,20 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
-from benchd.bench.fields import Band, Duration, FrequencyBand, Label, OneOf, Truth
+from benchd.bench.fields import Label
 from benchd.recipe.reductions.base import (
     CaptureNames,
     Finding,
-    Frequencies,
-    Reduction,
     View,
     reduction,
     spread,
 )
-from benchd.recipe.reductions.sameness import band_findings, differences
+from benchd.recipe.reductions.gain_settings import GainReduction
+from benchd.recipe.reductions.sameness import differences
 from benchd.units import Kind
 
 
-class _Range(Reduction):
+class _Range(GainReduction):
     """What both ways share: a thru, the frequencies, the antennas' own reflections."""
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
@@ -29,30 +28,6 @@ class _Range(Reduction):
     }
 
     thru: CaptureNames = Field(description="capture with the cables joined, or a list")
-    at_hz: Frequencies | None = Field(
-        None, alias="at", description="frequencies to report; without it, the design frequency"
-    )
-    band_hz: FrequencyBand | None = Field(
-        None, alias="band", description="band over which gain is reported; without it, the sweep"
-    )
-    match: Annotated[Literal["none", "newest"], OneOf(("none", "newest"))] = Field(
-        "none",
-        description="newest bounds the mismatch by the newest stored reflections of the antennas",
-    )
-    max_age_s: Duration | None = Field(
-        None, alias="max_age", description="greatest age of those reflections"
-    )
-    interpolate: Truth = Field(False, description="yes allows captures on different grids")
-
-    @property
-    def oldest_s(self) -> float | None:
-        """From `max_age`."""
-        return self.max_age_s
-
-    @property
-    def may_interpolate(self) -> bool:
-        """From `interpolate`."""
-        return self.interpolate
 
     def far_captures(self) -> dict[str, str]:
         """Input -> capture over the range, in order; the first sets route and grid."""
@@ -80,24 +55,11 @@ class _Range(Reduction):
                 yield path, f'"{name}" does not fit "{first.name}": {"; ".join(apart)}'
         if view.bench.box is None or view.bench.box.range_length_m is None:
             yield ("kind",), "needs box.range_length in the bench file"
-        for index, frequency in enumerate(self.at_hz or []):
-            yield from band_findings(("at", index), frequency, first)
-        if self.band_hz is not None:
-            yield from band_findings(("band", 0), self.band_hz.least, first)
-            yield from band_findings(("band", 1), self.band_hz.most, first)
+        yield from self.frequency_findings(first)
 
     def options(self, view: View) -> dict[str, Any]:
         """match, at_hz (list), band_hz ([low, high]), antenna of the first capture."""
-        first = view.captures[next(iter(self.inputs().values()))]
-        band = self.band_hz or Band(least=first.sweep.start_hz, most=first.sweep.stop_hz)
-        design = view.bench.antennas[str(first.antenna)].design_frequency_hz
-        inside = first.sweep.start_hz <= design <= first.sweep.stop_hz
-        return {
-            "match": self.match,
-            "at_hz": self.at_hz or ([design] if inside else []),
-            "band_hz": [band.least, band.most],
-            "antenna": first.antenna,
-        }
+        return self.gain_options(view, view.captures[next(iter(self.inputs().values()))])
 
 
 @reduction("gain-two-identical")

@@ -8,9 +8,6 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import Field, ValidationInfo, model_validator
 
 from benchd.bench.fields import (
-    Band,
-    Duration,
-    FrequencyBand,
     Label,
     Length,
     OneOf,
@@ -21,13 +18,12 @@ from benchd.bench.filemodel import is_draft
 from benchd.recipe.reductions.base import (
     CaptureNames,
     Finding,
-    Frequencies,
-    Reduction,
     View,
     reduction,
     spread,
 )
-from benchd.recipe.reductions.sameness import band_findings, differences
+from benchd.recipe.reductions.gain_settings import GainReduction
+from benchd.recipe.reductions.sameness import differences
 from benchd.recipe.worksheet import CaptureStep
 from benchd.units import Kind, show
 
@@ -35,7 +31,7 @@ METHODS = ("substitution", "known-range-antenna")
 
 
 @reduction("gain")
-class Gain(Reduction):
+class Gain(GainReduction):
     """Realised gain, and gain where the reflections are known.
 
     Captures of the reference before and after the antenna (reference, test, reference) cancel
@@ -62,20 +58,6 @@ class Gain(Reduction):
     range_antenna: Label | None = Field(
         None, description="antenna of known gain at the other end; without it, the route's"
     )
-    at_hz: Frequencies | None = Field(
-        None, alias="at", description="frequencies to report; without it, the design frequency"
-    )
-    band_hz: FrequencyBand | None = Field(
-        None, alias="band", description="band over which gain is reported; without it, the sweep"
-    )
-    match: Annotated[Literal["none", "newest"], OneOf(("none", "newest"))] = Field(
-        "none",
-        description="newest corrects mismatch by the newest stored reflections of the antennas",
-    )
-    max_age_s: Duration | None = Field(
-        None, alias="max_age", description="greatest age of those reflections"
-    )
-    interpolate: Truth = Field(False, description="yes allows captures on different grids")
     follow_drift: Truth = Field(
         True,
         description="yes follows drift in time between captures of the reference; no takes "
@@ -123,16 +105,6 @@ class Gain(Reduction):
             **spread("thru", self.thru or []),
         }
 
-    @property
-    def oldest_s(self) -> float | None:
-        """From `max_age`."""
-        return self.max_age_s
-
-    @property
-    def may_interpolate(self) -> bool:
-        """From `interpolate`."""
-        return self.interpolate
-
     def check(self, view: View) -> Iterator[Finding]:
         """Roles, routes, grids, antennas and their gain tables, frequencies."""
         first = view.captures[self.test[0]]
@@ -148,11 +120,7 @@ class Gain(Reduction):
             yield from _gain_findings(view, ("range_antenna",), antenna, first)
             if view.bench.box is None or view.bench.box.range_length_m is None:
                 yield ("method",), "needs box.range_length in the bench file"
-        for index, frequency in enumerate(self.at_hz or []):
-            yield from band_findings(("at", index), frequency, first)
-        if self.band_hz is not None:
-            yield from band_findings(("band", 0), self.band_hz.least, first)
-            yield from band_findings(("band", 1), self.band_hz.most, first)
+        yield from self.frequency_findings(first)
 
     def _capture_findings(
         self, view: View, key: str, index: int, name: str, first: CaptureStep
@@ -173,17 +141,11 @@ class Gain(Reduction):
         """method, match, at_hz (list), band_hz ([low, high]), antenna, follow_drift, travel_m, and
         one of reference_antenna or range_antenna with range_length_m."""
         first = view.captures[self.test[0]]
-        band = self.band_hz or Band(least=first.sweep.start_hz, most=first.sweep.stop_hz)
-        design = view.bench.antennas[str(first.antenna)].design_frequency_hz
-        inside = first.sweep.start_hz <= design <= first.sweep.stop_hz
         found: dict[str, Any] = {
+            **self.gain_options(view, first),
+            "method": self.method,
             "follow_drift": self.follow_drift,
             "travel_m": self.travel_m,
-            "method": self.method,
-            "match": self.match,
-            "at_hz": self.at_hz or ([design] if inside else []),
-            "band_hz": [band.least, band.most],
-            "antenna": first.antenna,
         }
         if self.reference:
             found["reference_antenna"] = view.captures[self.reference[0]].antenna
