@@ -11,7 +11,7 @@ demo: $(VENV)/.demo
 	$(BIN)/benchd demo $(DEMO)
 
 test: $(VENV)/.test
-	$(BIN)/python -m pytest $(TESTS)
+	$(BIN)/python -m pytest -n 2 --dist loadfile $(TESTS)
 
 lint: $(VENV)/.test
 	$(BIN)/ruff check .

@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import os
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import IO, Any
 
 from rich import box
@@ -24,10 +24,14 @@ WIDTH_OF_A_FILE = 160  # a pipe or a file has no width; tables are seldom wider 
 
 @dataclass(frozen=True, slots=True)
 class Screen:
-    """What text is made for."""
+    """What text is made for.
+
+    wrap: break sentences at the width; False for files and pipes, whose readers search in lines.
+    """
 
     width: int = WIDTH_OF_A_FILE
     colour: bool = False
+    wrap: bool = False
 
 
 def screen_of(stream: IO[str]) -> Screen:
@@ -35,7 +39,7 @@ def screen_of(stream: IO[str]) -> Screen:
     if not stream.isatty():
         return Screen()
     colour = not os.environ.get("NO_COLOR") and os.environ.get("TERM", "") not in ("", "dumb")
-    return Screen(Console(file=stream).width, colour)
+    return Screen(Console(file=stream).width, colour, wrap=True)
 
 
 def render(item: RenderableType, screen: Screen) -> str:
@@ -96,4 +100,6 @@ def format_error(error: dict[str, Any], screen: Screen) -> str:
     if advice:
         one_line = "\n" not in message and len(message) + 1 + len(advice) <= screen.width
         text.append((" " if one_line else "\n") + advice, style="default")
+    if not screen.wrap:
+        screen = replace(screen, width=max(screen.width, len(text.plain)))
     return render(text, screen)

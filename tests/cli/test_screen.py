@@ -1,0 +1,22 @@
+"""Errors on a terminal and in a pipe."""
+
+from __future__ import annotations
+
+from benchd.cli.screen import Screen, format_error
+
+LONG = {
+    "where": "/a/rather/long/place/" + "x" * 150,
+    "message": "is run by another benchd (process 4711)",
+    "advice": "Stop that one first.",
+}
+
+
+def test_a_sentence_is_never_broken_in_a_file_where_somebody_may_search_for_it() -> None:
+    lines = format_error(LONG, Screen()).split("\n")
+    assert lines == [f"{LONG['where']}: {LONG['message']}", LONG["advice"]]
+
+
+def test_a_sentence_is_broken_at_the_width_of_a_terminal() -> None:
+    lines = format_error(LONG, Screen(width=80, wrap=True)).split("\n")
+    assert len(lines) > 3
+    assert max(map(len, lines)) <= 80
