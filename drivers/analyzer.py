@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -353,7 +354,7 @@ class ScpiAnalyzer(Instrument):
                     self.name,
                     f"option `detectors` knows {', '.join(words)}; found {detector!r}.",
                 )
-            if not isinstance(word, str) or not word.replace(",", "").isalnum():
+            if not isinstance(word, str) or not re.fullmatch("[A-Za-z0-9,]+", word):
                 raise BadTemplate(
                     self.name,
                     f"option `detectors`: the word for {detector} may hold letters, digits and "

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import re
 import socket
 import traceback
 from collections.abc import Callable
@@ -149,7 +150,7 @@ def transport_of(address: str) -> Transport:
     except rname.InvalidResourceName as error:
         raise ValueError(str(error)) from error
     if isinstance(parsed, rname.TCPIPSocket):
-        if not (str(parsed.port).isdigit() and 0 < int(parsed.port) < 65536):
+        if not (re.fullmatch("[0-9]+", str(parsed.port)) and 0 < int(parsed.port) < 65536):
             raise ValueError(f"{parsed.port!r} is no port number")
         return "socket"
     if isinstance(parsed, rname.TCPIPInstr):

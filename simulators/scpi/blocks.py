@@ -37,7 +37,7 @@ def block_extent(text: str, start: int) -> int:
     digits = text[start + 1 : start + 2]
     if digits == "0":
         return len(text)
-    if not digits.isdigit():
+    if not (digits.isascii() and digits.isdigit()):
         raise ScpiError(-161, "after # a digit must follow")
     first = start + 2 + int(digits)
     length = text[start + 2 : first]

@@ -211,6 +211,7 @@ def test_several_values_at_one_point_are_combined_as_the_detector_would() -> Non
         ({"point_samples": True}, "found True"),
         ({"detectors": {"rms": "RMS;*RST"}}, "letters, digits and commas only"),
         ({"detectors": {"rms": "RMS\n"}}, "letters, digits and commas only"),
+        ({"detectors": {"rms": "effektivmaß"}}, "letters, digits and commas only"),
         ({"detectors": {"rns": "RMS"}}, "knows rms, log-average, peak, sample; found 'rns'"),
         ({"detectors": "RMS"}, "must be a table"),
         ({"reply_style": "wordy"}, "must be one of bare, headed"),

@@ -459,6 +459,7 @@ def test_reopening_gives_up_with_the_last_reason_and_can_be_stopped() -> None:
         ("generator", "'generator'"),
         ("TCPIP::127.0.0.1::port::SOCKET", "'port' is no port number"),
         ("TCPIP::127.0.0.1::70000::SOCKET", "'70000' is no port number"),
+        ("TCPIP::127.0.0.1::5²::SOCKET", "'5²' is no port number"),
     ],
 )
 def test_a_bad_address_is_named_with_examples(address: str, complaint: str) -> None:

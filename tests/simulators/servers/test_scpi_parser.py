@@ -290,7 +290,10 @@ class TestBlocks:
         block = visa_util.to_ieee_block(payload, datatype="B")
         assert decode_block(block.decode("latin-1")) == payload
 
-    @pytest.mark.parametrize("text", ["", "#", "#x", "#15abc", "#9", "#13abcd", "#2ab", "#1\xb2ab"])
+    @pytest.mark.parametrize(
+        "text",
+        ["", "#", "#x", "#15abc", "#9", "#13abcd", "#2ab", "#1\xb2ab", "#\xb2", "#\xb2abc"],
+    )
     def test_malformed_blocks_are_refused(self, text: str) -> None:
         with pytest.raises(ScpiError) as caught:
             decode_block(text)
