@@ -188,6 +188,12 @@ class _Fixture(FileModel):
     repeatability_db: PositiveRatio | None = Field(
         None, alias="repeatability", description="spread of its loss from joining to joining"
     )
+    reflection_repeatability_db: LossTable | None = Field(
+        None,
+        alias="reflection_repeatability",
+        description="how far below a full reflection the change of what its joint reflects lies, "
+        "from joining to joining (root mean square), positive",
+    )
     note: Text | None = Field(None, description="anything a person should know")
 
 
@@ -258,6 +264,11 @@ class Box(FileModel):
         None,
         alias="gain_spread",
         description="standard deviation of a gain over positions in the box, if it is known",
+    )
+    gain_spread_positions: Annotated[int, Whole(2, 10_000)] | None = Field(
+        None,
+        description="how many positions gain_spread comes from: few leave the spread itself "
+        "uncertain; not given, it counts as known for sure",
     )
     reflectivity_db: RatioTable | None = Field(
         None,

@@ -128,7 +128,9 @@ def _with_box(
     if measured is not None and measured.covers(at_hz, at_hz):
         return replace(known, box_sd_db=measured.at(at_hz))
     if box.gain_spread_db is not None:
-        return replace(known, box_sd_db=Known(box.gain_spread_db.at(at_hz)))
+        positions = box.gain_spread_positions
+        freedom = math.inf if positions is None else positions - 1.0
+        return replace(known, box_sd_db=Known(box.gain_spread_db.at(at_hz), False, freedom))
     if box.reflectivity_db is not None:
         # One wall ray of relative amplitude p changes a level by 20 lg|1 + p e^(ja)|, whose
         # standard deviation over the phase is 8.686 p/sqrt(2) for small p; two antennas stand

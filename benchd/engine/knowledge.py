@@ -6,6 +6,7 @@ default of `benchd.reduce.knowledge`, and the result says so (`assumed-term`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -21,7 +22,11 @@ from benchd.engine.levels import (
     seen_sd_db,
 )
 from benchd.engine.qualified import DIRECTIVITY, REPEATABILITY, SOURCE_MATCH, newest, newest_curve
-from benchd.reduce.decibels import free_space_path_loss_db, ratio_from_db
+from benchd.reduce.decibels import (
+    free_space_path_loss_db,
+    gamma_from_return_loss,
+    ratio_from_db,
+)
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
 from benchd.store import Store
 from benchd.traces import Capture
@@ -75,6 +80,7 @@ def reflection_knowledge(
     connector_db = _changed_joint_db(bench, test, baselines)
     if connector_db is not None:
         known = replace(known, connector_sd_db=Known(connector_db))
+    known = replace(known, joint_gamma_sd=_joint_reflection(bench, route.out, low_hz, high_hz))
     delay_s = _delay_after_coupler_s(bench, route.out)
     if delay_s is not None:
         known = replace(known, line_delay_s=Known(delay_s))
@@ -98,13 +104,14 @@ def coupler_over_frequency(
     too narrow where it is worse than that. What a qualification measured goes first.
     """
     measured = {name: newest_curve(store, name, test) for name in (DIRECTIVITY, SOURCE_MATCH)}
-    names = [element.partition(".")[0] for element in bench.routes[test.route].out]
+    out = bench.routes[test.route].out
+    names = [element.partition(".")[0] for element in out]
     couplers = [
         fixture for fixture in map(bench.fixtures.get, names) if isinstance(fixture, CouplerFixture)
     ]
 
     def at(at_hz: float) -> ReflectionKnowledge:
-        found = known
+        found = replace(known, joint_gamma_sd=_joint_reflection(bench, out, at_hz, at_hz))
         for coupler in couplers:
             found = replace(found, directivity_db=_stated(coupler.directivity_db.at(at_hz)))
             if coupler.source_match_db is not None:
@@ -212,6 +219,23 @@ def _changed_joint_db(
             known = True
             sizes.append(size)
     return float(np.hypot.reduce(sizes)) if known else None
+
+
+def _joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: float) -> Known:
+    """What the joints behind the coupler reflect anew, linear, along the antenna's reflection.
+
+    Of the joints that are stated, the default where none is: half of the square of a phasor of
+    random phase lies along any one direction.
+    """
+    stated = [
+        fixture.reflection_repeatability_db.least(low_hz, high_hz)
+        for fixture in (bench.fixtures.get(element.partition(".")[0]) for element in out)
+        if fixture is not None and fixture.reflection_repeatability_db is not None
+    ]
+    if not stated:
+        return ReflectionKnowledge().joint_gamma_sd
+    sizes = [gamma_from_return_loss(size_db) for size_db in stated]
+    return Known(float(np.hypot.reduce(sizes)) / math.sqrt(2.0))
 
 
 def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:

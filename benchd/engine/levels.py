@@ -9,6 +9,7 @@ is the standard uncertainty.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -112,10 +113,24 @@ def level_sd_db(capture: Capture, at_hz: float | None = None) -> Known | None:
     """Standard deviation of one level, at one frequency or over the sweep; None if nothing tells.
 
     The largest of three: theory, from the distance to the noise; the scatter of the repeats;
-    the roughness of the trace, which also sees a person moving or a line that crackles.
+    the roughness of the trace, which also sees a person moving or a line that crackles. Between
+    two points the straight line averages both: at their middle 0.71 of one's spread is left.
     """
-    found = [one for one in (_theory(capture, at_hz), seen_sd_db(capture)) if one is not None]
+    share = 1.0 if at_hz is None else _share_of_two(capture.level.frequency_hz, at_hz)
+    theory, seen = _theory(capture, at_hz, share), seen_sd_db(capture)
+    found = [] if theory is None else [theory]
+    if seen is not None:
+        found.append(replace(seen, value=seen.value * share))
     return max(found, key=lambda one: one.value) if found else None
+
+
+def _share_of_two(grid_hz: FloatArray, at_hz: float) -> float:
+    """Spread of a value between two points over that of one: their weights in quadrature."""
+    right = int(np.searchsorted(grid_hz, at_hz))
+    if right in (0, grid_hz.size):
+        return 1.0
+    weight = (at_hz - grid_hz[right - 1]) / (grid_hz[right] - grid_hz[right - 1])
+    return math.hypot(weight, 1.0 - weight)
 
 
 def seen_sd_db(capture: Capture) -> Known | None:
@@ -134,7 +149,8 @@ def seen_sd_db(capture: Capture) -> Known | None:
     return max(found, key=lambda one: one.value) if found else None
 
 
-def _theory(capture: Capture, at_hz: float | None) -> Known | None:
+def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None:
+    """From the distance to the noise. The correction for it is one error at all frequencies."""
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
     if noise_dbm is None or detector is None:
         return None
@@ -147,7 +163,7 @@ def _theory(capture: Capture, at_hz: float | None) -> Known | None:
     here = _corrected_dbm(read, noise_dbm, detector)
     distance_db = max(here - noise_dbm, -10.0)
     sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
-    return Known(math.hypot(sd_db, _correction_sd_db(capture, distance_db, detector)))
+    return Known(math.hypot(sd_db * share, _correction_sd_db(capture, distance_db, detector)))
 
 
 def _correction_sd_db(capture: Capture, distance_db: float, detector: str) -> float:

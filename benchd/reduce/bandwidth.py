@@ -8,6 +8,7 @@ seen, never extrapolated. A VSWR band is the band at that VSWR's return loss
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -181,11 +182,14 @@ def band_results(
     around_hz: float,
     knowledge: ReflectionKnowledge,
     *,
+    knowledge_at: Callable[[float], ReflectionKnowledge] | None = None,
     quantity: str = "bandwidth",
     seed: int = SEED,
 ) -> tuple[Result, ...]:
     """The bandwidth and its two edges (`<quantity>_low_edge`, `<quantity>_high_edge`), Hz.
 
+    knowledge_at: the same at a frequency in Hz, where a coupler is known over frequency: a wide
+        band has its edges where the coupler is another.
     Flags: `open-band` where an edge lies outside the sweep, `no-band` (value 0) where the level
     is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
@@ -202,11 +206,13 @@ def band_results(
     if found.low is None or found.high is None:
         note = f"The return loss stays below {level_db:.4g} dB."
         return (Result(quantity, 0.0, "Hz", None, None, flags=("no-band",), note=note),)
-    low_terms = _terms(found.low, level_db, noise_db, knowledge)
-    high_terms = _terms(found.high, level_db, noise_db, knowledge)
     low_hz, high_hz = found.low.frequency_hz, found.high.frequency_hz
+    at_edge = knowledge_at or (lambda _: knowledge)
+    known = (at_edge(low_hz), at_edge(high_hz))
+    low_terms = _terms(found.low, level_db, noise_db, known[0])
+    high_terms = _terms(found.high, level_db, noise_db, known[1])
     width_terms = (*high_terms, *scaled(low_terms, -1.0))
-    low_draws, high_draws = _edge_draws(frequency_hz, ratio_db, found, noise_db, knowledge, seed)
+    low_draws, high_draws = _edge_draws(frequency_hz, ratio_db, found, noise_db, known, seed)
     budgets = (
         _settled(width_terms, high_hz - low_hz, high_draws - low_draws, seed),
         _settled(low_terms, low_hz, low_draws, seed),
@@ -274,7 +280,7 @@ def _edge_draws(
     ratio_db: FloatArray,
     found: Band,
     noise_db: float,
-    known: ReflectionKnowledge,
+    known: tuple[ReflectionKnowledge, ReflectionKnowledge],
     seed: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of both edges, Hz: where the measured curve holds what the true level would read.
@@ -286,15 +292,15 @@ def _edge_draws(
     rng = np.random.default_rng(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
     centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
-    at_level = return_loss_terms(gamma_from_return_loss(found.level_db), known)
+    at_level = return_loss_terms(gamma_from_return_loss(found.level_db), known[0])
     scale = [line for line in at_level if line.name not in COUPLER_TERMS]
     common_db = linear_draws(scale, rng, TRIALS)
     edges = []
-    for inward, edge in ((1, found.low), (-1, found.high)):
+    for inward, edge, here in ((1, found.low, known[0]), (-1, found.high, known[1])):
         points = edge.points if edge is not None else 1
         own_db = noise_db / math.sqrt(max(points, 1)) * rng.standard_normal(TRIALS)
         level = gamma_from_return_loss(found.level_db)
-        readings = reading_draws(level, common_db + own_db, known, rng)
+        readings = reading_draws(level, common_db + own_db, here, rng)
         outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
         rising = np.maximum.accumulate(gamma[outwards])
         found_hz = np.interp(np.append(readings, level), rising, frequency_hz[outwards])

@@ -42,7 +42,9 @@ class ReflectionKnowledge:
         source match and the kind of baseline.
     baseline: what the capture was normalised against.
     linearity_db: half-width of the analyzer's scale error between the two levels.
-    connector_sd_db: standard deviation over reconnections.
+    connector_sd_db: standard deviation of the loss of a joint over reconnections.
+    joint_gamma_sd: standard deviation over reconnections of what the joint itself reflects
+        (linear), along the antenna's own reflection: its root mean square over sqrt(2).
     drift_db: half-width of drift between baseline and capture.
     noise_sd_db: standard deviation of one point of the normalised trace, or None: taken from
         the roughness of the trace, or from `dynamic_range_db` near the noise.
@@ -63,6 +65,7 @@ class ReflectionKnowledge:
     baseline: BaselineKind = "open-and-short"
     linearity_db: Known = Known(0.3, assumed=True)
     connector_sd_db: Known = Known(0.05, assumed=True)
+    joint_gamma_sd: Known = Known(0.0015, assumed=True)
     drift_db: Known = Known(0.05, assumed=True)
     noise_sd_db: Known | None = None
     dynamic_range_db: Known | None = None

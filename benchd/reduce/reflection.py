@@ -51,7 +51,9 @@ Two-sided intervals hold the truth in 93 % or more of cases down to gamma = 0.7 
 LEAST_GAMMA_SQUARED = 1e-30
 """No analyzer resolves a return loss of 300 dB; keeps a computed zero from the logarithm."""
 
-COUPLER_TERMS = frozenset({"directivity", "source match", "baseline left-over", "box walls"})
+COUPLER_TERMS = frozenset(
+    {"directivity", "source match", "baseline left-over", "connector reflection", "box walls"}
+)
 """Terms that the full model of `reflectometer` draws; the others multiply the reading."""
 
 QUANTITIES = ("return_loss", "vswr", "reflection_magnitude", "mismatch_loss")
@@ -78,7 +80,8 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
     """Terms of a scalar return loss at magnitude gamma, in dB, noise left out.
 
     Directivity and source match enter as gamma +- d and gamma +- S gamma^2 (u-shaped, phase
-    unknown), the others directly in dB.
+    unknown), what the joint reflects as gamma + r (normal: its size is as random as its phase),
+    the others directly in dB.
     """
     known = knowledge
     directivity = gamma_from_return_loss(known.directivity_db.value)
@@ -105,6 +108,14 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
         _tracking(directivity, match, known),
         _db("linearity", known, "linearity_db", "rectangular"),
         _db("connector", known, "connector_sd_db", "normal"),
+        term(
+            "connector reflection",
+            known.joint_gamma_sd.value,
+            "1",
+            sensitivity=-NEPER_DB / gamma,
+            degrees_of_freedom=known.joint_gamma_sd.degrees_of_freedom,
+            assumed=known.joint_gamma_sd.assumed,
+        ),
         _db("drift", known, "drift_db", "rectangular"),
         *_walls(gamma, known),
     )

@@ -78,7 +78,7 @@ def gamma_draws(
         true_scale = true_scale * full_reflection(directivity, match, knowledge.baseline)
     # The reading's own phase is unknown to a scalar analyzer, too.
     measured = true_scale * turns(rng, trials)
-    seen = reflection(measured, directivity, match)
+    seen = reflection(measured, directivity, match) - joint_draws(knowledge, rng, trials)
     if knowledge.wall_gamma is not None:
         # What the walls send back is part of what was seen, but not of the antenna in free space.
         # It goes with what the antenna itself takes in: found in two steps from what was seen.
@@ -102,7 +102,7 @@ def reading_draws(
     trials = scale_error_db.size
     directivity = leak_draws(knowledge.directivity_db, rng, trials)
     match = leak_draws(knowledge.source_match_db, rng, trials)
-    seen = gamma * turns(rng, trials)
+    seen = gamma * turns(rng, trials) + joint_draws(knowledge, rng, trials)
     if knowledge.wall_gamma is not None:
         seen = seen + knowledge.wall_gamma.value * (1.0 - gamma**2) * turns(rng, trials)
     readings: FloatArray = np.abs(reading(seen, directivity, match))
@@ -124,6 +124,19 @@ def leak_draws(known: Known, rng: np.random.Generator, trials: int) -> ComplexAr
         return size
     spread = min(1.0 / np.sqrt(2.0 * known.degrees_of_freedom), LARGEST_SPREAD)
     drawn: ComplexArray = size * (1.0 + spread * rng.standard_normal(trials))
+    return drawn
+
+
+def joint_draws(
+    knowledge: ReflectionKnowledge, rng: np.random.Generator, trials: int
+) -> ComplexArray:
+    """Draws of what the joint of the antenna reflects of its own, shape (trials,).
+
+    It adds to the antenna's reflection: both its parts are normal, since a joint made anew
+    changes in many small ways at once.
+    """
+    parts = rng.standard_normal((2, trials))
+    drawn: ComplexArray = knowledge.joint_gamma_sd.value * (parts[0] + 1j * parts[1])
     return drawn
 
 

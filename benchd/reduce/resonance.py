@@ -24,7 +24,7 @@ from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.montecarlo import SEED, interval, linear_draws, with_interval
 from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
 from benchd.reduce.reflection import BELOW_DIRECTIVITY, NEAR_NOISE_DB, roughness_db
-from benchd.reduce.reflectometer import full_reflection, reading
+from benchd.reduce.reflectometer import full_reflection, joint_draws, reading
 from benchd.reduce.rlc import Curve, Minima, curve, gamma_of, minima, y_at, y_of
 from benchd.reduce.uncertainty import combine, has_assumed, term
 from benchd.results import Budget, Result, Term
@@ -270,6 +270,7 @@ def _with_budget(
     singles = {
         leak_name: refit.draw(rng, SINGLE_DRAWS, leak=True),
         "source match and baseline": refit.draw(rng, SINGLE_DRAWS, match=True),
+        "connector reflection": refit.draw(rng, SINGLE_DRAWS, joint=True),
         "noise": refit.draw(rng, SINGLE_DRAWS, noise=True),
     }
     guessed = {
@@ -277,9 +278,10 @@ def _with_budget(
         or known.line_delay_s.assumed
         or bool(known.wall_gamma and known.wall_gamma.assumed),
         "source match and baseline": known.source_match_db.assumed,
+        "connector reflection": known.joint_gamma_sd.assumed,
         "noise": bool(known.noise_sd_db and known.noise_sd_db.assumed),
     }
-    everything = refit.draw(rng, DRAWS, leak=True, match=True, noise=True)
+    everything = refit.draw(rng, DRAWS, leak=True, match=True, joint=True, noise=True)
     model_hz = _model_misfit(data, form, found, everything.narrow_hz)
     extra = (
         term("curve", model_hz, "Hz", "rectangular"),
@@ -382,6 +384,7 @@ class _Refit:
         *,
         leak: bool = False,
         match: bool = False,
+        joint: bool = False,
         noise: bool = False,
     ) -> _Shifts:
         """Refits under the named errors only."""
@@ -397,6 +400,9 @@ class _Refit:
         s = gamma_from_return_loss(self._known.source_match_db.value) if match else 0.0
         directivity = d * np.exp(1j * (phase[0] + turn))
         source = s * np.exp(1j * (phase[1] - turn))
+        if joint:
+            # A millimetre from the antenna: its phase hardly turns over the window.
+            gamma = gamma + joint_draws(self._known, rng, draws)
         squared: FloatArray = np.abs(reading(gamma, directivity, source)) ** 2
         if self._known.tracking_db is None:
             squared = squared / full_reflection(directivity, source, self._known.baseline) ** 2

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from benchd.bench import Bench, parse_bench
 from benchd.errors import BenchFileError
+from tests.generated import many
 
 
 @pytest.fixture
@@ -135,7 +136,9 @@ values = st.recursive(
 
 
 @settings(
-    max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=many(200),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(st.text(max_size=40), st.integers(0, 2000), st.integers(0, 60))
 @example(insert="\x00", start=0, cut=0)
@@ -148,7 +151,7 @@ def test_a_damaged_bench_reads_or_is_refused(
         parse_bench(text)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=many(200), deadline=None)
 @given(st.dictionaries(words, values, max_size=6))
 def test_any_structure_reads_or_is_refused(data: dict[str, object]) -> None:
     """JSON is YAML: whatever tree comes in, only BenchFileError comes out."""

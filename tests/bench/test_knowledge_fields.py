@@ -19,7 +19,10 @@ instruments:
     drift: {change: 0.02 dB, within: 1 h, per_kelvin: 0.008 dB}}
   analyzer: {kind: analyzer, driver: scpi-analyzer, address: "TCPIP::127.0.0.1::5002::SOCKET",
     frequency: [9 kHz, 3 GHz], drift: {change: 0.05 dB, within: 12 h}}
-box: {inside: [600 mm, 400 mm, 400 mm], echo: {1 GHz: -20 dB, 3 GHz: -30 dB},
+fixtures:
+  port_cable: {kind: cable, loss: 0.1 dB, reflection_repeatability: {1 GHz: 60 dB, 2 GHz: 54 dB}}
+box: {inside: [600 mm, 400 mm, 400 mm], gain_spread: 0.5 dB, gain_spread_positions: 8,
+  echo: {1 GHz: -20 dB, 3 GHz: -30 dB},
   polarisation_tolerance: 3 deg, finite_range: 0.1 dB}
 antennas:
   yagi r2: {design_frequency: 1.7 GHz, largest_dimension: 141 mm, phase_centre: -6 mm,
@@ -48,6 +51,8 @@ def test_what_is_stated_is_read_in_base_units() -> None:
     }  # fmt: skip
     assert (source.frequency_accuracy_ppm, analyzer.frequency_accuracy_ppm) == (0.5, None)
     assert found.box.echo_db.at(1e9) == -20.0
+    assert (found.box.gain_spread_db.at(1e9), found.box.gain_spread_positions) == (0.5, 8)
+    assert found.fixtures["port_cable"].reflection_repeatability_db.at(2e9) == 54.0
     assert (found.box.polarisation_tolerance_deg, found.box.finite_range_db.at(1e9)) == (3.0, 0.1)
     assert (yagi.phase_centre_m, yagi.least_return_loss_db.at(1e9)) == (-0.006, 9.0)
     assert (yagi.trim.arm_uncertainty_m, yagi.trim.scaling_error_ppm) == (0.0003, 1e5)
@@ -73,6 +78,8 @@ def test_a_bare_number_is_no_proportion() -> None:
         ("within: 1 h", "within: 0 s", "found 0 s, expected more than 0 s"),
         ("0.5 ppm", "0.5 Hz", '"Hz" is not a unit of proportion'),
         ("polarisation_tolerance: 3 deg", "polarisation_tolerance: 60 deg", "expected 45 deg or"),
+        ("gain_spread_positions: 8", "gain_spread_positions: 1", "found 1, expected 2 to 10000"),
+        ("2 GHz: 54 dB", "2 GHz: -54 dB", "expected 0 dB or more"),
         ("finite_range: 0.1 dB", "finite_range: -0.1 dB", "expected 0 dB or more"),
     ],
 )

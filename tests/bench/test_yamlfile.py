@@ -20,6 +20,7 @@ from benchd.bench.yamlfile import (
     show_path,
 )
 from benchd.errors import RecipeError
+from tests.generated import many
 
 
 def message_of(text: str) -> str:
@@ -171,7 +172,7 @@ yaml_like = st.text(
 )
 
 
-@settings(max_examples=400)
+@settings(max_examples=many(400))
 @given(st.one_of(yaml_like, st.text(max_size=200)))
 @example('"\\UFFFFFFFF"')
 @example("? [a]\n: b")
@@ -195,7 +196,7 @@ plain_data = st.recursive(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=many(150), deadline=None)
 @given(st.dictionaries(st.text("abcde", min_size=1), plain_data, max_size=5), st.booleans())
 def test_json_is_read_as_yaml(data: dict[str, object], escaped: bool) -> None:
     """JSON is a subset of YAML 1.2 (YAML 1.2.2, section 1.2): the standard library writes it."""

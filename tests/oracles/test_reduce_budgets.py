@@ -1,6 +1,7 @@
 """Budgets against published worked examples and against GTC."""
 
 import math
+from dataclasses import replace
 
 import GTC
 import numpy as np
@@ -25,6 +26,7 @@ def known_bench() -> ReflectionKnowledge:
         tracking_db=Known(0.1),
         linearity_db=Known(0.3),
         connector_sd_db=Known(0.05),
+        joint_gamma_sd=Known(0.0),
         drift_db=Known(0.0),
         noise_sd_db=Known(0.06),
     )
@@ -45,6 +47,7 @@ def test_terms_of_a_return_loss_of_20_db() -> None:
         "tracking": 0.058,
         "linearity": 0.173,
         "connector": 0.050,
+        "connector reflection": 0.0,
         "drift": 0.0,
         "noise": 0.060,
     }
@@ -89,6 +92,19 @@ def test_gtc_gives_the_same_return_loss_budget() -> None:
     reading = leak + GTC.exp(scale * math.log(10) / 20) * gamma / (1 - match * gamma)
     expected = GTC.uncertainty(-20 * GTC.log10(reading))
     assert budget_at(20.0).standard == pytest.approx(expected, rel=1e-6)
+
+
+def test_gtc_gives_the_same_budget_with_a_joint_that_reflects() -> None:
+    """Source: GTC, the same model with what the joint reflects added to the reflection."""
+    leak = GTC.ureal(0, 10 ** (-35 / 20) / math.sqrt(2))
+    match = GTC.ureal(0, 10 ** (-20 / 20) / math.sqrt(2))
+    scale = GTC.ureal(0, math.hypot(0.1, 0.3) / math.sqrt(3)) + GTC.ureal(0, math.hypot(0.06, 0.05))
+    gamma = 0.1 + GTC.ureal(0, 0.004)
+    reading = leak + GTC.exp(scale * math.log(10) / 20) * gamma / (1 - match * gamma)
+    expected = GTC.uncertainty(-20 * GTC.log10(reading))
+    known = replace(known_bench(), joint_gamma_sd=Known(0.004))
+    found = reflection_at(GRID_HZ, np.full(GRID_HZ.shape, -20.0), 1.5e9, known).budget
+    assert found.standard == pytest.approx(expected, rel=1e-6)
 
 
 def gain_bench() -> GainKnowledge:

@@ -14,6 +14,7 @@ from benchd.bench import Bench
 from benchd.bench.yamlfile import parse_document
 from benchd.errors import RecipeError, UnsafeError
 from benchd.recipe import load_recipe, render_worksheet, resolve
+from tests.generated import many
 
 LEAVES = [
     None, True, 0, -1, 2.5, 1e300, 10**30, "", "none", "newest", "$", "$$", "$centre", "$antenna",
@@ -30,7 +31,9 @@ KEYS = [
 ]  # fmt: skip
 
 slow_is_fine = settings(
-    max_examples=250, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=many(250),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 
 

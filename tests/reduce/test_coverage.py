@@ -65,6 +65,7 @@ def known(directivity_db: float) -> ReflectionKnowledge:
         source_match_db=Known(20.0),
         linearity_db=Known(LINEARITY_DB),
         connector_sd_db=Known(CONNECTOR_DB),
+        joint_gamma_sd=Known(0.0),
         drift_db=Known(0.0),
         noise_sd_db=Known(NOISE_DB * np.sqrt(1.5)),
         line_delay_s=Known(LINE_S),

@@ -1,5 +1,7 @@
 """Return loss and its relatives at one frequency: values, intervals, flags."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -19,6 +21,7 @@ def known(**changes: object) -> ReflectionKnowledge:
         "source_match_db": Known(25.0),
         "linearity_db": Known(0.1),
         "connector_sd_db": Known(0.03),
+        "joint_gamma_sd": Known(0.0),
         "drift_db": Known(0.02),
         "noise_sd_db": Known(0.02),
         "line_delay_s": Known(2e-9),
@@ -114,10 +117,30 @@ def test_defaults_flag_the_result_until_all_are_replaced() -> None:
     )
     assert loss.flags == ("assumed-term",)
     assert {t.name for t in loss.budget.terms if t.assumed} == {
-        "directivity", "source match", "baseline left-over", "linearity", "connector", "drift",
+        "directivity", "source match", "baseline left-over", "linearity", "connector",
+        "connector reflection", "drift",
     }  # fmt: skip
     assert assumptions(known()) == ()
     assert "directivity_db" in assumptions(ReflectionKnowledge())
+
+
+def test_a_joint_that_reflects_widens_a_deep_return_loss_and_hardly_a_shallow_one() -> None:
+    """Each simulated reading holds a joint of its own; the interval still holds the truth."""
+    joint, rng, held = 0.008, np.random.default_rng(12), []
+    bench = known(joint_gamma_sd=Known(joint), directivity_db=Known(60.0))
+    for trial in range(400):
+        added = joint * (rng.standard_normal() + 1j * rng.standard_normal())
+        trace = np.full(GRID.shape, 20.0 * np.log10(abs(0.03 + added)))
+        point = reflection_at(GRID, trace, 1.7e9, bench, seed=trial)
+        held.append((point.gamma_low or 0.0) <= 0.03 <= point.gamma_high)
+    assert 0.92 <= np.mean(held) <= 0.98  # three standard deviations of 400 trials
+    alone = replace(bench, joint_gamma_sd=Known(0.0))
+    widths = [
+        [reflection_at(GRID, flat(loss_db), 1.7e9, one).budget.standard for one in (bench, alone)]
+        for loss_db in (30.0, 6.0)
+    ]
+    assert widths[0][0] > 2.0 * widths[0][1]
+    assert widths[1][0] < 1.5 * widths[1][1]
 
 
 def test_between_points_the_parabola_is_met_and_its_miss_is_budgeted() -> None:

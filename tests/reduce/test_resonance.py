@@ -1,6 +1,7 @@
 """Resonance, band edges, Q and trim on circuits whose answers are known in closed form."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,12 +13,14 @@ from benchd.reduce.bandwidth import band, band_results
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.resonance import Resonance, resonance, resonance_results
 from benchd.reduce.trim import TrimKnowledge, trim, trim_per_arm_m
+from tests.generated import many
 
 KNOWN = ReflectionKnowledge(
     directivity_db=Known(45.0),
     source_match_db=Known(30.0),
     linearity_db=Known(0.05),
     connector_sd_db=Known(0.02),
+    joint_gamma_sd=Known(0.0),
     drift_db=Known(0.0),
     noise_sd_db=Known(0.005),
     line_delay_s=Known(1e-9),
@@ -31,7 +34,7 @@ def series_db(f: np.ndarray, f0_hz: float, ohm: float, q: float) -> np.ndarray:
     return 20 * np.log10(np.abs((z - 50) / (z + 50)))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=many(25), deadline=None)
 @given(st.floats(1.65e9, 1.75e9), st.floats(30, 90), st.floats(4, 12))
 def test_a_circuit_between_the_bins_is_found_with_its_q(f0_hz: float, ohm: float, q: float) -> None:
     f = np.linspace(1.3e9, 2.1e9, 101)  # bins 8 MHz apart
@@ -53,7 +56,8 @@ def test_results_of_a_resonance() -> None:
     assert frequency.budget.method == "monte-carlo"
     assert frequency.low < 1.684e9 < frequency.high
     assert [t.name for t in frequency.budget.terms] == [
-        "directivity", "source match and baseline", "noise", "curve", "frequency reference",
+        "directivity", "source match and baseline", "connector reflection", "noise", "curve",
+        "frequency reference",
     ]  # fmt: skip
     assert loaded.quantity == "loaded_q"
     assert loaded.low < 8.0 * 1.2 / 2.2 < loaded.high
@@ -183,6 +187,22 @@ def test_an_open_band_is_reported_with_its_limit() -> None:
     assert width.note.startswith("Wider than the sweep at 10 dB return loss: at least")
     assert (low.value, low.expanded_uncertainty, low.flags) == (1.6e9, None, ("open-band",))
     assert high.flags == ()
+
+
+def test_each_band_edge_takes_the_coupler_as_it_is_there() -> None:
+    """Directivity 45 dB below 1.7 GHz and 25 dB above: 10 times the leak at the upper edge."""
+    f = np.linspace(1.4e9, 2.0e9, 241)
+    better, worse = KNOWN, replace(KNOWN, directivity_db=Known(25.0))
+    _, low, high = band_results(
+        f, series_db(f, 1.7e9, 50.001, 5.0), 10.0, 1.7e9, KNOWN,
+        knowledge_at=lambda at_hz: better if at_hz < 1.7e9 else worse,
+    )  # fmt: skip
+    leaks = [
+        next(line for line in edge.budget.terms if line.name == "directivity").contribution
+        for edge in (low, high)
+    ]
+    assert leaks[1] == pytest.approx(10.0 * leaks[0], rel=0.15)  # the slopes differ a little
+    assert high.high - high.low > 3.0 * (low.high - low.low)
 
 
 def test_a_level_that_is_not_reached_is_no_band() -> None:

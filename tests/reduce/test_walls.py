@@ -17,6 +17,7 @@ QUIET = ReflectionKnowledge(
     tracking_db=Known(0.0),
     linearity_db=Known(0.0),
     connector_sd_db=Known(0.0),
+    joint_gamma_sd=Known(0.0),
     drift_db=Known(0.0),
     noise_sd_db=Known(0.0),
     frequency_error=Known(0.0),

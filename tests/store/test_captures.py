@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from benchd.store import Store, StoreDamaged, StoreError, UnknownId
 from benchd.traces import Form, Role, Trace
+from tests.generated import many
 from tests.store import examples
 
 # Every bit pattern of a double: signalling and quiet NaNs with payloads, -0.0, subnormals.
@@ -25,7 +26,7 @@ def stored_bytes(array: np.ndarray) -> tuple[bytes, np.dtype, tuple[int, ...]]:
 
 @settings(
     deadline=None,
-    max_examples=60,
+    max_examples=many(60),
     suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 @given(

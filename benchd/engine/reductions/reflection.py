@@ -70,9 +70,7 @@ def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
         for at_hz in options["at_hz"]
         for result in reflection_results(frequency_hz, ratio_db, [at_hz], known_at(at_hz))
     ]
-    # A resonance and its band are one matter of some per cent in frequency: known where it lies.
-    deepest_hz = float(frequency_hz[np.argmin(ratio_db)])
-    results += _resonance_and_band(sources, frequency_hz, ratio_db, known_at(deepest_hz), options)
+    results += _resonance_and_band(sources, frequency_hz, ratio_db, known_at, options)
     traces = [Trace("return_loss", Form.RATIO_DB, frequency_hz, -ratio_db)]
     traces += _interval(frequency_hz, ratio_db, known_at)
     flags = _age_flags(step, test, found, bracketed=drift is not None)
@@ -122,19 +120,34 @@ def _resonance_and_band(
     sources: Sources,
     frequency_hz: Any,
     ratio_db: Any,
-    known: ReflectionKnowledge,
+    known_at: Callable[[float], ReflectionKnowledge],
     options: dict[str, Any],
 ) -> list[Result]:
+    # A resonance is a matter of some per cent in frequency: the coupler as it is where it lies.
+    known = known_at(float(frequency_hz[np.argmin(ratio_db)]))
     there = resonance(frequency_hz, ratio_db, known)
     results = list(resonance_results(there))
     # An antenna may be matched off its resonance; the band lies around where it is best.
     around_hz = float(np.clip(there.frequency_hz, frequency_hz[0], frequency_hz[-1]))
-    results += band_results(frequency_hz, ratio_db, options["bandwidth_level_db"], around_hz, known)
+    results += band_results(
+        frequency_hz,
+        ratio_db,
+        options["bandwidth_level_db"],
+        around_hz,
+        known,
+        knowledge_at=known_at,
+    )
     if options.get("vswr_limit") is not None:
         limit = options["vswr_limit"]
         level_db = return_loss_from_gamma((limit - 1.0) / (limit + 1.0))
         results += band_results(
-            frequency_hz, ratio_db, level_db, around_hz, known, quantity="vswr_bandwidth"
+            frequency_hz,
+            ratio_db,
+            level_db,
+            around_hz,
+            known,
+            knowledge_at=known_at,
+            quantity="vswr_bandwidth",
         )
     antenna = sources.bench.antennas.get(options.get("antenna") or "")
     if antenna is not None and antenna.trim is not None:

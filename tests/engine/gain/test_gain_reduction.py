@@ -273,6 +273,18 @@ def test_the_qualified_box_and_connections_go_before_what_was_stated(notebook: N
         assert (line.size, line.degrees_of_freedom) == (0.05, 9.0)
 
 
+def test_a_stated_spread_is_as_sure_as_the_places_it_comes_from(notebook: Notebook) -> None:
+    """n places leave n - 1 degrees of freedom (JCGM 100, 4.2.6 and G.3); none stated: for sure."""
+    captures = pair(notebook, -44.9, (0.0, -45.0), at_s=60.0)
+    sure = one(notebook.reduce("gain", captures, **OPTIONS), "realised_gain")
+    assert terms_of(sure)["box"].degrees_of_freedom == math.inf
+    notebook.with_bench(box=changed(notebook.bench.box, gain_spread_positions=8))
+    found = one(notebook.reduce("gain", captures, **OPTIONS), "realised_gain")
+    assert terms_of(found)["box"].degrees_of_freedom == 7.0
+    assert found.budget.standard == sure.budget.standard
+    assert found.expanded_uncertainty > 1.1 * sure.expanded_uncertainty
+
+
 def test_a_box_lined_anew_is_another_box(notebook: Notebook) -> None:
     """Its description in the bench file is then newer than the qualification."""
     probe = qualified_range(notebook)

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from simulators.instruments.dialects import DIALECTS
 from simulators.scpi.commands import pattern_headers
+from tests.generated import many
 from tests.simulators.servers.harness import Desk
 
 NAMES = {"source": "generator", "analyzer": "analyzer", "switch": "switch", "sense": "lid"}
@@ -41,7 +42,7 @@ def units(kind: str, dialect: str) -> st.SearchStrategy[str]:
 @pytest.mark.parametrize("dialect", ["plain", "terse", "chatty"])
 @pytest.mark.parametrize("kind", list(NAMES))
 @given(data=st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=many(30), deadline=None)
 def test_any_sequence_of_commands_leaves_a_working_instrument(
     kind: str, dialect: str, data: st.DataObject
 ) -> None:

@@ -33,6 +33,7 @@ from simulators.scpi import (
 from simulators.scpi.commands import pattern_headers
 from simulators.scpi.framing import OVERRUN
 from simulators.scpi.numbers import parse_number
+from tests.generated import many
 
 
 class Recorder:
@@ -325,7 +326,7 @@ class TestFraming:
         assert found == messages
 
     @given(st.binary(max_size=80), st.integers(1, 9))
-    @settings(max_examples=300)
+    @settings(max_examples=many(300))
     def test_rubbish_never_raises_and_cutting_never_matters(self, data: bytes, chunk: int) -> None:
         whole, pieces = Framer(), Framer()
         cut = [data[at : at + chunk] for at in range(0, len(data), chunk)]
@@ -451,7 +452,7 @@ class TestConversation:
         assert device.status.errors.texts() == ['-363,"Input buffer overrun"']
 
     @given(st.binary(max_size=60))
-    @settings(max_examples=300)
+    @settings(max_examples=many(300))
     def test_rubbish_ends_in_the_error_queue_and_never_in_an_exception(self, data: bytes) -> None:
         device = Recorder("FREQuency", "FREQuency?", "*WAI")
         device.table = CommandTable(
