@@ -21,11 +21,19 @@ from benchd.engine.levels import (
     scale_of,
     seen_sd_db,
 )
-from benchd.engine.qualified import DIRECTIVITY, REPEATABILITY, SOURCE_MATCH, newest, newest_curve
+from benchd.engine.qualified import (
+    DIRECTIVITY,
+    JOINT,
+    REPEATABILITY,
+    SOURCE_MATCH,
+    newest,
+    newest_curve,
+)
 from benchd.reduce.decibels import (
     free_space_path_loss_db,
     gamma_from_return_loss,
     ratio_from_db,
+    return_loss_from_gamma,
 )
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
 from benchd.store import Store
@@ -103,7 +111,8 @@ def coupler_over_frequency(
     The worst over the sweep makes most intervals too wide, one value for all of them makes those
     too narrow where it is worse than that. What a qualification measured goes first.
     """
-    measured = {name: newest_curve(store, name, test) for name in (DIRECTIVITY, SOURCE_MATCH)}
+    qualified = (DIRECTIVITY, SOURCE_MATCH, JOINT)
+    measured = {name: newest_curve(store, name, test) for name in qualified}
     out = bench.routes[test.route].out
     names = [element.partition(".")[0] for element in out]
     couplers = [
@@ -121,6 +130,9 @@ def coupler_over_frequency(
             found = replace(found, directivity_db=directivity.at(at_hz))
         if match is not None and match.covers(at_hz, at_hz):
             found = replace(found, source_match_db=match.at(at_hz))
+        joint = measured[JOINT]
+        if joint is not None and joint.covers(at_hz, at_hz):
+            found = replace(found, joint_gamma_sd=_along_one_direction(joint.at(at_hz)))
         return found
 
     return at
@@ -157,6 +169,9 @@ def _with_qualification(
     match = newest(store, SOURCE_MATCH, test)
     if match is not None:
         known = replace(known, source_match_db=match)
+    joint = newest(store, JOINT, test)
+    if joint is not None:
+        known = replace(known, joint_gamma_sd=_along_one_direction(joint))
     spread = newest(store, REPEATABILITY, test)
     return known if spread is None else replace(known, connector_sd_db=spread)
 
@@ -234,8 +249,13 @@ def _joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: floa
     ]
     if not stated:
         return ReflectionKnowledge().joint_gamma_sd
-    sizes = [gamma_from_return_loss(size_db) for size_db in stated]
-    return Known(float(np.hypot.reduce(sizes)) / math.sqrt(2.0))
+    together = float(np.hypot.reduce([gamma_from_return_loss(size_db) for size_db in stated]))
+    return _along_one_direction(Known(float(return_loss_from_gamma(together))))
+
+
+def _along_one_direction(joint_db: Known) -> Known:
+    """From a root mean square in dB below a full reflection to a standard deviation, linear."""
+    return replace(joint_db, value=float(gamma_from_return_loss(joint_db.value)) / math.sqrt(2.0))
 
 
 def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:

@@ -22,6 +22,7 @@ REPEATABILITY = "repeatability_spread"
 BOX_SPREAD = "box_gain_spread"
 DIRECTIVITY = "effective_directivity"
 SOURCE_MATCH = "effective_source_match"
+JOINT = "joint_reflection"
 
 LOOKED_AT = 2000
 BEYOND = 0.1
@@ -74,7 +75,7 @@ class MeasuredCurve:
 
 def newest(store: Store | None, quantity: str, test: Capture, part: str = "") -> Known | None:
     """The newest fitting value over the band of `test`, by the sense of the quantity: the least
-    for directivity and source match, the root mean square for a spread. None without one.
+    for directivity, source match and joints, the root mean square for a spread. None without one.
 
     part: key of the fixture hashes that must agree (`box`); without it, the whole route must.
     """
@@ -83,7 +84,7 @@ def newest(store: Store | None, quantity: str, test: Capture, part: str = "") ->
     curve = newest_curve(store, quantity, test, part)
     if curve is None or not curve.covers(low_hz, high_hz):
         return None
-    if quantity in (DIRECTIVITY, SOURCE_MATCH):
+    if quantity in (DIRECTIVITY, SOURCE_MATCH, JOINT):
         return curve.least(low_hz, high_hz)
     return curve.rms(low_hz, high_hz)
 

@@ -135,8 +135,13 @@ def joint_draws(
     It adds to the antenna's reflection: both its parts are normal, since a joint made anew
     changes in many small ways at once.
     """
-    parts = rng.standard_normal((2, trials))
-    drawn: ComplexArray = knowledge.joint_gamma_sd.value * (parts[0] + 1j * parts[1])
+    joint = knowledge.joint_gamma_sd
+    if np.isfinite(joint.degrees_of_freedom):
+        # A spread from a few fits is itself uncertain: Student's t (JCGM 101, 6.4.9).
+        parts = rng.standard_t(joint.degrees_of_freedom, (2, trials))
+    else:
+        parts = rng.standard_normal((2, trials))
+    drawn: ComplexArray = joint.value * (parts[0] + 1j * parts[1])
     return drawn
 
 

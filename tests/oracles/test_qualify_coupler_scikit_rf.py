@@ -11,12 +11,14 @@ import numpy as np
 import pytest
 import skrf
 
+from benchd.errors import ReductionRefused
 from benchd.reduce.qualify.coupler import (
     coupler_results,
     offset_phase_rad,
     open_phase_rad,
     reflectometer,
 )
+from benchd.reduce.qualify.joint import joint_results, joint_spread
 
 FREQUENCY = skrf.Frequency(1.4, 2.0, 61, unit="GHz")
 HZ = FREQUENCY.f
@@ -123,3 +125,53 @@ def test_a_sliding_load_takes_its_own_reflection_out() -> None:
     )
     # 8 phases miss an extreme by at most half a step of 45 degrees: 8 % of the smaller size.
     np.testing.assert_allclose(found.directivity_db, 34.0, atol=1.0)
+
+
+def test_a_load_fitted_again_shows_what_the_joint_reflects() -> None:
+    """scikit-rf puts a small mismatch before the load; only magnitudes are handed on.
+
+    400 fits: the spread of a spread is 1/sqrt(2 nu) (JCGM 100, E.4.3), 3.5 %; the load's own
+    reflection and the leak leave of the radial part what their sizes allow, a few per cent more.
+    """
+    errors, rng, sd = reflectometer_network(30.0, 20.0), np.random.default_rng(6), 0.002
+    fits = []
+    for _ in range(400):
+        r = sd * (rng.standard_normal() + 1j * rng.standard_normal())
+        s = np.zeros((HZ.size, 2, 2), dtype=complex)
+        s[:, 0, 0], s[:, 1, 1] = r, -np.conj(r)
+        s[:, 0, 1] = s[:, 1, 0] = np.sqrt(1.0 - abs(r) ** 2)
+        joint = skrf.Network(frequency=FREQUENCY, s=s)
+        load = skrf.Network(frequency=FREQUENCY, s=np.full((HZ.size, 1, 1), 0.01 + 0j))
+        fits.append(20.0 * np.log10(np.abs(shown(errors, (joint**load).s[:, 0, 0]).s[:, 0, 0])))
+    ends = [
+        20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
+        for gamma in (np.ones(HZ.size), -np.ones(HZ.size))
+    ]
+    coupler = reflectometer(
+        HZ,
+        [(ends[0], np.zeros(HZ.size)), (ends[1], np.full(HZ.size, np.pi))],
+        [fits[0]],
+        load_match_db=40.0,
+    )
+    found = joint_spread(np.array(fits), coupler)
+    np.testing.assert_allclose(found.sd, sd, rtol=0.12)
+    (result,) = joint_results(found, [1.7e9])
+    assert result.low is not None
+    assert result.high is not None
+    assert result.low <= -20.0 * np.log10(np.sqrt(2.0) * sd) <= result.high
+
+
+def test_too_few_fits_of_a_load_are_refused() -> None:
+    errors = reflectometer_network(30.0, 20.0)
+    ends = [
+        20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
+        for gamma in (np.ones(HZ.size), -np.ones(HZ.size), np.zeros(HZ.size))
+    ]
+    coupler = reflectometer(
+        HZ,
+        [(ends[0], np.zeros(HZ.size)), (ends[1], np.full(HZ.size, np.pi))],
+        [ends[2]],
+        load_match_db=40.0,
+    )
+    with pytest.raises(ReductionRefused, match="2 fits of the load show no spread"):
+        joint_spread(np.array([ends[2], ends[2]]), coupler)

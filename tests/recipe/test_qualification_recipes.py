@@ -108,6 +108,11 @@ def test_the_range_length_comes_from_the_bench() -> None:
             'needs "offset_delay", the one-way delay of its line',
         ),
         (
+            "{kind: coupler, open: port 1, short: port 2, load: port 3, refits: [port 4], "
+            "load_match: 34 dB}",
+            "refits: found 1 captures, at least 3 are needed",
+        ),
+        (
             "{kind: comparison, first: place 1, second: place 2}",
             "first: found 1 captures, at least 2 are needed",
         ),

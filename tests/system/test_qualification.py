@@ -125,6 +125,8 @@ def standards(simulator: Simulator, ask: str) -> None:
     fitted = re.search(r"Fit the (open|short|load) to", ask)
     if fitted:
         simulator.do("place", position="middle", item=fitted[1])
+    elif "Take the load off" in ask:
+        simulator.do("place", position="middle", item="load")
     elif "behind the piece of line" in ask:
         simulator.do("place", position="middle", item="offset short")
     else:

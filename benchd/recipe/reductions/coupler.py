@@ -17,7 +17,8 @@ from benchd.units import Kind
 @reduction("coupler")
 class Coupler(Qualification):
     """From open, short and load; a short behind a known line shows the whole source match, a load
-    at three or more places of a sliding line takes its own reflection out.
+    at three or more places of a sliding line takes its own reflection out; the load taken off
+    and fitted again shows what a joint made anew reflects of its own.
     """
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
@@ -25,6 +26,7 @@ class Coupler(Qualification):
         "effective_directivity_min": Kind.RATIO,
         "effective_source_match": Kind.RATIO,
         "effective_source_match_min": Kind.RATIO,
+        "joint_reflection": Kind.RATIO,
         "coupler_verdict": None,
     }
 
@@ -33,6 +35,9 @@ class Coupler(Qualification):
     shorts: CapturePatterns = Field(alias="short", description="capture of the short")
     loads: CapturePatterns = Field(
         alias="load", description="capture of the load, or of one load at several places"
+    )
+    refits: CapturePatterns | None = Field(
+        None, description="captures of the load, taken off and fitted again before each"
     )
     offset_shorts: CapturePatterns | None = Field(
         None, alias="offset_short", description="capture of a short behind a known line"
@@ -48,9 +53,15 @@ class Coupler(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """open, short, load and, where captured, offset_short."""
+        """open, short, load and, where captured, refits and offset_short."""
         found = {"open": self.opens, "short": self.shorts, "load": self.loads}
+        if self.refits:
+            found["refits"] = self.refits
         return found | ({"offset_short": self.offset_shorts} if self.offset_shorts else {})
+
+    def least(self) -> Mapping[str, int]:
+        """With the first fit, three refits make four readings: a spread known to two fifths."""
+        return {"refits": 3}
 
     def check(self, view: View) -> Iterator[Finding]:
         """A reflection route; a delay where there is an offset short."""

@@ -41,9 +41,11 @@ class Reflectometer:
     leak: |d + G_L| as the load shows it; load: most that the load itself reflects.
     mismatch: |w|; is_whole: False where only its real part was seen.
     is_least: where the load's level drowned in noise.
+    tracking: |T|, what a total reflection reads.
     """
 
     frequency_hz: FloatArray
+    tracking: FloatArray
     leak: FloatArray
     load: float
     mismatch: FloatArray
@@ -119,6 +121,7 @@ def reflectometer(
     lowest_dbm = np.min(np.array(loads_dbm), axis=0)
     return Reflectometer(
         frequency_hz=frequency_hz,
+        tracking=tracking,
         leak=_leak(seen, load),
         load=load if len(loads_dbm) < 3 else 0.0,
         mismatch=mismatch,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from benchd.engine.knowledge import coupler_over_frequency, reflection_knowledge
 from benchd.engine.qualified import BOX_SPREAD, DIRECTIVITY, REPEATABILITY, newest, newest_at
 from benchd.errors import BenchdError
 from benchd.results import Result
@@ -107,6 +108,36 @@ def test_a_coupler_as_stated_is_good_and_feeds_the_return_loss_budget(notebook: 
     assert match.low is not None
     assert match.high is not None
     assert match.low <= 20.0 <= match.high
+
+
+def test_a_load_fitted_again_feeds_the_term_of_the_connector(notebook: Notebook) -> None:
+    """Six fits of +-0.002 along the leak: s = 0.002 sqrt(6/5), five degrees of freedom."""
+    d = 10.0 ** (-30.0 / 20.0)
+    levels = {"open": 1.0, "short": 1.0, "load": d + 0.002}
+    levels |= {f"again {turn}": d + 0.002 * (-1) ** turn for turn in range(1, 6)}
+    for name, size in levels.items():
+        level = np.full(GRID.shape, -20.0 + 20.0 * np.log10(size))
+        role = name if name in ("open", "short") else "load"
+        notebook.capture(name, role, level, route="middle")
+    inputs = {"open": "open", "short": "short", "load": "load", "refits": "again 1"}
+    inputs |= {f"refits_{turn}": f"again {turn}" for turn in range(2, 6)}
+    found = notebook.reduce(
+        "coupler", inputs, keep_as="coupler", at_hz=[1.7e9], offset_delay_s=None,
+        load_match_db=46.0, least_db=25.0,
+    )  # fmt: skip
+    sd = 0.002 * np.sqrt(6.0 / 5.0)
+    assert first(found, "joint_reflection").value == pytest.approx(-20 * np.log10(np.sqrt(2) * sd))
+    later = notebook.capture("later", "test", -40.0, at_s=60.0, route="middle")
+    opened = notebook.capture("opened", "open", -20.0, at_s=30.0, route="middle")
+    known = reflection_knowledge(notebook.bench, later, {"open": opened}, notebook.store)
+    here = coupler_over_frequency(known, notebook.bench, later, notebook.store)(1.7e9)
+    for joint in (known.joint_gamma_sd, here.joint_gamma_sd):
+        assert joint.value == pytest.approx(sd)
+        assert joint.degrees_of_freedom == 5.0
+        assert not joint.assumed
+    stated = reflection_knowledge(notebook.bench, later, {"open": opened}).joint_gamma_sd
+    assert stated.value == pytest.approx(10 ** (-58 / 20) / np.sqrt(2))
+    assert not stated.assumed
 
 
 def test_a_coupler_worse_than_its_bench_file_says_so(notebook: Notebook) -> None:
