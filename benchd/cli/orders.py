@@ -203,12 +203,16 @@ def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
 
 def ready(
     job: OptionalJob = None,
+    step: Annotated[
+        int | None,
+        typer.Option(help="Step of the request, as it was shown; another one is not answered."),
+    ] = None,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:
     """Say that you have done what a job asked for. RF may go on again after this."""
     with connect(daemon) as client:
         job_id = job if job is not None else _the_one_that_asks(client)
-        answer = client.post(f"/api/jobs/{job_id}/ready")
+        answer = client.post(f"/api/jobs/{job_id}/ready{'' if step is None else f'?step={step}'}")
     say(plain(f"{answer['id']} goes on."))
 
 

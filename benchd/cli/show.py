@@ -63,7 +63,7 @@ def format_jobs(jobs: Sequence[Document], screen: Screen) -> str:
 
 def _job_note(job: Document) -> str:
     if job["state"] == "needs-hands" and job.get("hands"):
-        return f"{job['hands'].get('ask', '')} Then: benchd ready {job['id']}"
+        return f"{job['hands'].get('ask', '')} Then: {_answer(job['id'], job['hands'])}"
     if job["state"] in ("failed", "missed"):
         error = job.get("error") or {}
         return str(error.get("message") or job["message"])
@@ -78,10 +78,17 @@ def format_queued(job: Document) -> str:
     return plain(f"{job['id']} queued: {job['recipe']}, {job['steps_total']} steps, about {needs}.")
 
 
-def format_hands(ask: str, caution: str, job_id: str) -> str:
+def format_hands(hands: Document, job_id: str) -> str:
     """A hands request, without its frame."""
-    lines = [ask, *([f"Caution: {caution}"] if caution else []), f"Then: benchd ready {job_id}"]
-    return plain("\n".join(lines))
+    caution = str(hands.get("caution", ""))
+    lines = [str(hands.get("ask", "")), *([f"Caution: {caution}"] if caution else [])]
+    return plain("\n".join([*lines, f"Then: {_answer(job_id, hands)}"]))
+
+
+def _answer(job_id: str, hands: Document) -> str:
+    """The command that answers this request and no other: twice given, it is refused."""
+    step = f" --step {hands['step']}" if "step" in hands else ""
+    return f"benchd ready {job_id}{step}"
 
 
 def format_instruments(instruments: Sequence[Document], screen: Screen) -> str:

@@ -49,7 +49,7 @@ class LineView:
     def ask(self, job: JobPicture) -> None:
         """The request, set off by a mark on each line."""
         hands = job.hands or {}
-        text = format_hands(str(hands.get("ask", "")), str(hands.get("caution", "")), job.id)
+        text = format_hands(hands, job.id)
         for line in text.split("\n"):
             self.say(f">>> {line}")
 
@@ -101,7 +101,7 @@ class BarView:
     def ask(self, job: JobPicture) -> None:
         """A framed request, and the terminal's bell: the person may be at the box."""
         hands = job.hands or {}
-        text = format_hands(str(hands.get("ask", "")), str(hands.get("caution", "")), job.id)
+        text = format_hands(hands, job.id)
         self._console.print(
             Panel(Text(text, style="bold"), title="Your hands, please", box=box.HEAVY,
                   border_style="yellow", expand=False, padding=(1, 3))

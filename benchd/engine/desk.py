@@ -104,13 +104,23 @@ class BenchDesk:
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         return row
 
-    async def ready(self, job_id: str) -> JobRow:
-        """Answer a hands request. Raises OrderRefused if the job asks for nothing now."""
+    async def ready(self, job_id: str, step: int | None = None) -> JobRow:
+        """Answer a hands request. Raises OrderRefused if the job asks for nothing now.
+
+        step: of the request that is answered; an answer given twice is then refused, where it
+            would else answer the next request, with hands still at the bench.
+        """
         row = await self._db.call(self._store.job, job_id)
         if row.state != "needs-hands" or self._runner.job_id != job_id:
             raise OrderRefused(
                 f"job {job_id} is {row.state} and asks for nothing now",
                 advice="`benchd jobs` shows what each job waits for.",
+            )
+        asked = (row.hands or {}).get("step")
+        if step is not None and step != asked:
+            raise OrderRefused(
+                f"job {job_id} asks for something else now, in step {asked}, not {step}",
+                advice=f"It asks: {row.message} Then: benchd ready {job_id} --step {asked}",
             )
         self._runner.ready()
         return row

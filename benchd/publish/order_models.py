@@ -2,7 +2,7 @@
 
 {"verb": "queue", "order": "a1", "recipe": "return-loss", "arguments": {"antenna": "dipole"}}
 {"verb": "withdraw", "order": "a2", "job": "job-..."}
-{"verb": "ready", "order": "a3", "job": "job-..."}
+{"verb": "ready", "order": "a3", "job": "job-...", "step": 4}
 {"verb": "replay", "order": "a4", "from_sequence": 17, "to_sequence": 40}
 """
 
@@ -64,10 +64,14 @@ class WithdrawOrder(_Order):
 
 
 class ReadyOrder(_Order):
-    """Answer a job's hands request: what it asked for has been done."""
+    """Answer a job's hands request: what it asked for in that step has been done.
+
+    Without `step` whatever it asks for now is answered.
+    """
 
     verb: Literal["ready"]
     job: JobId
+    step: int | None = Field(default=None, ge=0)
 
 
 class ReplayOrder(_Order):

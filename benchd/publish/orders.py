@@ -53,7 +53,7 @@ class OrderHandler(Protocol):
         """Stop a job for good."""
         ...
 
-    async def ready(self, job_id: str, /) -> JobRow:
+    async def ready(self, job_id: str, step: int | None = None, /) -> JobRow:
         """A hands request has been fulfilled."""
         ...
 
@@ -126,7 +126,7 @@ class OrderBook:
                 case WithdrawOrder():
                     job = await self._handler.withdraw(order.job)
                 case ReadyOrder():
-                    job = await self._handler.ready(order.job)
+                    job = await self._handler.ready(order.job, order.step)
                 case ReplayOrder():
                     count = await self._replay(order.from_sequence, order.to_sequence)
                     return {"replayed": count}

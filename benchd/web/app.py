@@ -142,9 +142,9 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
         return json_response([encode_trace(trace) for trace in traces])
 
     @app.post("/api/jobs/{job_id}/ready")
-    async def ready(job_id: Id) -> Response:
-        """A person has done what the job asked for."""
-        return json_response(job_document(await desk.ready(job_id)))
+    async def ready(job_id: Id, step: Annotated[int | None, Query(ge=0)] = None) -> Response:
+        """A person has done what the job asked for in that step (`hands.step` of the job)."""
+        return json_response(job_document(await desk.ready(job_id, step)))
 
     @app.post("/api/jobs/{job_id}/withdraw")
     async def withdraw(job_id: Id) -> Response:

@@ -89,8 +89,9 @@ class Desk(Protocol):
 
     async def withdraw(self, job_id: str) -> JobRow: ...
 
-    async def ready(self, job_id: str) -> JobRow:
-        """Answer the job's hands request. OrderRefused where it asks for none."""
+    async def ready(self, job_id: str, step: int | None = None) -> JobRow:
+        """Answer the job's hands request. OrderRefused where it asks for none, or where `step`
+        is given and is not that of the request."""
         ...
 
     async def reduce(self, job_id: str) -> list[ResultRecord]:

@@ -154,6 +154,15 @@ def test_ready_answers_the_one_job_that_asks(api: Any, benchd: Any) -> None:
     assert benchd("ready", JOB, api=api).err == f"{JOB} does not wait for a person.\n"
 
 
+def test_ready_with_its_step_answers_no_other_request(api: Any, benchd: Any) -> None:
+    api.desk.add(JOB, "needs-hands", hands={"ask": "Fit the short.", "step": 4})
+    twice = benchd("ready", JOB, "--step", "3", api=api)
+    assert (twice.code, twice.err) == (1, f"{JOB} asks for something else now.\n")
+    assert api.desk.rows[JOB].state == "needs-hands"
+    assert f"Then: benchd ready {JOB} --step 4" in " ".join(benchd("jobs", api=api).out.split())
+    assert benchd("ready", JOB, "--step", "4", api=api).code == 0
+
+
 def test_ready_does_not_guess_between_two_jobs(api: Any, benchd: Any) -> None:
     api.desk.add("job-0000000000000001", "needs-hands")
     api.desk.add("job-0000000000000002", "needs-hands")

@@ -46,8 +46,8 @@ def test_jobs_shows_what_each_waits_for(api: Any, benchd: Any) -> None:
         outcome.out
         == """\
 Job                    State         Recipe        Steps    Queued                    Note
-────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
-job-0000000000000003   needs-hands   return-loss   0 of 4   2026-03-01 21:04:05 UTC   Fit the short. Then: benchd ready job-0000000000000003
+─────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+job-0000000000000003   needs-hands   return-loss   0 of 4   2026-03-01 21:04:05 UTC   Fit the short. Then: benchd ready job-0000000000000003 --step 0
 job-0000000000000002   failed        return-loss   1 of 4   2026-03-01 21:04:05 UTC   analyzer gone
 job-0000000000000001   done          return-loss   4 of 4   2026-03-01 21:04:05 UTC
 """
@@ -99,7 +99,7 @@ def test_captures(api: Any, benchd: Any) -> None:
         benchd("captures", "--role", "test", api=api).out
         == """\
 Capture                Role   Route             Antenna     Span                   Points   Taken                     Flags
-──────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+───────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
 cap-0000000000000001   test   middle, antenna   dipole r3   1.45 GHz to 1.95 GHz   51       2026-03-01 21:04:05 UTC   close to the noise floor
 """
     )

@@ -70,7 +70,7 @@ def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
         f"{JOB}: needs-hands",
         ">>> Fit the short to the middle port.",
         ">>> Caution: RF is off.",
-        f">>> Then: benchd ready {JOB}",
+        f">>> Then: benchd ready {JOB} --step 0",
         f"{JOB}: running",
         f"{JOB}: step 2 of 4, capture test",
         "analyzer does not answer, trying again",

@@ -113,6 +113,38 @@ async def test_ready_is_refused_where_nothing_is_asked(working: Office) -> None:
         await working.desk.ready(job.id)
 
 
+TWO_REQUESTS = """\
+recipe: two-requests
+title: Two things to do, one after the other
+steps:
+  - hands: {ask: Fit the open.}
+  - hands: {ask: Fit the short.}
+"""
+
+
+async def test_an_answer_given_twice_does_not_answer_the_next_request(working: Office) -> None:
+    """Two presses of a key: RF must not go on while hands are still busy with the second one."""
+    job = await working.desk.queue_text(TWO_REQUESTS, "two.yaml", {})
+
+    async def asked(step: int) -> None:
+        while (row := await working.desk.job(job.id)).hands is None or row.hands["step"] != step:
+            await asyncio.sleep(0.005)
+
+    async with asyncio.timeout(20.0):
+        await asked(0)
+        await working.desk.ready(job.id, 0)
+        await asked(1)
+    with pytest.raises(OrderRefused) as refusal:
+        await working.desk.ready(job.id, 0)
+    assert str(refusal.value) == (
+        f"job {job.id} asks for something else now, in step 1, not 0. "
+        f"It asks: Fit the short. Then: benchd ready {job.id} --step 1"
+    )
+    assert (await working.desk.job(job.id)).state is JobState.NEEDS_HANDS
+    await working.desk.ready(job.id, 1)
+    await working.until(job.id, JobState.DONE)
+
+
 async def test_an_unknown_recipe_names_the_nearest(office: Office) -> None:
     with pytest.raises(OrderRefused, match=r'no recipe "retrun-loss"\. Did you mean "return-loss"'):
         await office.desk.queue("retrun-loss", {})

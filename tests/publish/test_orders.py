@@ -60,8 +60,8 @@ class Recording:
     async def withdraw(self, job_id: str, /) -> JobRow:
         return self._note("withdraw", job_id)
 
-    async def ready(self, job_id: str, /) -> JobRow:
-        return self._note("ready", job_id)
+    async def ready(self, job_id: str, step: int | None = None, /) -> JobRow:
+        return self._note("ready", job_id, *([] if step is None else [step]))
 
     async def replay(self, first: int, last: int | None) -> int:
         self._note("replay", first, last)
@@ -139,10 +139,11 @@ async def test_a_queue_order_is_carried_out_and_answered_whole(
     [
         ({"verb": "withdraw", "job": "job-1"}, ("withdraw", "job-1")),
         ({"verb": "ready", "job": "job-1"}, ("ready", "job-1")),
+        ({"verb": "ready", "job": "job-1", "step": 4}, ("ready", "job-1", 4)),
         ({"verb": "replay", "from_sequence": 3}, ("replay", 3, None)),
         ({"verb": "replay", "from_sequence": 3, "to_sequence": 3}, ("replay", 3, 3)),
     ],
-    ids=["withdraw", "ready", "replay to the newest", "replay of one"],
+    ids=["withdraw", "ready", "ready with its step", "replay to the newest", "replay of one"],
 )
 async def test_every_verb_reaches_its_handler(
     book: OrderBook, handler: Recording, order: dict[str, Any], asked: tuple[Any, ...]
@@ -273,7 +274,7 @@ async def test_an_order_that_takes_too_long_is_answered_and_not_repeated(
 ) -> None:
     monkeypatch.setattr(orders, "ANSWER_WITHIN_S", 0.01)
 
-    async def never(job_id: str, /) -> JobRow:
+    async def never(job_id: str, step: int | None = None, /) -> JobRow:
         handler.asked.append(("ready", job_id))
         return await asyncio.Future()
 

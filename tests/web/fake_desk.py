@@ -210,9 +210,11 @@ class FakeDesk:
         await self.move(job_id, "withdrawn", message="withdrawn by order")
         return self.rows[job_id]
 
-    async def ready(self, job_id: str) -> JobRow:
+    async def ready(self, job_id: str, step: int | None = None) -> JobRow:
         if self._row(job_id).state is not JobState.NEEDS_HANDS:
             raise OrderRefused(f"{job_id} does not wait for a person.")
+        if step is not None and step != (self.rows[job_id].hands or {}).get("step"):
+            raise OrderRefused(f"{job_id} asks for something else now.")
         await self.move(job_id, "running", hands=None)
         return self.rows[job_id]
 

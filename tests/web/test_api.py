@@ -82,6 +82,16 @@ async def test_jobs_are_listed_newest_first_and_by_state(api: Any) -> None:
     assert [row["id"][-1] for row in some.json()] == ["2"]
 
 
+async def test_ready_names_the_step_that_it_answers(api: Any) -> None:
+    api.desk.add(JOB, "needs-hands", hands={"ask": "Fit the short.", "step": 4})
+    other = await api.client.post(f"/api/jobs/{JOB}/ready?step=3")
+    assert (other.status_code, other.json()["message"]) == (
+        409, f"{JOB} asks for something else now.",
+    )  # fmt: skip
+    assert (await api.client.post(f"/api/jobs/{JOB}/ready?step=soon")).status_code == 422
+    assert (await api.client.post(f"/api/jobs/{JOB}/ready?step=4")).status_code == 200
+
+
 async def test_ready_and_withdraw_change_the_job_and_are_refused_when_out_of_place(
     api: Any,
 ) -> None:
