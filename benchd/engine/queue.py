@@ -23,6 +23,9 @@ _log = structlog.get_logger(__name__)
 POLL_S = 1.0  # windows open by the clock; new jobs wake the queue at once
 TROUBLE_S = 5.0
 RF_OFF_RETRY_S = (0.5, 1.0, 2.0, 5.0)
+MOST_INTERRUPTIONS = 10
+"""How often a job may be found under way at a start before it fails: more power cuts than a night
+has, and few enough that a job which itself ends the daemon does not switch RF on for ever."""
 
 
 class JobQueue:
@@ -91,14 +94,15 @@ class JobQueue:
     async def _recover_one(self, job: JobRow) -> None:
         worksheet = await self._db.patiently(self._store.worksheet, job.id)
         _log.warning("interrupted job found", job=job.id, on_interrupt=worksheet.on_interrupt)
+        at = f"interrupted at step {job.step_index + 1}"
         if worksheet.on_interrupt == "fail":
-            error = {
-                "family": "interrupted",
-                "where": job.id,
-                "message": f"interrupted at step {job.step_index + 1}",
-                "advice": "Its captures are kept. Queue it again, or reduce what there is.",
-            }
-            await self._set(job, JobState.FAILED, message=error["message"], error=error)
+            await self._interrupted(job, at, "Queue it again, or reduce what there is.")
+            return
+        if job.interruptions >= MOST_INTERRUPTIONS:
+            advice = (
+                "Power fails too often, or the job ends the daemon: see its log, queue it again."
+            )
+            await self._interrupted(job, f"{at}, {job.interruptions} times in all", advice)
             return
         step, reason = job.step_index, ""
         if worksheet.on_interrupt == "restart":
@@ -110,6 +114,15 @@ class JobQueue:
         if reason:
             message = f"interrupted; begins again: {reason}"
         await self._set(job, JobState.WAITING, message=message, step_index=step)
+
+    async def _interrupted(self, job: JobRow, message: str, advice: str) -> None:
+        error = {
+            "family": "interrupted",
+            "where": job.id,
+            "message": message,
+            "advice": f"Its captures are kept. {advice}",
+        }
+        await self._set(job, JobState.FAILED, message=message, error=error)
 
     async def _outdated(self, job: JobRow, worksheet: Worksheet) -> list[str]:
         captures = await self._db.patiently(self._store.captures, job_id=job.id)

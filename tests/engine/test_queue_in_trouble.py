@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import text
 
 from benchd.engine import library, queue
+from benchd.engine.queue import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
 from benchd.store import JobRow, JobState, StoreError, StoreFull
 from tests.engine.office import Office
@@ -265,6 +266,31 @@ async def test_an_interrupted_job_resumes_where_its_baselines_still_fit(office: 
     job = await interrupted_after_baselines(office)
     await run(office, job, JobState.FAILED)
     assert office.rig.log.count("measure") == 1
+
+
+async def test_a_job_that_is_interrupted_again_and_again_fails_in_the_end(office: Office) -> None:
+    """Ten starts that found it under way; the ninth still lets it go on."""
+    job = await interrupted_after_baselines(office)
+
+    def found_under_way(times: int) -> None:
+        with office.store._database.writing() as connection:
+            connection.execute(
+                text("UPDATE jobs SET state = 'running', step_index = 3, interruptions = :n"),
+                {"n": times - 1},
+            )
+
+    found_under_way(MOST_INTERRUPTIONS - 1)
+    await office.queue.recover()
+    assert (await office.desk.job(job.id)).state is JobState.WAITING
+    found_under_way(MOST_INTERRUPTIONS)
+    await office.queue.recover()
+    row = await office.desk.job(job.id)
+    assert (row.state, row.message) == (
+        JobState.FAILED, "interrupted at step 4, 10 times in all",
+    )  # fmt: skip
+    assert row.error is not None
+    assert row.error["advice"].startswith("Its captures are kept. Power fails too often")
+    assert office.store.captures(job_id=job.id)
 
 
 async def test_an_interrupted_job_begins_again_where_its_baselines_grew_too_old(
