@@ -76,8 +76,8 @@ def from_database(error: exc.DBAPIError, where: str) -> StoreError:
             return StoreFull(
                 f"the disk is full ({said}); nothing of this step was stored.",
                 where=where,
-                advice="Free some space; a running daemon then goes on by itself. All that was stored "
-                "before is safe.",
+                advice="Free some space; a running daemon then goes on by itself. "
+                "All that was stored before is safe.",
             )
         case sqlite3.SQLITE_READONLY | sqlite3.SQLITE_PERM:
             return StoreReadOnly(
