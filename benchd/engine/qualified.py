@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import Known
-from benchd.results import ResultRecord
+from benchd.results import Result, ResultRecord
 from benchd.store import Store, UnknownId
 from benchd.traces import Capture
 
@@ -23,6 +24,9 @@ BOX_SPREAD = "box_gain_spread"
 DIRECTIVITY = "effective_directivity"
 SOURCE_MATCH = "effective_source_match"
 JOINT = "joint_reflection"
+
+_IN_DB = (DIRECTIVITY, SOURCE_MATCH, JOINT)
+"""Sizes told as ratios in dB: 8.686 dB of uncertainty are the size itself."""
 
 LOOKED_AT = 2000
 BEYOND = 0.1
@@ -84,7 +88,7 @@ def newest(store: Store | None, quantity: str, test: Capture, part: str = "") ->
     curve = newest_curve(store, quantity, test, part)
     if curve is None or not curve.covers(low_hz, high_hz):
         return None
-    if quantity in (DIRECTIVITY, SOURCE_MATCH, JOINT):
+    if quantity in _IN_DB:
         return curve.least(low_hz, high_hz)
     return curve.rms(low_hz, high_hz)
 
@@ -119,15 +123,30 @@ def newest_curve(
 
 def _curve(records: list[ResultRecord]) -> MeasuredCurve:
     rows = sorted(
-        (
-            float(record.result.frequency_hz or 0.0),
-            record.result.value,
-            math.inf if record.result.budget is None else record.result.budget.degrees_of_freedom,
-        )
+        (float(record.result.frequency_hz or 0.0), *_size_and_freedom(record.result))
         for record in records
     )
     frequencies, values, freedom = zip(*rows, strict=True)
     return MeasuredCurve(frequencies, values, freedom)
+
+
+def _size_and_freedom(result: Result) -> tuple[float, float]:
+    """A measured size, and how surely it is known, as degrees of freedom.
+
+    Of a spread: the repeats less one. Of a size told in dB: 1/(2 r^2) with r its relative standard
+    uncertainty (JCGM 100, G.4.2), at least 2: a load that reflects nearly as much as the coupler
+    leaks says little of the leak. One without an upper end in dB may be as large as its lower end
+    says, and is taken for that: a limit, not a measurement.
+    """
+    budget = result.budget
+    if budget is None:
+        return result.value, math.inf
+    if result.quantity not in _IN_DB or budget.standard <= 0.0:
+        return result.value, budget.degrees_of_freedom
+    if result.high is None and result.low is not None:
+        return result.low, math.inf
+    relative = budget.standard / NEPER_DB
+    return result.value, min(budget.degrees_of_freedom, max(2.0, 0.5 / relative**2))
 
 
 def _fits(store: Store, record: ResultRecord, test: Capture, part: str) -> bool:

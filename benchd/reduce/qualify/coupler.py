@@ -29,6 +29,10 @@ DEFAULT_LEAST_DIRECTIVITY_DB = 25.0
 """A return loss of 15 dB, which an antenna has to keep over its band, is then read within
 +3.3/-2.4 dB (10 dB between directivity and return loss)."""
 
+NEIGHBOURHOOD = 0.05
+"""Relative half-width of the average over frequency for the source match: some 80 MHz at 1.7 GHz,
+over which a leak a foot of cable away turns by a radian or two (common practice, no source)."""
+
 LEAST_PHASE = 0.5
 """Smallest |sin t| at which a third standard still shows the imaginary part of w: errors of the
 levels are then at most doubled."""
@@ -66,8 +70,16 @@ class Reflectometer:
 
     @property
     def source_match(self) -> FloatArray:
-        """|S| (linear), taking S and d as uncorrelated in phase: |w|^2 = |S|^2 + |d|^2."""
-        return np.sqrt(np.maximum(self.mismatch**2 - self.leak**2, 0.0))
+        """|S| (linear), taking S and d as uncorrelated in phase: |w|^2 = |S|^2 + |d|^2.
+
+        That holds on average only, so both are averaged over neighbouring frequencies, where their
+        phases turn against each other. At least half of |w| is left: S and d may have met in
+        opposition all along, and a source match too good to be true would go into every budget.
+        """
+        near = np.abs(np.log(self.frequency_hz[:, np.newaxis] / self.frequency_hz)) <= NEIGHBOURHOOD
+        seen, leak = (near @ size**2 / near.sum(axis=1) for size in (self.mismatch, self.leak))
+        found: FloatArray = np.sqrt(np.maximum(seen - leak, seen / 4.0))
+        return found
 
     @property
     def source_match_ends(self) -> tuple[FloatArray, FloatArray]:

@@ -104,10 +104,43 @@ def test_a_coupler_as_stated_is_good_and_feeds_the_return_loss_budget(notebook: 
     known = newest(notebook.store, DIRECTIVITY, later)
     assert known is not None
     assert known.value == pytest.approx(36.0, abs=0.2)
+    # The load of 46 dB beside a leak of 36 dB: 0.316 of it, u-shaped, so 0.22 standard; with the
+    # analyzer's scale 1/(2 r^2) (JCGM 100, G.4.2) is about 10.
+    assert known.degrees_of_freedom == pytest.approx(0.5 / (0.316**2 / 2), rel=0.1)
     match = first(found, "effective_source_match")
     assert match.low is not None
     assert match.high is not None
     assert match.low <= 20.0 <= match.high
+
+
+def test_a_source_match_that_hides_behind_the_leak_is_not_called_perfect(
+    notebook: Notebook,
+) -> None:
+    """d and S of nearly one size in opposition show |w| near nothing: later budgets take the most
+    that S may be, not the least."""
+    d, turn = 10.0 ** (-20.0 / 20.0), np.exp(-2j * np.pi * (GRID - 1.7e9) * 1e-9)
+    leak, match = d * turn, -0.9 * d * np.conj(turn)
+    offset = np.exp(1j * (np.pi - 4.0 * np.pi * GRID * 73.4e-12))
+    gammas = {"open": 1.0 + 0j, "short": -1.0 + 0j, "load": 0j, "offset short": offset}
+    for name, gamma in gammas.items():
+        level = -20.0 + 20.0 * np.log10(np.abs(leak + gamma / (1.0 - match * gamma)))
+        notebook.capture(name, "load" if name == "load" else "short", level, route="middle")
+    found = notebook.reduce(
+        "coupler",
+        {"open": "open", "short": "short", "load": "load", "offset_short": "offset short"},
+        keep_as="coupler", at_hz=[1.7e9], offset_delay_s=73.4e-12, load_match_db=46.0,
+        least_db=15.0,
+    )  # fmt: skip
+    result = first(found, "effective_source_match")
+    assert result.low is not None
+    assert result.low <= 20.9
+    assert result.high is None
+    assert result.value < 60.0
+    later = notebook.capture("later", "test", -30.0, at_s=60.0, route="middle")
+    known = newest(notebook.store, "effective_source_match", later)
+    assert known is not None
+    assert known.value == pytest.approx(result.low, abs=0.5)
+    assert known.value <= 20.9
 
 
 def test_a_load_fitted_again_feeds_the_term_of_the_connector(notebook: Notebook) -> None:
