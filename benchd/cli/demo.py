@@ -7,19 +7,15 @@ by hand; this command only talks to them as a person and as a stranger's subscri
 from __future__ import annotations
 
 import contextlib
-import json
-import queue
-import subprocess
 import sys
-import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from benchd.cli.client import Daemon
+from benchd.cli.demo_bench import virtual_bench
 from benchd.cli.files import gather_job
 from benchd.cli.follow import JobPicture, follow
 from benchd.cli.gist import gist
@@ -33,7 +29,6 @@ from benchd.web.forms import decode_records, decode_verdicts
 if TYPE_CHECKING:
     from benchd.cli.stranger import Stranger
 
-READY_WITHIN_S = 30.0
 JOBS: tuple[tuple[str, str, dict[str, str]], ...] = (
     ("open-short-baseline", "open and short of the middle port, the baselines of a night", {}),
     ("return-loss", "a 1.7 GHz dipole that is a little too long", {"antenna": "dipole r3"}),
@@ -50,72 +45,6 @@ _CAUTION = (
 )
 
 
-class _Child:
-    """A process that prints one line of JSON when it is ready."""
-
-    def __init__(self, what: str, command: list[str], log: Path) -> None:
-        self._what, self._log = what, log
-        self._errors: IO[bytes] = log.open("wb")
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=self._errors)
-        self._lines: queue.Queue[bytes] = queue.Queue()
-        threading.Thread(target=self._read, daemon=True).start()
-
-    def _read(self) -> None:
-        assert self._process.stdout is not None
-        self._lines.put(self._process.stdout.readline())
-
-    def ready(self) -> dict[str, Any]:
-        """What it said. Raises BenchdError with the end of its log if it did not."""
-        with contextlib.suppress(queue.Empty, ValueError):
-            found: dict[str, Any] = json.loads(self._lines.get(timeout=READY_WITHIN_S))
-            return found
-        self._errors.flush()
-        tail = self._log.read_text(errors="replace")[-2000:]
-        raise BenchdError(f"the {self._what} did not start:\n{tail}", where="demo")
-
-    def stop(self) -> None:
-        """SIGTERM; kill it if it does not end."""
-        if self._process.poll() is None:
-            self._process.terminate()
-            try:
-                self._process.wait(timeout=10.0)
-            except subprocess.TimeoutExpired:
-                self._process.kill()
-                self._process.wait()
-        self._errors.close()
-
-    def wait(self) -> None:
-        """Until it ends."""
-        self._process.wait()
-
-
-@contextlib.contextmanager
-def _bench(out: Path) -> Iterator[tuple[Daemon, dict[str, Any], _Child]]:
-    """The virtual bench and the daemon, both stopped at the end."""
-    from benchd.service.daemon import shipped_recipes
-
-    with contextlib.ExitStack() as stack:
-        simulator = _Child(
-            "simulator", [sys.executable, "-m", "simulators", "workshop"], out / "simulator.log"
-        )
-        stack.callback(simulator.stop)
-        addresses = simulator.ready()["instruments"]
-        given = [f"--address={name}={address}" for name, address in addresses.items()]
-        bench = shipped_recipes() / "benches" / "workshop.yaml"
-        daemon = _Child(
-            "daemon",
-            [
-                *(sys.executable, "-m", "benchd", "serve", f"--bench={bench}"),
-                *(f"--data={out / 'data'}", "--http=127.0.0.1:0", "--embedded-port=0"),
-                *given,
-            ],
-            out / "daemon.log",
-        )
-        stack.callback(daemon.stop)
-        said = daemon.ready()
-        yield stack.enter_context(Daemon(said["http"])), said, daemon
-
-
 def demo(
     stay: Annotated[
         bool, typer.Option("--stay", help="Keep the daemon and the bench up afterwards.")
@@ -123,19 +52,31 @@ def demo(
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Where plots, data and logs go.")
     ] = Path("demo-output"),
+    qualify: Annotated[
+        bool,
+        typer.Option(
+            "--qualify", help="Instead, ask of a bad and of a good box whether they can be trusted."
+        ),
+    ] = False,
 ) -> None:
     """Run three recipes on a virtual bench and show what comes out.
 
     Baselines by switch, return loss of a dipole that is slightly too long, and the gain of a
     Yagi against a reference dipole. Ends by itself.
     """
-    # Here and not above: it loads the MQTT library, which no other command needs.
+    # Here and not above: they load what no other command needs.
+    from benchd.cli.demo_box import qualify as qualify_boxes
     from benchd.cli.stranger import Stranger
 
     started = time.monotonic()
     out.mkdir(parents=True, exist_ok=True)
     say(_CAUTION)
-    with _bench(out) as (client, said, daemon):
+    if qualify:
+        qualify_boxes(out)
+        say(f"Took {time.monotonic() - started:.0f} s.")
+        return
+    with virtual_bench(out, "workshop") as up:
+        client, said, daemon = up.client, up.said, up.daemon
         say(f"\nThe bench is up: API {said['http']}, MQTT {said['broker']}\n")
         with Stranger(said["broker"], said["bench"]) as stranger:
             ids = []

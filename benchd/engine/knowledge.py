@@ -17,6 +17,7 @@ from benchd.engine.ageing import drift_db
 from benchd.engine.levels import (
     independent_samples,
     law,
+    noise_floor_sd_db,
     noise_power_dbm,
     scale_of,
     seen_sd_db,
@@ -293,6 +294,7 @@ def _with_noise(
     return replace(
         known,
         dynamic_range_db=Known(float(level_dbm) - noise_dbm),
+        noise_floor_sd_db=Known(noise_floor_sd_db(test)),
         detector=detector,
         independent_samples=independent_samples(test),
     )

@@ -19,6 +19,7 @@ from benchd.reduce.noise import (
     DB_PER_NAT,
     EULER,
     carrier_level_dbm,
+    correction_standard_db,
     reading_standard_db,
 )
 from benchd.reduce.reflection import NEAR_NOISE_DB, roughness_db
@@ -163,19 +164,19 @@ def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None
     here = _corrected_dbm(read, noise_dbm, detector)
     distance_db = max(here - noise_dbm, -10.0)
     sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
-    return Known(math.hypot(sd_db * share, _correction_sd_db(capture, distance_db, detector)))
+    common_db = correction_standard_db(distance_db, detector, noise_floor_sd_db(capture))
+    return Known(math.hypot(sd_db * share, common_db))
 
 
-def _correction_sd_db(capture: Capture, distance_db: float, detector: str) -> float:
-    """What the noise reading's own spread leaves of the correction.
+def noise_floor_sd_db(capture: Capture) -> float:
+    """Standard deviation of the noise power that a capture shows, dB; 0 where it was not read.
 
-    d(level)/d(ln N) = 4.343/gamma for rms; the log-average's correction falls off far faster,
-    so that this bounds it. The noise was read at m frequencies, at least four times each.
+    It was read at m frequencies, at least four times each: a mean of n independent powers of
+    noise has the relative standard deviation 1/sqrt(n).
     """
-    noise = next(trace for trace in capture.traces if trace.name == "noise")
+    noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
+    if noise is None:
+        return 0.0
     per_dwell = capture.settings["resolution_bandwidth_hz"] * capture.settings["dwell_s"]
     samples = noise.values.size * max(4.0, capture.settings["average"]) * max(1.0, per_dwell)
-    gamma = power_ratio_from_db(distance_db)
-    if detector != "rms" and gamma > 10.0:
-        return 0.0
-    return DB_PER_NAT / gamma / math.sqrt(samples)
+    return DB_PER_NAT / math.sqrt(samples)

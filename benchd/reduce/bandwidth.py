@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.decibels import gamma_from_return_loss
+from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss
 from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.montecarlo import (
     SEED,
@@ -27,6 +27,7 @@ from benchd.reduce.noise import reading_standard_db
 from benchd.reduce.reflection import (
     COUPLER_TERMS,
     NEAR_NOISE_DB,
+    correction_terms,
     return_loss_terms,
     roughness_db,
 )
@@ -106,8 +107,12 @@ def band(
     below = np.flatnonzero(return_loss_db < level_db)
     left, right = below[below < centre], below[below > centre]
     outer = (int(left[-1]) if left.size else -1, int(right[0]) if right.size else -1)
-    low = _edge(frequency_hz, return_loss_db - level_db, outer[0], +1, reach_db)
-    high = _edge(frequency_hz, return_loss_db - level_db, outer[1], -1, reach_db)
+    # In magnitude the curve is straight where it crosses (off resonance |G| grows as the distance
+    # from it) and noise is as large on both sides; in dB a line through it would lie too far out.
+    # Scaled to dB at the level, so that slopes and noise keep their unit.
+    above_db = NEPER_DB * (1.0 - 10.0 ** (ratio_db / 20.0) / gamma_from_return_loss(level_db))
+    low = _edge(frequency_hz, above_db, outer[0], +1, reach_db)
+    high = _edge(frequency_hz, above_db, outer[1], -1, reach_db)
     return Band(level_db, around_hz, low, high)
 
 
@@ -162,7 +167,7 @@ def edge_terms(
     """Errors of an edge in Hz: a return loss read high by e moves the crossing by -e/slope."""
     gamma = gamma_from_return_loss(level_db)
     noise = term("noise", noise_db / math.sqrt(edge.points), "dB")
-    errors = (*return_loss_terms(gamma, known), noise)
+    errors = (*return_loss_terms(gamma, known), noise, *correction_terms(gamma, known))
     moved = scaled(errors, -1.0 / edge.slope_db_per_hz)
     reference = term(
         "frequency reference",
@@ -292,7 +297,8 @@ def _edge_draws(
     rng = np.random.default_rng(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
     centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
-    at_level = return_loss_terms(gamma_from_return_loss(found.level_db), known[0])
+    wanted = gamma_from_return_loss(found.level_db)
+    at_level = (*return_loss_terms(wanted, known[0]), *correction_terms(wanted, known[0]))
     scale = [line for line in at_level if line.name not in COUPLER_TERMS]
     common_db = linear_draws(scale, rng, TRIALS)
     edges = []

@@ -50,6 +50,7 @@ class ReflectionKnowledge:
         the roughness of the trace, or from `dynamic_range_db` near the noise.
     dynamic_range_db: baseline level minus noise power in the resolution bandwidth, or None
         where noise is far below everything.
+    noise_floor_sd_db: standard deviation of that noise power, as it was read.
     detector, independent_samples: how the analyzer averaged; used with dynamic_range_db.
     line_delay_s: one-way delay between coupler and antenna port: how fast the directivity
         error turns against the reflection with frequency. True value between 0 and twice it.
@@ -69,6 +70,7 @@ class ReflectionKnowledge:
     drift_db: Known = Known(0.05, assumed=True)
     noise_sd_db: Known | None = None
     dynamic_range_db: Known | None = None
+    noise_floor_sd_db: Known = Known(0.0)
     detector: str = "rms"
     independent_samples: float = 1.0
     line_delay_s: Known = Known(2e-9, assumed=True)

@@ -103,6 +103,21 @@ def reading_standard_db(
     return spread / math.sqrt(independent_samples)
 
 
+def correction_standard_db(carrier_to_noise_db: float, detector: str, floor_sd_db: float) -> float:
+    """Standard uncertainty of a corrected level from that of the noise power, dB.
+
+    floor_sd_db: standard deviation of the noise power that was taken away. It is one error at
+    all frequencies, which no averaging over them removes. d(10 lg C) = -(N/C) d(10 lg N) for
+    rms; a log-average is corrected by far less, for which this is a bound, and by nothing worth
+    mention above 10 dB. Raises ReductionRefused for a detector without a law.
+    """
+    _check(detector)
+    gamma = power_ratio_from_db(carrier_to_noise_db)
+    if detector != "rms" and gamma > 10.0:
+        return 0.0
+    return floor_sd_db / gamma
+
+
 def log_variance(gamma: float) -> float:
     """Variance of ln|s + n|^2 at carrier-to-noise ratio gamma >= 0; pi^2/6 for noise alone.
 

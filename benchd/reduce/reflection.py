@@ -32,7 +32,11 @@ from benchd.reduce.montecarlo import (
     wants_draws,
     with_interval,
 )
-from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
+from benchd.reduce.noise import (
+    carrier_level_dbm,
+    correction_standard_db,
+    reading_standard_db,
+)
 from benchd.reduce.reflectometer import baseline_leftover_db, gamma_draws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
@@ -40,6 +44,10 @@ from benchd.traces import FloatArray
 
 NEAR_NOISE_DB = 10.0
 """Carrier to noise below which a reading is flagged: the rms bias reaches 0.41 dB there."""
+
+LEAST_ABOVE_NOISE_DB = -10.0
+"""A carrier found this far below the noise is noise: taking 0.41 dB away from a reading that itself
+scatters by more leaves anything or nothing. Only a least return loss is then stated."""
 
 BELOW_DIRECTIVITY = 1.5
 """A reading below this many times the directivity may hide any smaller reflection.
@@ -119,6 +127,19 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
         _db("drift", known, "drift_db", "rectangular"),
         *_walls(gamma, known),
     )
+
+
+def correction_terms(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
+    """What the noise power that was taken away leaves, at magnitude gamma; none far above it."""
+    if known.dynamic_range_db is None or known.noise_floor_sd_db.value == 0.0:
+        return ()
+    size_db = correction_standard_db(
+        20.0 * math.log10(gamma) + known.dynamic_range_db.value,
+        known.detector,
+        known.noise_floor_sd_db.value,
+    )
+    # One reading of the noise serves every frequency.
+    return (term("noise correction", size_db, "dB", source="noise correction"),)
 
 
 def _walls(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
@@ -201,7 +222,7 @@ def reflection_at(
     gamma, noise, near_noise = _noise(reading_db, ratio_db, knowledge)
     if gamma == 0.0:
         return _only_noise(at_hz, reading_db, knowledge)
-    terms = (*return_loss_terms(gamma, knowledge), noise)
+    terms = (*return_loss_terms(gamma, knowledge), noise, *correction_terms(gamma, knowledge))
     if miss > 0.0:
         # Past nine tenths of the value a line tells nothing; 10 dB says so.
         half_width_db = -NEPER_DB / 2.0 * math.log1p(-min(miss / squared, 0.9))
@@ -242,9 +263,9 @@ def _noise(
         return gamma, term("noise", size, "dB", assumed=bool(item and item.assumed)), False
     noise_db = -known.dynamic_range_db.value
     level_db = carrier_level_dbm(reading_db, noise_db, known.detector)
-    if level_db == -math.inf:
-        return 0.0, term("noise", 0.0, "dB"), True
     ratio = level_db - noise_db
+    if ratio < LEAST_ABOVE_NOISE_DB:
+        return 0.0, term("noise", 0.0, "dB"), True
     size = reading_standard_db(ratio, known.detector, known.independent_samples)
     if known.noise_sd_db is not None:
         size = max(size, known.noise_sd_db.value)

@@ -7,17 +7,16 @@ fast, so that all seven recipes take seconds; what is asked of each is unchanged
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from simulators.person import act, at_rest
 from tests.system.rigging import REPOSITORY, Daemon, Mosquitto, Simulator, ending, until
 
-STEP_M = 0.026
 COARSE = {"points": "9"}
-Hands = Callable[[Simulator, str], None]
 
 
 @pytest.fixture
@@ -35,7 +34,7 @@ def rig(
 
 
 def done_by_hand(
-    daemon: Daemon, simulator: Simulator, hands: Hands, recipe: str, **arguments: str
+    daemon: Daemon, simulator: Simulator, recipe: str, **arguments: str
 ) -> dict[str, dict[str, Any]]:
     """Run a recipe, obeying each request; its results by quantity (the first of each)."""
     job = daemon.queue(recipe, **arguments)
@@ -52,103 +51,28 @@ def done_by_hand(
     while (row := until(next_request, f"{recipe} to ask or to end"))["state"] != "done":
         assert simulator.do("state")["rf_on"] is False, "nobody's hands come near while RF is on"
         asked = row["hands"]["step"]
-        hands(simulator, row["hands"]["ask"])
-        daemon.http.post(f"/api/jobs/{job}/ready")
+        act(simulator.do, recipe, row["hands"]["ask"])
+        daemon.http.post(f"/api/jobs/{job}/ready", params={"step": asked})
     found: dict[str, dict[str, Any]] = {}
     for record in daemon.http.get("/api/results", params={"job": job, "limit": 1000}).json():
         found.setdefault(record["result"]["quantity"], record["result"])
     return found
 
 
-def at_rest(simulator: Simulator, path: str = "range") -> None:
-    """Everything in its usual place, nobody about."""
-    simulator.do("connect", path=path)
-    for position in ("near_end", "mount_a"):
-        simulator.do("move", position=position, by_m=[0.0, 0.0, 0.0])
-    simulator.do("lid", open=False)
-    simulator.do("people", walking=False)
-
-
-def still(simulator: Simulator, ask: str) -> None:
-    if "Join the range cable" in ask:
-        at_rest(simulator)
-    else:
-        simulator.do("people", walking=True)
-        simulator.do("lid", open="Open the lid" in ask)
-
-
-def moved(simulator: Simulator, ask: str) -> None:
-    place = re.search(r"Place (\d+) of (\d+) (along|across)", ask)
-    if place is None:
-        at_rest(simulator)
-        return
-    turn, places = int(place[1]) - 1, int(place[2])
-    along = place[3] == "along"
-    aside_m = (turn - (places - 1) / 2) * STEP_M
-    by_m = [-turn * STEP_M, 0.0, 0.0] if along else [0.0, aside_m, 0.0]
-    simulator.do("move", position="mount_a", by_m=by_m)
-
-
-def outside(simulator: Simulator, ask: str) -> None:
-    if "Join the range cable" in ask or "back to their places" in ask:
-        at_rest(simulator)
-        return
-    if "before the lid, turned" in ask:
-        simulator.do("move", position="mount_a", by_m=[-0.2, 0.9, 0.0])
-    elif "before the seam" in ask:
-        simulator.do("move", position="mount_a", by_m=[-0.2, 0.8, 0.4])
-    elif "The reverse" in ask:
-        simulator.do("move", position="mount_a", by_m=[0.0, 0.0, 0.0])
-        simulator.do("move", position="near_end", by_m=[0.2, 0.9, 0.0])
-    simulator.do("lid", open="pen the lid" in ask)
-
-
-def bonded(simulator: Simulator, ask: str) -> None:
-    if "Join the cables" in ask:
-        at_rest(simulator)
-    else:
-        # Whoever undoes and makes a bond cannot help moving the cable a little.
-        simulator.do("bend", cable="far_cable")
-        simulator.do("bond", bonded="bonded" in ask)
-
-
-def joined(simulator: Simulator, ask: str) -> None:
-    if ask.startswith("Reconnection"):
-        simulator.do("reconnect", position="mount_a")
-    elif ask.startswith("Bend"):
-        simulator.do("bend", cable="far_cable")
-    else:
-        at_rest(simulator)
-
-
-def standards(simulator: Simulator, ask: str) -> None:
-    fitted = re.search(r"Fit the (open|short|load) to", ask)
-    if fitted:
-        simulator.do("place", position="middle", item=fitted[1])
-    elif "Take the load off" in ask:
-        simulator.do("place", position="middle", item="load")
-    elif "behind the piece of line" in ask:
-        simulator.do("place", position="middle", item="offset short")
-    else:
-        at_rest(simulator, "middle")
-        simulator.do("place", position="middle", item="short")
-
-
 def qualified(daemon: Daemon, simulator: Simulator) -> dict[str, dict[str, dict[str, Any]]]:
     """Every recipe but the night; its results by recipe and quantity."""
-    plans: list[tuple[str, Hands, dict[str, str]]] = [
-        ("coupler", standards, {"points": "31"}),
-        ("repeatability", joined, COARSE | {"repeats": "5"}),
-        ("grounding", bonded, COARSE | {"rounds": "2"}),
-        ("leakage", outside, COARSE | {"listen_for": "0.3 s"}),
-        ("stillness", still, COARSE | {"repeats": "5"}),
-        ("reflectivity", moved, {"points": "15", "places": "7", "step": "26 mm"}),
+    plans: list[tuple[str, dict[str, str]]] = [
+        ("coupler", {"points": "31"}),
+        ("repeatability", COARSE | {"repeats": "5"}),
+        ("grounding", COARSE | {"rounds": "2"}),
+        ("leakage", COARSE | {"listen_for": "0.3 s"}),
+        ("stillness", COARSE | {"repeats": "5"}),
+        ("reflectivity", {"points": "15", "places": "7", "step": "26 mm"}),
     ]
     found = {
-        recipe: done_by_hand(daemon, simulator, hands, recipe, **arguments)
-        for recipe, hands, arguments in plans
+        recipe: done_by_hand(daemon, simulator, recipe, **arguments) for recipe, arguments in plans
     }
-    at_rest(simulator)
+    at_rest(simulator.do)
     return found
 
 
@@ -224,7 +148,7 @@ def test_a_night_in_an_even_and_in_an_uneven_room(
     """A second is 5,000 simulated ones: some hours pass, and the room goes through its swing."""
     _, simulator, daemon = rig
     found = done_by_hand(
-        daemon, simulator, standards, "drift",
+        daemon, simulator, "drift",
         points="5", times="12", pause="0.2 s", needed_age="1.5 s", limit="0.1 dB",
     )  # fmt: skip
     said = found["drift_verdict"]

@@ -78,7 +78,8 @@ class Reflectometer:
         """
         near = np.abs(np.log(self.frequency_hz[:, np.newaxis] / self.frequency_hz)) <= NEIGHBOURHOOD
         seen, leak = (near @ size**2 / near.sum(axis=1) for size in (self.mismatch, self.leak))
-        found: FloatArray = np.sqrt(np.maximum(seen - leak, seen / 4.0))
+        size = np.sqrt(np.maximum(seen - leak, seen / 4.0))
+        found: FloatArray = np.clip(size, *self.source_match_ends)
         return found
 
     @property
