@@ -144,6 +144,7 @@ def test_every_kind_says_which_quantities_it_gives() -> None:
             "vswr_difference",
         ],
         "gain": [
+            "box_gain_spread",
             "gain",
             "gain_max",
             "gain_mean",

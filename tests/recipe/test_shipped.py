@@ -34,6 +34,7 @@ RUNS: list[tuple[str, str, dict[str, str]]] = [
     ("gain-by-known-range-antenna", "by-hand", {"position": "none"}),
     ("gain-between-references", "workshop", {}),
     ("gain-over-positions", "workshop", {}),
+    ("gain-over-positions-by-switch", "workshop", {}),
     ("gain-over-positions", "by-hand", {"position": "none"}),
     ("gain-two-identical", "workshop", {}),
     ("gain-two-identical", "by-hand", {"position": "none"}),

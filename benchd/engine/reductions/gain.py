@@ -14,6 +14,7 @@ from benchd.engine.levels import carrier_dbm, noise_flags
 from benchd.engine.matching import AntennaMatch, antenna_match
 from benchd.engine.reductions.gain_curves import AtFrequency, gain_outcome
 from benchd.engine.reductions.outcome import Outcome
+from benchd.engine.reductions.series import reported_hz
 from benchd.engine.timeline import follow, seconds
 from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
@@ -24,6 +25,7 @@ from benchd.reduce.farfield import phase_centre_correction_db
 from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.reduce.normalise import onto_grid
 from benchd.reduce.positions import PositionMean, position_mean
+from benchd.reduce.qualify.spreads import spread_result
 from benchd.reduce.transfer import Substitution, substitution_results
 from benchd.results import Result
 from benchd.traces import Capture, FloatArray
@@ -44,11 +46,15 @@ def reduce_gain(sources: Sources, step: ReduceStep) -> Outcome:
     require_same(step, [*tests, *others])
     matches = {name: antenna_match(sources, step, tests[0], name) for name in _antennas(step)}
     used = [*tests, *others, *(c for found in matches.values() for c in found.captures)]
+    spreads: list[Result] = []
     if step.options["method"] == "substitution":
-        at = _by_substitution(sources, step, tests, others, matches)
+        places = _places(step, tests, others)
+        at = _by_substitution(sources, step, tests, others, matches, places)
+        if places is not None:
+            spreads = places.spreads(reported_hz(step, tests[0].level.frequency_hz))
     else:
         at = _by_range_antenna(sources, step, tests, others, matches)
-    return gain_outcome(step, tests[0], used, at, antenna=step.options["antenna"])
+    return gain_outcome(step, tests[0], used, at, antenna=step.options["antenna"], more=spreads)
 
 
 def all_of(captures: dict[str, Capture], key: str) -> list[Capture]:
@@ -140,14 +146,14 @@ def _by_substitution(
     tests: list[Capture],
     references: list[Capture],
     matches: dict[str, AntennaMatch],
+    places: _Places | None,
 ) -> AtFrequency:
     name, antenna = _known_antenna(sources, step)
     data = antenna.reference
     assert data is not None, "the recipe was resolved with a reference antenna that has a gain"
     grid = tests[0].level.frequency_hz
     tested = str(step.options["antenna"])
-    travel_m = step.options.get("travel_m")
-    if travel_m is None:
+    if places is None:
         reference_dbm, drift = _reference_over_time(step, tests, references, grid)
     else:
         reference_dbm, drift = mean_level(references, grid), None
@@ -168,7 +174,6 @@ def _by_substitution(
     basis = GainBasis(
         sources.bench, tests, references, sources.store, antenna, name, drift
     ).knowledge()
-    places = None if travel_m is None else _Places(step, tests, references, grid, travel_m)
 
     def at(frequency_hz: float) -> list[Result]:
         known = with_spreads(basis(frequency_hz), matches[tested], matches[name], frequency_hz)
@@ -185,6 +190,14 @@ def _by_substitution(
 
 def _near_noise(captures: list[Capture], at_hz: float) -> tuple[str, ...]:
     return tuple(dict.fromkeys(f for one in captures for f in noise_flags(one, at_hz)))
+
+
+def _places(step: ReduceStep, tests: list[Capture], references: list[Capture]) -> _Places | None:
+    """What several places show, where the recipe says that there are several."""
+    travel_m = step.options.get("travel_m")
+    if travel_m is None:
+        return None
+    return _Places(step, tests, references, tests[0].level.frequency_hz, travel_m)
 
 
 class _Places:
@@ -216,6 +229,24 @@ class _Places:
         """Mean and spread at one frequency."""
         here = [float(np.interp(frequency_hz, self._grid, row)) for row in self._differences]
         return position_mean(np.array(here), self._travel_m, frequency_hz)
+
+    def spreads(self, at_hz: list[float]) -> list[Result]:
+        """`box_gain_spread`: what a gain at one place alone is uncertain by, for later budgets.
+
+        Left out where the places lie too close together to show it.
+        """
+        found = [(frequency_hz, self.at(frequency_hz)) for frequency_hz in at_hz]
+        return [
+            spread_result(
+                "box_gain_spread",
+                mean.sd_db,
+                float(mean.positions - 1),
+                frequency_hz=frequency_hz,
+                note=f"Standard deviation of this gain at one place, from {mean.positions} places.",
+            )
+            for frequency_hz, mean in found
+            if not mean.flags
+        ]
 
 
 def _by_range_antenna(

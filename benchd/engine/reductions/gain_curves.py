@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -25,11 +25,12 @@ def gain_outcome(
     at: AtFrequency,
     *,
     antenna: str | None,
+    more: Sequence[Result] = (),
 ) -> Outcome:
     """Results at the frequencies asked for, then mean, least and largest over the band.
 
     at: results at one frequency; several antennas may stand in it, told apart by their name.
-    antenna: the name for results that carry none of their own.
+    antenna: the name for results that carry none of their own. more: results of another kind.
     """
     options: dict[str, Any] = step.options
     low_hz, high_hz = options["band_hz"]
@@ -51,7 +52,7 @@ def gain_outcome(
         results += [_named(one, name) for one in over_band(curve, (low_hz, high_hz))]
         several = len({r.antenna for r in points[0]}) > 1
         traces += _curves(f"{name}/{quantity}" if several else quantity, inside, curve)
-    return finished(step, antenna, used, results, traces)
+    return finished(step, antenna, used, [*results, *more], traces)
 
 
 def _named(result: Result, antenna: str | None) -> Result:

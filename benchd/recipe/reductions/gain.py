@@ -42,7 +42,7 @@ class Gain(GainReduction):
         f"{gain}{over}": Kind.GAIN
         for gain in ("realised_gain", "gain")
         for over in ("", "_mean", "_min", "_max")
-    }
+    } | {"box_gain_spread": Kind.RATIO}
 
     kind: Literal["gain"] = Field(description="gain")
     method: Annotated[Literal["substitution", "known-range-antenna"], OneOf(METHODS)] = Field(
