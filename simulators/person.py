@@ -145,8 +145,12 @@ def control_port(host: str, port: int) -> Do:
     return do
 
 
+_STRAIGHT = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+"""The daemon is on this machine: no proxy of the environment stands between."""
+
+
 def _ask(url: str, body: bytes | None = None) -> Any:
-    with urllib.request.urlopen(url, data=body, timeout=PATIENCE_S) as answer:
+    with _STRAIGHT.open(url, data=body, timeout=PATIENCE_S) as answer:
         return json.loads(answer.read())
 
 

@@ -22,7 +22,7 @@ from benchd.cli.gist import gist
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
 from benchd.cli.show import format_results
 from benchd.cli.views import view
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, UserError
 from benchd.report.plots import plot_job
 from benchd.web.forms import decode_records, decode_verdicts
 
@@ -68,6 +68,8 @@ def demo(
     from benchd.cli.demo_box import qualify as qualify_boxes
     from benchd.cli.stranger import Stranger
 
+    if qualify and stay:
+        raise UserError("--qualify ends by itself; leave --stay out.", where="demo")
     started = time.monotonic()
     out.mkdir(parents=True, exist_ok=True)
     say(_CAUTION)

@@ -40,3 +40,13 @@ def test_the_demo_tells_a_bad_box_from_a_good_one(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert answers == [["no"] * 6, ["yes"] * 6]
     assert "this box cannot support a gain claim better than" in bad
+
+
+def test_what_ends_by_itself_cannot_stay(tmp_path: Path) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-m", "benchd", "demo", "--qualify", "--stay", "--out", str(tmp_path)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert ran.returncode == 1
+    assert "--qualify ends by itself; leave --stay out." in ran.stderr
+    assert list(tmp_path.iterdir()) == []
