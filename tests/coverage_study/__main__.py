@@ -42,8 +42,8 @@ def write_into(document: Path, text: str) -> None:
 def main() -> None:
     """Run, print the table, and write it where asked."""
     options = argparse.ArgumentParser(prog="coverage_study")
-    options.add_argument("--benches", type=int, default=200)
-    options.add_argument("--seed", type=int, default=2000)
+    options.add_argument("--benches", type=int, default=600)
+    options.add_argument("--seed", type=int, default=6000)
     options.add_argument("--into", type=Path, help="document that holds the table")
     options.add_argument("--lines", type=Path, help="file for every single interval, JSON lines")
     given = options.parse_args()

@@ -29,6 +29,8 @@ REFLECTION_AT_HZ = [1.55e9, 1.6e9, 1.65e9, 1.7e9, 1.75e9, 1.8e9, 1.85e9]
 GAIN_AT_HZ = [1.65e9, 1.7e9, 1.75e9]
 NEAR_DIRECTIVITY_DB = 6.0
 OUT_OF_BAND_DB = 3.0
+ONE_END = "one end only"
+"""Region of results that state a least or a most alone."""
 
 
 @dataclass(frozen=True)
@@ -185,6 +187,8 @@ def _reflection_lines(
 
 
 def _region(result: Result, true_db: float, directivity_db: float) -> str:
+    if result.low is None or result.high is None:
+        return ONE_END
     if "near-noise" in result.flags:
         return "near noise"
     if true_db > directivity_db - NEAR_DIRECTIVITY_DB:
