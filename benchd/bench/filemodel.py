@@ -116,9 +116,10 @@ def _real_path(loc: tuple[int | str, ...], data: Any) -> KeyPath:
     path: list[str | int] = []
     current = data
     for part in loc:
-        if isinstance(part, str) and (part.startswith(TAG_START) or part == "[key]"):
-            continue
         if not _has(current, part):
+            # A mark of pydantic's own stands for no key; a key that looks like one is a key.
+            if isinstance(part, str) and (part.startswith(TAG_START) or part == "[key]"):
+                continue
             break
         current = current[part]
         path.append(part)

@@ -34,6 +34,15 @@ CASES: list[tuple[str, str | None, str, str]] = [
         ),
     ),
     (
+        "a key that looks like a mark",
+        "title: Bench of the tests",
+        "title: Bench of the tests\n<title>: {}",
+        (
+            'small.yaml:3:1: <title>: is not a key here, did you mean "title"? Known: '
+            "antennas, bench, box, fixtures, instruments, routes, timezone, title"
+        ),
+    ),
+    (
         "missing key",
         "title: Bench of the tests\n",
         "",

@@ -142,6 +142,8 @@ values = st.recursive(
 )
 @given(st.text(max_size=40), st.integers(0, 2000), st.integers(0, 60))
 @example(insert="\x00", start=0, cut=0)
+@example(insert="<", start=0, cut=0)
+@example(insert="[key]: 1\n", start=0, cut=0)
 def test_a_damaged_bench_reads_or_is_refused(
     bench_text: str, insert: str, start: int, cut: int
 ) -> None:
