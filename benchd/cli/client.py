@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import time
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -11,13 +12,14 @@ from typing import Any
 
 import httpx
 
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, UserError
 
 DEFAULT_URL = "http://127.0.0.1:8520"
 TIMEOUT_S = 60.0  # a reduction of a long night may take a while
 CONNECT_TIMEOUT_S = 5.0
 STREAM_SILENCE_S = 60.0  # the daemon sends a comment every 15 s
 RECONNECT_FOR_S = 30.0
+_PATH = re.compile(r"(/[A-Za-z0-9_-][A-Za-z0-9_.-]*)+")
 
 
 class NoDaemon(BenchdError):
@@ -87,11 +89,19 @@ class Daemon:
         given = {key: value for key, value in parameters.items() if value is not None}
         return self._ask("GET", path, params=given)
 
-    def post(self, path: str, body: Any = None) -> Any:
-        """POST to an address."""
-        return self._ask("POST", path, json=body)
+    def post(self, path: str, body: Any = None, **parameters: Any) -> Any:
+        """POST to an address; parameters that are None are left out."""
+        given = {key: value for key, value in parameters.items() if value is not None}
+        return self._ask("POST", path, json=body, params=given)
 
     def _ask(self, method: str, path: str, **more: Any) -> Any:
+        if not _PATH.fullmatch(path):
+            # An id with a slash or a line break would ask for another address than was meant.
+            raise UserError(
+                f"{path.removeprefix('/api/')!r} holds an id that none can be.",
+                advice="Ids hold letters, digits and hyphens, as `benchd jobs`, `benchd captures` "
+                "and `benchd results` show them.",
+            )
         try:
             answer = self._http.request(method, path, **more)
         except (httpx.TransportError, httpx.UnsupportedProtocol) as error:

@@ -212,7 +212,7 @@ def ready(
     """Say that you have done what a job asked for. RF may go on again after this."""
     with connect(daemon) as client:
         job_id = job if job is not None else _the_one_that_asks(client)
-        answer = client.post(f"/api/jobs/{job_id}/ready{'' if step is None else f'?step={step}'}")
+        answer = client.post(f"/api/jobs/{job_id}/ready", step=step)
     say(plain(f"{answer['id']} goes on."))
 
 

@@ -163,6 +163,19 @@ def test_ready_with_its_step_answers_no_other_request(api: Any, benchd: Any) -> 
     assert benchd("ready", JOB, "--step", "4", api=api).code == 0
 
 
+@pytest.mark.parametrize("job", ["../captures", "a\nb", "a/../b", "", "job?x=1", "job 1", "ä"])
+@pytest.mark.parametrize("verb", ["ready", "withdraw", "reduce"])
+def test_an_id_that_none_can_be_asks_for_no_other_address(
+    api: Any, benchd: Any, verb: str, job: str
+) -> None:
+    api.desk.add(JOB, "needs-hands")
+    outcome = benchd(verb, "--", job, api=api)
+    assert outcome.code == 1
+    assert "holds an id that none can be." in outcome.err
+    assert "Ids hold letters, digits and hyphens" in outcome.err
+    assert api.desk.rows[JOB].state == "needs-hands"
+
+
 def test_ready_does_not_guess_between_two_jobs(api: Any, benchd: Any) -> None:
     api.desk.add("job-0000000000000001", "needs-hands")
     api.desk.add("job-0000000000000002", "needs-hands")
