@@ -142,6 +142,8 @@ def value_words(result: Result) -> str:
     value, unit = result.value, result.unit
     if not math.isfinite(value):
         return "no value"
+    if result.quantity.endswith("_verdict"):
+        return "good enough" if value == 1.0 else "not good enough"
     sides = _sides(result)
     if sides is None:
         return f"{number_words(value, unit, digits=4)} (no uncertainty stated)"

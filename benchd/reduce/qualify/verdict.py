@@ -18,14 +18,18 @@ def verdict(
 ) -> Result:
     """`<kind>_verdict`: 1 where the bench is good enough, else 0; the note says what to do.
 
-    A number, so that an accept step can hold it: {quantity: stillness_verdict, least: 1}.
+    A number, so that an accept step can hold it: {quantity: stillness_verdict, least: 1}. It is a
+    decision, in which all uncertainty has been weighed: its interval is itself.
     """
+    value = GOOD if is_good else NOT_GOOD
     return Result(
         quantity=f"{kind}_verdict",
-        value=GOOD if is_good else NOT_GOOD,
+        value=value,
         unit="1",
         expanded_uncertainty=None,
         coverage_factor=None,
+        low=value,
+        high=value,
         band_hz=band_hz,
         flags=flags,
         note=note,
