@@ -130,7 +130,8 @@ def _with_box(
     if box.gain_spread_db is not None:
         positions = box.gain_spread_positions
         freedom = math.inf if positions is None else positions - 1.0
-        return replace(known, box_sd_db=Known(box.gain_spread_db.at(at_hz), False, freedom))
+        spread = Known(box.gain_spread_db.at(at_hz), degrees_of_freedom=freedom)
+        return replace(known, box_sd_db=spread)
     if box.reflectivity_db is not None:
         # One wall ray of relative amplitude p changes a level by 20 lg|1 + p e^(ja)|, whose
         # standard deviation over the phase is 8.686 p/sqrt(2) for small p; two antennas stand

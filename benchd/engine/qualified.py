@@ -15,6 +15,7 @@ import numpy as np
 
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import Known
+from benchd.reduce.reflectometer import LARGEST_SPREAD
 from benchd.results import Result, ResultRecord
 from benchd.store import Store, UnknownId
 from benchd.traces import Capture
@@ -27,6 +28,9 @@ JOINT = "joint_reflection"
 
 _IN_DB = (DIRECTIVITY, SOURCE_MATCH, JOINT)
 """Sizes told as ratios in dB: 8.686 dB of uncertainty are the size itself."""
+
+LEAST_FREEDOM = 0.5 / LARGEST_SPREAD**2
+"""Of a size of which nothing is known but where it lies: see `reflectometer.LARGEST_SPREAD`."""
 
 LOOKED_AT = 2000
 BEYOND = 0.1
@@ -134,9 +138,9 @@ def _size_and_freedom(result: Result) -> tuple[float, float]:
     """A measured size, and how surely it is known, as degrees of freedom.
 
     Of a spread: the repeats less one. Of a size told in dB: 1/(2 r^2) with r its relative standard
-    uncertainty (JCGM 100, G.4.2), at least 2: a load that reflects nearly as much as the coupler
-    leaks says little of the leak. One without an upper end in dB may be as large as its lower end
-    says, and is taken for that: a limit, not a measurement.
+    uncertainty (JCGM 100, G.4.2), at least LEAST_FREEDOM: a load that reflects nearly as much as
+    the coupler leaks says little of the leak. One without an upper end in dB may be as large as its
+    lower end says, and is taken for that: a limit, not a measurement.
     """
     budget = result.budget
     if budget is None:
@@ -146,7 +150,7 @@ def _size_and_freedom(result: Result) -> tuple[float, float]:
     if result.high is None and result.low is not None:
         return result.low, math.inf
     relative = budget.standard / NEPER_DB
-    return result.value, min(budget.degrees_of_freedom, max(2.0, 0.5 / relative**2))
+    return result.value, min(budget.degrees_of_freedom, max(LEAST_FREEDOM, 0.5 / relative**2))
 
 
 def _fits(store: Store, record: ResultRecord, test: Capture, part: str) -> bool:

@@ -46,8 +46,8 @@ NEAR_NOISE_DB = 10.0
 """Carrier to noise below which a reading is flagged: the rms bias reaches 0.41 dB there."""
 
 LEAST_ABOVE_NOISE_DB = -10.0
-"""A carrier found this far below the noise is noise: taking 0.41 dB away from a reading that itself
-scatters by more leaves anything or nothing. Only a least return loss is then stated."""
+"""A carrier found this far below the noise is noise: its reading stands 0.41 dB above that of the
+noise alone, which is less than readings scatter by. Only a least return loss is then stated."""
 
 BELOW_DIRECTIVITY = 1.5
 """A reading below this many times the directivity may hide any smaller reflection.

@@ -13,6 +13,7 @@ import skrf
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.qualify.coupler import (
+    Reflectometer,
     coupler_results,
     offset_phase_rad,
     open_phase_rad,
@@ -37,6 +38,23 @@ def reflectometer_network(directivity_db: float, match_db: float) -> skrf.Networ
 
 def shown(errors: skrf.Network, gamma: np.ndarray) -> skrf.Network:
     return errors ** skrf.Network(frequency=FREQUENCY, s=gamma.reshape(-1, 1, 1))
+
+
+def scalar(errors: skrf.Network, gamma: np.ndarray) -> np.ndarray:
+    """What a scalar analyzer shows of it, dB."""
+    level: np.ndarray = 20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
+    return level
+
+
+def from_open_and_short(
+    errors: skrf.Network, loads: list[np.ndarray], load_match_db: float
+) -> Reflectometer:
+    """The reflectometer that open, short and these readings of a load show."""
+    opened, shorted = (scalar(errors, sign * np.ones(HZ.size)) for sign in (1.0, -1.0))
+    phases = (np.zeros(HZ.size), np.full(HZ.size, np.pi))
+    return reflectometer(
+        HZ, list(zip((opened, shorted), phases, strict=True)), loads, load_match_db=load_match_db
+    )
 
 
 @pytest.mark.parametrize(("directivity_db", "match_db"), [(34.0, 20.0), (28.0, 24.0), (40.0, 16.0)])
@@ -88,16 +106,7 @@ def test_a_load_that_reflects_widens_the_interval_so_that_it_still_holds_the_tru
     errors = reflectometer_network(34.0, 20.0)
     for turn in np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False):
         load = np.full(HZ.size, 10.0 ** (-34.0 / 20.0) * np.exp(1j * turn))
-        levels = [
-            20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
-            for gamma in (np.ones(HZ.size), -np.ones(HZ.size), load)
-        ]
-        found = reflectometer(
-            HZ,
-            [(levels[0], np.zeros(HZ.size)), (levels[1], np.full(HZ.size, np.pi))],
-            [levels[2]],
-            load_match_db=34.0,
-        )
+        found = from_open_and_short(errors, [scalar(errors, load)], 34.0)
         least, most = found.directivity_ends
         truth = 10.0 ** (-34.0 / 20.0)
         # Tracking is read through a source match of 20 dB from open and short alone: 1 %.
@@ -109,20 +118,8 @@ def test_a_sliding_load_takes_its_own_reflection_out() -> None:
     errors = reflectometer_network(34.0, 20.0)
     load = 10.0 ** (-26.0 / 20.0)
     turns = np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False)
-    loads = [
-        20.0 * np.log10(np.abs(shown(errors, np.full(HZ.size, load * np.exp(1j * t))).s[:, 0, 0]))
-        for t in turns
-    ]
-    ends = [
-        20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
-        for gamma in (np.ones(HZ.size), -np.ones(HZ.size))
-    ]
-    found = reflectometer(
-        HZ,
-        [(ends[0], np.zeros(HZ.size)), (ends[1], np.full(HZ.size, np.pi))],
-        loads,
-        load_match_db=26.0,
-    )
+    loads = [scalar(errors, np.full(HZ.size, load * np.exp(1j * t))) for t in turns]
+    found = from_open_and_short(errors, loads, 26.0)
     # 8 phases miss an extreme by at most half a step of 45 degrees: 8 % of the smaller size.
     np.testing.assert_allclose(found.directivity_db, 34.0, atol=1.0)
 
@@ -142,17 +139,8 @@ def test_a_load_fitted_again_shows_what_the_joint_reflects() -> None:
         s[:, 0, 1] = s[:, 1, 0] = np.sqrt(1.0 - abs(r) ** 2)
         joint = skrf.Network(frequency=FREQUENCY, s=s)
         load = skrf.Network(frequency=FREQUENCY, s=np.full((HZ.size, 1, 1), 0.01 + 0j))
-        fits.append(20.0 * np.log10(np.abs(shown(errors, (joint**load).s[:, 0, 0]).s[:, 0, 0])))
-    ends = [
-        20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
-        for gamma in (np.ones(HZ.size), -np.ones(HZ.size))
-    ]
-    coupler = reflectometer(
-        HZ,
-        [(ends[0], np.zeros(HZ.size)), (ends[1], np.full(HZ.size, np.pi))],
-        [fits[0]],
-        load_match_db=40.0,
-    )
+        fits.append(scalar(errors, (joint**load).s[:, 0, 0]))
+    coupler = from_open_and_short(errors, [fits[0]], 40.0)
     found = joint_spread(np.array(fits), coupler)
     np.testing.assert_allclose(found.sd, sd, rtol=0.12)
     (result,) = joint_results(found, [1.7e9])
@@ -163,15 +151,7 @@ def test_a_load_fitted_again_shows_what_the_joint_reflects() -> None:
 
 def test_too_few_fits_of_a_load_are_refused() -> None:
     errors = reflectometer_network(30.0, 20.0)
-    ends = [
-        20.0 * np.log10(np.abs(shown(errors, gamma).s[:, 0, 0]))
-        for gamma in (np.ones(HZ.size), -np.ones(HZ.size), np.zeros(HZ.size))
-    ]
-    coupler = reflectometer(
-        HZ,
-        [(ends[0], np.zeros(HZ.size)), (ends[1], np.full(HZ.size, np.pi))],
-        [ends[2]],
-        load_match_db=40.0,
-    )
+    load = scalar(errors, np.zeros(HZ.size))
+    coupler = from_open_and_short(errors, [load], 40.0)
     with pytest.raises(ReductionRefused, match="2 fits of the load show no spread"):
-        joint_spread(np.array([ends[2], ends[2]]), coupler)
+        joint_spread(np.array([load, load]), coupler)

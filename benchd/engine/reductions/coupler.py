@@ -22,6 +22,7 @@ from benchd.reduce.qualify.coupler import (
     coupler_results,
     offset_phase_rad,
     open_phase_rad,
+    positive_db,
     reflectometer,
 )
 from benchd.reduce.qualify.joint import joint_results, joint_spread
@@ -57,12 +58,6 @@ def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
         load_match_db=options["load_match_db"],
         noise_dbm=-math.inf if noise is None else float(noise.max()),
     )
-    refits = series(captures, "refits")
-    joint = None
-    if refits:
-        # One load as it was fitted first is one fit more; several are one load in several places.
-        fits = [*loads, *refits] if len(loads) == 1 else refits
-        joint = joint_spread(stacked(fits, step, first), found)
     size_db, is_known = linearity_db(sources.bench, first)
     directivity_db, match_db = _stated(sources.bench, first)
     results = coupler_results(
@@ -74,14 +69,16 @@ def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
         stated_match_db=match_db,
         least_directivity_db=options["least_db"],
     )
-    match_trace = -20.0 * np.log10(np.maximum(found.source_match, 1e-6))
-    if joint is not None:
-        results[-1:-1] = joint_results(joint, reported_hz(step, grid))
     traces = [
         Trace("effective_directivity", Form.RATIO_DB, grid, found.directivity_db),
-        Trace("effective_source_match", Form.RATIO_DB, grid, match_trace),
+        Trace("effective_source_match", Form.RATIO_DB, grid, positive_db(found.source_match)),
     ]
-    if joint is not None:
+    refits = series(captures, "refits")
+    if refits:
+        # One load as it was fitted first is one fit more; several are one load in several places.
+        fits = [*loads, *refits] if len(loads) == 1 else refits
+        joint = joint_spread(stacked(fits, step, first), found)
+        results = [*joint_results(joint, reported_hz(step, grid)), *results]
         traces.append(Trace("joint_reflection", Form.RATIO_DB, grid, joint.reflection_db))
     return finished(step, None, list(captures.values()), results, traces)
 

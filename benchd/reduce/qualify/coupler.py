@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.qualify.spreads import ends_hz, nearest
+from benchd.reduce.qualify.spreads import averaged_near, ends_hz, nearest
 from benchd.reduce.qualify.verdict import verdict
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Budget, Result
@@ -31,7 +31,7 @@ DEFAULT_LEAST_DIRECTIVITY_DB = 25.0
 
 NEIGHBOURHOOD = 0.05
 """Relative half-width of the average over frequency for the source match: some 80 MHz at 1.7 GHz,
-over which a leak a foot of cable away turns by a radian or two (common practice, no source)."""
+over which a leak behind 30 cm of cable turns by a radian or two (common practice, no source)."""
 
 LEAST_PHASE = 0.5
 """Smallest |sin t| at which a third standard still shows the imaginary part of w: errors of the
@@ -59,7 +59,7 @@ class Reflectometer:
     @property
     def directivity_db(self) -> FloatArray:
         """Effective directivity, dB, positive, the load taken for perfect."""
-        return _positive_db(self.leak)
+        return positive_db(self.leak)
 
     @property
     def directivity_ends(self) -> tuple[FloatArray, FloatArray]:
@@ -76,8 +76,10 @@ class Reflectometer:
         phases turn against each other. At least half of |w| is left: S and d may have met in
         opposition all along, and a source match too good to be true would go into every budget.
         """
-        near = np.abs(np.log(self.frequency_hz[:, np.newaxis] / self.frequency_hz)) <= NEIGHBOURHOOD
-        seen, leak = (near @ size**2 / near.sum(axis=1) for size in (self.mismatch, self.leak))
+        seen, leak = (
+            averaged_near(self.frequency_hz, size**2, NEIGHBOURHOOD)
+            for size in (self.mismatch, self.leak)
+        )
         size = np.sqrt(np.maximum(seen - leak, seen / 4.0))
         found: FloatArray = np.clip(size, *self.source_match_ends)
         return found
@@ -90,7 +92,8 @@ class Reflectometer:
         return np.maximum(self.mismatch - slack, 0.0), self.mismatch + slack
 
 
-def _positive_db(size: FloatArray) -> FloatArray:
+def positive_db(size: FloatArray) -> FloatArray:
+    """How far linear magnitudes lie below a full reflection, dB, positive; at most 120 dB."""
     found: FloatArray = -20.0 * np.log10(np.maximum(size, 1e-6))
     return found
 
@@ -228,7 +231,7 @@ def _result(
     size = float((found.leak if is_leak else found.source_match)[index])
     ends = found.directivity_ends if is_leak else found.source_match_ends
     least, most = float(ends[0][index]), float(ends[1][index])
-    value = float(_positive_db(np.array([size]))[0])
+    value = float(positive_db(np.array([size]))[0])
     flags = [] if is_linearity_known else ["assumed-term"]
     if is_leak and bool(found.is_least[index]):
         flags.append("near-noise")

@@ -9,17 +9,16 @@ what r does to an antenna's reflection, whatever that direction is.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.qualify.chi import sd_interval
-from benchd.reduce.qualify.coupler import Reflectometer
-from benchd.reduce.qualify.spreads import nearest
-from benchd.reduce.student import coverage_factor
-from benchd.reduce.uncertainty import term
-from benchd.results import Budget, Result
+from benchd.reduce.qualify.coupler import Reflectometer, positive_db
+from benchd.reduce.qualify.spreads import nearest, spread_budget
+from benchd.results import Result
 from benchd.traces import BoolArray, FloatArray
 
 LEAST_FITS = 3
@@ -40,14 +39,11 @@ class Joint:
 
     @property
     def reflection_db(self) -> FloatArray:
-        """How far below a full reflection the whole change lies, root mean square, positive dB."""
-        return joint_reflection_db(self.sd)
+        """How far below a full reflection the whole change lies, root mean square, positive dB.
 
-
-def joint_reflection_db(sd: FloatArray) -> FloatArray:
-    """-20 lg(sqrt(2) s): a change of random phase has s along each of two directions."""
-    found: FloatArray = -20.0 * np.log10(np.maximum(math.sqrt(2.0) * sd, 1e-6))
-    return found
+        A change of random phase has the standard deviation s along each of two directions.
+        """
+        return positive_db(math.sqrt(2.0) * self.sd)
 
 
 def joint_spread(fits_dbm: FloatArray, coupler: Reflectometer) -> Joint:
@@ -66,38 +62,28 @@ def joint_spread(fits_dbm: FloatArray, coupler: Reflectometer) -> Joint:
 
 
 def joint_results(found: Joint, at_hz: list[float]) -> list[Result]:
-    """`joint_reflection` at frequencies, dB, positive, with the chi-square interval of a spread."""
+    """`joint_reflection` at frequencies, dB, positive, with the chi-square interval of a spread.
+
+    It is what a bench file states as the `reflection_repeatability` of a cable.
+    """
     return [_result(found, nearest(found.frequency_hz, at), at) for at in at_hz]
 
 
 def _result(found: Joint, index: int, at_hz: float) -> Result:
     sd, freedom = float(found.sd[index]), found.degrees_of_freedom
-    # A spread's own standard uncertainty is s/sqrt(2 nu) (JCGM 100, E.4.3).
-    relative = 1.0 / math.sqrt(2.0 * freedom)
-    line = term("joint reflection itself", 20.0 / math.log(10.0) * relative, "dB",
-                degrees_of_freedom=freedom)  # fmt: skip
-    k = coverage_factor(freedom)
-    ends = np.array(sd_interval(sd, freedom))
-    high_db, low_db = (float(one) for one in joint_reflection_db(ends))
-    budget = Budget(
-        terms=(line,),
-        standard=line.contribution,
-        degrees_of_freedom=freedom,
-        coverage_factor=k,
-        expanded=k * line.contribution,
-        low=low_db,
-        high=high_db,
-    )
+    # Told in dB, the spread's own relative uncertainty is one of NEPER_DB: 8.686 dB are all of it.
+    whole = spread_budget(NEPER_DB, freedom, "joint reflection itself")
+    ends = positive_db(math.sqrt(2.0) * np.array(sd_interval(sd, freedom)))
+    budget = replace(whole, low=float(ends[1]), high=float(ends[0]))
     return Result(
         quantity="joint_reflection",
         value=float(found.reflection_db[index]),
         unit="dB",
         expanded_uncertainty=budget.expanded,
-        coverage_factor=k,
-        low=low_db,
-        high=high_db,
+        coverage_factor=budget.coverage_factor,
+        low=budget.low,
+        high=budget.high,
         frequency_hz=at_hz,
         flags=("near-noise",) if bool(found.is_least[index]) else (),
         budget=budget,
-        note="State it as the reflection_repeatability of the cable in the bench file.",
     )

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.qualify.spreads import ends_hz, nearest, pooled_db, spread_result
+from benchd.reduce.qualify.spreads import averaged_near, ends_hz, nearest, pooled_db, spread_result
 from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
 from benchd.reduce.ripple import reflected_level_db, ripple_db, travel_is_enough
 from benchd.reduce.student import coverage_factor
@@ -111,7 +111,7 @@ def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
     positions = residues.shape[0]
     freedom = float(positions - len(lines))
     variance = (residues**2).sum(axis=0) / freedom
-    level_sd_db = np.sqrt(_averaged_near(frequency_hz, variance))
+    level_sd_db = np.sqrt(averaged_near(frequency_hz, variance, NEIGHBOURHOOD))
     return Walls(
         frequency_hz=frequency_hz,
         reflected_db={
@@ -132,12 +132,6 @@ def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
 def _reflected(levels_db: FloatArray) -> FloatArray:
     swings = np.minimum(ripple_db(levels_db), MOST_SWING_DB)
     return np.array([reflected_level_db(float(swing)) for swing in swings])
-
-
-def _averaged_near(frequency_hz: FloatArray, variance: FloatArray) -> FloatArray:
-    near = np.abs(np.log(frequency_hz[:, np.newaxis] / frequency_hz)) <= NEIGHBOURHOOD
-    found: FloatArray = near @ variance / near.sum(axis=1)
-    return found
 
 
 def usable_from_hz(found: Walls, claim_db: float, *, averaged: bool = False) -> float | None:

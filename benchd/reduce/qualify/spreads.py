@@ -85,6 +85,16 @@ def nearest(frequency_hz: FloatArray, at_hz: float) -> int:
     return int(np.argmin(np.abs(frequency_hz - at_hz)))
 
 
+def averaged_near(frequency_hz: FloatArray, values: FloatArray, reach: float) -> FloatArray:
+    """Mean of each value with its neighbours in frequency, both shape (n,).
+
+    values: variances or squared magnitudes, linear. reach: relative half-width, 0.05 is 5 %.
+    """
+    near = np.abs(np.log(frequency_hz[:, np.newaxis] / frequency_hz)) <= reach
+    found: FloatArray = near @ values / near.sum(axis=1)
+    return found
+
+
 def ends_hz(frequency_hz: FloatArray) -> tuple[float, float]:
     """First and last frequency of a grid."""
     return float(frequency_hz[0]), float(frequency_hz[-1])
