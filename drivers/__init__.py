@@ -3,6 +3,7 @@
     errors                    what can go wrong, by whose fault
     exchange                  one message and how its reply is read; batches and procedures
     framing, parse            bytes to replies, replies to values (pure)
+    addresses                 one spelling for one address (pure)
     templates                 command templates that a bench file may override (pure)
     instrument, source, analyzer, switch, lid, thermometer     the drivers (pure)
     visa, channels, link      sessions on the instruments (input and output)
