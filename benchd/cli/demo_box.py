@@ -102,6 +102,9 @@ def _attended(out: Path, box: str) -> Iterator[Daemon]:
             person.stop()
 
 
+_ANSWERS = {1.0: ("yes", "green"), 0.0: ("no", "red")}
+
+
 def _show_verdicts(client: Daemon, ended: list[JobPicture]) -> None:
     """One row for each question. Raises BenchdError where a recipe did not come to its end."""
     questions = {recipe: question for recipe, question, _ in RECIPES}
@@ -119,7 +122,7 @@ def _show_verdicts(client: Daemon, ended: list[JobPicture]) -> None:
         if verdict is None:
             failed.append(f"{job.recipe}: {job.state}: {job.message}")
             continue
-        answer = ("yes", "green") if verdict.value == 1.0 else ("no", "red")
+        answer = _ANSWERS.get(verdict.value, ("cannot tell", "yellow"))
         shown.add_row(cell(questions[job.recipe]), cell(*answer), cell(plain(verdict.note)))
     say("\n" + render(shown, screen_of(sys.stdout)))
     if failed:

@@ -89,7 +89,7 @@ def reflection_knowledge(
     connector_db = _changed_joint_db(bench, test, baselines)
     if connector_db is not None:
         known = replace(known, connector_sd_db=Known(connector_db))
-    known = replace(known, joint_gamma_sd=_joint_reflection(bench, route.out, low_hz, high_hz))
+    known = replace(known, joint_gamma_sd=joint_reflection(bench, route.out, low_hz, high_hz))
     delay_s = _delay_after_coupler_s(bench, route.out)
     if delay_s is not None:
         known = replace(known, line_delay_s=Known(delay_s))
@@ -121,7 +121,7 @@ def coupler_over_frequency(
     ]
 
     def at(at_hz: float) -> ReflectionKnowledge:
-        found = replace(known, joint_gamma_sd=_joint_reflection(bench, out, at_hz, at_hz))
+        found = replace(known, joint_gamma_sd=joint_reflection(bench, out, at_hz, at_hz))
         for coupler in couplers:
             found = replace(found, directivity_db=_stated(coupler.directivity_db.at(at_hz)))
             if coupler.source_match_db is not None:
@@ -237,7 +237,7 @@ def _changed_joint_db(
     return float(np.hypot.reduce(sizes)) if known else None
 
 
-def _joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: float) -> Known:
+def joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: float) -> Known:
     """What the joints behind the coupler reflect anew, linear, along the antenna's reflection.
 
     Of the joints that are stated, the default where none is: half of the square of a phasor of

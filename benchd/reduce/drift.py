@@ -65,6 +65,22 @@ def drift_over_age_db(times_s: FloatArray, levels_db: FloatArray, age_s: float) 
     return float(np.abs(levels_db[second[near]] - levels_db[first[near]]).max())
 
 
+def reading_noise_db(times_s: FloatArray, levels_db: FloatArray) -> float:
+    """Standard deviation of one reading by noise alone, dB.
+
+    Shapes as in `largest_max_age`. A capture against the straight line through its neighbours in
+    time shows noise and hardly any drift: its variance is that of one reading times
+    1 + w^2 + (1 - w)^2, with w the later neighbour's weight. Pooled over captures and
+    frequencies. A drift that bends sharply between captures counts as noise here.
+    """
+    _check(times_s, levels_db)
+    later = (times_s[1:-1] - times_s[:-2]) / (times_s[2:] - times_s[:-2])
+    weight = later[:, np.newaxis]
+    away = levels_db[1:-1] - (1.0 - weight) * levels_db[:-2] - weight * levels_db[2:]
+    variance = away**2 / (1.0 + weight**2 + (1.0 - weight) ** 2)
+    return float(np.sqrt(variance.mean()))
+
+
 def temperature_coefficient(temperature_c: FloatArray, levels_db: FloatArray) -> Known:
     """Slope of the mean level against temperature, dB/K, by least squares.
 

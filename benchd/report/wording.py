@@ -137,13 +137,16 @@ def fixed(value: float, place: int) -> str:
     return f"{abs(rounded) if rounded == 0 else rounded:.{max(place, 0)}f}"
 
 
+_JUDGEMENTS = {1.0: "good enough", 0.0: "not good enough"}
+
+
 def value_words(result: Result) -> str:
     """Value, unit and 95 % interval of a result, sensibly rounded."""
     value, unit = result.value, result.unit
     if not math.isfinite(value):
         return "no value"
     if result.quantity.endswith("_verdict"):
-        return "good enough" if value == 1.0 else "not good enough"
+        return _JUDGEMENTS.get(value, "cannot tell")
     sides = _sides(result)
     if sides is None:
         return f"{number_words(value, unit, digits=4)} (no uncertainty stated)"

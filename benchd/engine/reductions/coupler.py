@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from benchd.bench import Bench, CouplerFixture
 from benchd.engine.gathering import Sources, inputs
+from benchd.engine.knowledge import joint_reflection
 from benchd.engine.reductions.outcome import Outcome, finished
 from benchd.engine.reductions.series import (
     grid_of,
@@ -18,6 +20,7 @@ from benchd.engine.reductions.series import (
     stacked,
 )
 from benchd.recipe.worksheet import ReduceStep
+from benchd.reduce.knowledge import Known
 from benchd.reduce.qualify.coupler import (
     coupler_results,
     offset_phase_rad,
@@ -25,7 +28,7 @@ from benchd.reduce.qualify.coupler import (
     positive_db,
     reflectometer,
 )
-from benchd.reduce.qualify.joint import joint_results, joint_spread
+from benchd.reduce.qualify.joint import Joint, joint_results, joint_spread
 from benchd.traces import Capture, FloatArray, Form, Trace
 
 
@@ -58,6 +61,13 @@ def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
         load_match_db=options["load_match_db"],
         noise_dbm=-math.inf if noise is None else float(noise.max()),
     )
+    refits = series(captures, "refits")
+    joint = None
+    if refits:
+        # One load as it was fitted first is one fit more; several are one load in several places.
+        fits = [*loads, *refits] if len(loads) == 1 else refits
+        joint = joint_spread(stacked(fits, step, first), found)
+    found = replace(found, joint=_joint_known(sources.bench, first, joint))
     size_db, is_known = linearity_db(sources.bench, first)
     directivity_db, match_db = _stated(sources.bench, first)
     results = coupler_results(
@@ -73,14 +83,21 @@ def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
         Trace("effective_directivity", Form.RATIO_DB, grid, found.directivity_db),
         Trace("effective_source_match", Form.RATIO_DB, grid, positive_db(found.source_match)),
     ]
-    refits = series(captures, "refits")
-    if refits:
-        # One load as it was fitted first is one fit more; several are one load in several places.
-        fits = [*loads, *refits] if len(loads) == 1 else refits
-        joint = joint_spread(stacked(fits, step, first), found)
+    if joint is not None:
         results = [*joint_results(joint, reported_hz(step, grid)), *results]
         traces.append(Trace("joint_reflection", Form.RATIO_DB, grid, joint.reflection_db))
     return finished(step, None, list(captures.values()), results, traces)
+
+
+def _joint_known(bench: Bench, capture: Capture, joint: Joint | None) -> Known:
+    """What a joint of this port reflects along one direction, linear: as the refits of the load
+    show it, else as the bench file states it, else the default."""
+    if joint is not None:
+        size = float(np.sqrt(np.mean(joint.sd**2)))
+        return Known(size, degrees_of_freedom=joint.degrees_of_freedom)
+    grid = grid_of(capture)
+    out = bench.routes[capture.route].out
+    return joint_reflection(bench, out, float(grid[0]), float(grid[-1]))
 
 
 def _stated(bench: Bench, capture: Capture) -> tuple[float | None, float | None]:

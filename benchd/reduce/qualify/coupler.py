@@ -8,6 +8,12 @@ match, G the reflection there; d = D/T. Total reflections G = e^(jt) show, to fi
 so that three of different phase (open, short, and a short behind a known line) give |T| and w by
 least squares; open and short alone show only the real part of w. A load G_L shows |d + G_L|.
 Ways between coupler and port are inside D, T and S: "effective" means as seen at the port.
+
+S and conj(d) cannot be told apart. A line between coupler and port turns both alike, so that
+averaging over frequency does not part them. Their phase to one another is unknown: where w and d
+are known in size, |S|^2 is |w|^2 + |d|^2 on average over that phase, and |S| lies between
+|w| - |d| and |w| + |d|. The first is published as the value, the second as its interval. The value
+is never more than a factor of sqrt(2), 3 dB, below the largest |S| that fits.
 """
 
 from __future__ import annotations
@@ -19,9 +25,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.qualify.spreads import averaged_near, ends_hz, nearest
-from benchd.reduce.qualify.verdict import verdict
-from benchd.reduce.uncertainty import combine, term
+from benchd.reduce.decibels import NEPER_DB
+from benchd.reduce.knowledge import ASSUMED_TERM, Known
+from benchd.reduce.qualify.spreads import ends_hz, nearest
+from benchd.reduce.qualify.verdict import Judgement, judged, verdict
+from benchd.reduce.uncertainty import combine, has_assumed, term
 from benchd.results import Budget, Result
 from benchd.traces import BoolArray, FloatArray
 
@@ -29,13 +37,12 @@ DEFAULT_LEAST_DIRECTIVITY_DB = 25.0
 """A return loss of 15 dB, which an antenna has to keep over its band, is then read within
 +3.3/-2.4 dB (10 dB between directivity and return loss)."""
 
-NEIGHBOURHOOD = 0.05
-"""Relative half-width of the average over frequency for the source match: some 80 MHz at 1.7 GHz,
-over which a leak behind 30 cm of cable turns by a radian or two (common practice, no source)."""
-
 LEAST_PHASE = 0.5
 """Smallest |sin t| at which a third standard still shows the imaginary part of w: errors of the
 levels are then at most doubled."""
+
+NO_JOINT = Known(0.0)
+"""Joints that reflect nothing of their own: for standards that were never taken off."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,9 +50,13 @@ class Reflectometer:
     """Error sizes over frequency, linear, shape (n,).
 
     leak: |d + G_L| as the load shows it; load: most that the load itself reflects.
-    mismatch: |w|; is_whole: False where only its real part was seen.
+    mismatch: |w|; mismatch_ends: least and most of it. is_whole: False where only the real part
+        of w was seen: there mismatch is the root mean square over the sweep, its least the real
+        part itself, and its most the largest real part anywhere in the sweep.
     is_least: where the load's level drowned in noise.
     tracking: |T|, what a total reflection reads.
+    joint: standard deviation of what a joint made anew reflects along one direction, linear.
+    joint_gain: standard deviation of w for each unit of it.
     """
 
     frequency_hz: FloatArray
@@ -53,8 +64,11 @@ class Reflectometer:
     leak: FloatArray
     load: float
     mismatch: FloatArray
+    mismatch_ends: tuple[FloatArray, FloatArray]
     is_whole: BoolArray
     is_least: BoolArray
+    joint_gain: FloatArray
+    joint: Known = NO_JOINT
 
     @property
     def directivity_db(self) -> FloatArray:
@@ -63,33 +77,26 @@ class Reflectometer:
 
     @property
     def directivity_ends(self) -> tuple[FloatArray, FloatArray]:
-        """Least and most of |d| (linear), the load's own reflection counted either way."""
-        most = self.leak + self.load
-        least = np.where(self.is_least, 0.0, np.maximum(self.leak - self.load, 0.0))
+        """Least and most of |d| (linear): what the load reflects of its own, and two standard
+        deviations of what its joint does, counted either way."""
+        slack = self.load + 2.0 * self.joint.value
+        most = self.leak + slack
+        least = np.where(self.is_least, 0.0, np.maximum(self.leak - slack, 0.0))
         return least, most
 
     @property
     def source_match(self) -> FloatArray:
-        """|S| (linear), taking S and d as uncorrelated in phase: |w|^2 = |S|^2 + |d|^2.
-
-        That holds on average only, so both are averaged over neighbouring frequencies, where their
-        phases turn against each other. At least half of |w| is left: S and d may have met in
-        opposition all along, and a source match too good to be true would go into every budget.
-        """
-        seen, leak = (
-            averaged_near(self.frequency_hz, size**2, NEIGHBOURHOOD)
-            for size in (self.mismatch, self.leak)
-        )
-        size = np.sqrt(np.maximum(seen - leak, seen / 4.0))
-        found: FloatArray = np.clip(size, *self.source_match_ends)
+        """|S| (linear), root mean square over the unknown phase between w and d."""
+        found: FloatArray = np.hypot(self.mismatch, self.leak)
         return found
 
     @property
     def source_match_ends(self) -> tuple[FloatArray, FloatArray]:
-        """Least and most of |S| (linear): |w| less and plus |d|, and |w|^2 for what the first
-        order leaves out."""
-        slack = self.directivity_ends[1] + self.mismatch**2
-        return np.maximum(self.mismatch - slack, 0.0), self.mismatch + slack
+        """Least and most of |S| (linear): |w| less and plus |d|, |w|^2 for what the first order
+        leaves out, and two standard deviations of what the joints of the standards reflect."""
+        least, most = self.mismatch_ends
+        slack = self.directivity_ends[1] + most**2 + 2.0 * self.joint_gain * self.joint.value
+        return np.maximum(least - slack, 0.0), most + slack
 
 
 def positive_db(size: FloatArray) -> FloatArray:
@@ -117,12 +124,14 @@ def reflectometer(
     *,
     load_match_db: float,
     noise_dbm: float = -math.inf,
+    joint: Known = NO_JOINT,
 ) -> Reflectometer:
     """Solve for the error sizes.
 
     reflects: total reflections as (level_dbm, phase_rad), shapes (n,): open, short, offset shorts.
     loads_dbm: one load, or the same load at several places of a sliding or offset line.
     load_match_db: return loss stated for the load, positive.
+    joint: standard deviation of what a joint made anew reflects along one direction, linear.
     Raises ReductionRefused for fewer than two reflections or no load.
     """
     if len(reflects) < 2 or not loads_dbm:
@@ -131,18 +140,21 @@ def reflectometer(
             "coupler, an open, a short and a load are needed"
         )
     sizes = [10.0 ** (level / 20.0) for level, _ in reflects]
-    tracking, mismatch, is_whole = _solve(sizes, [phase for _, phase in reflects])
+    solved = _solve(sizes, [phase for _, phase in reflects])
     load = 10.0 ** (-load_match_db / 20.0)
-    seen = np.array([10.0 ** (level / 20.0) / tracking for level in loads_dbm])
+    seen = np.array([10.0 ** (level / 20.0) / solved.tracking for level in loads_dbm])
     lowest_dbm = np.min(np.array(loads_dbm), axis=0)
     return Reflectometer(
         frequency_hz=frequency_hz,
-        tracking=tracking,
+        tracking=solved.tracking,
         leak=_leak(seen, load),
         load=load if len(loads_dbm) < 3 else 0.0,
-        mismatch=mismatch,
-        is_whole=is_whole,
+        mismatch=solved.mismatch,
+        mismatch_ends=solved.ends,
+        is_whole=solved.is_whole,
         is_least=lowest_dbm < noise_dbm + 10.0,
+        joint_gain=solved.joint_gain,
+        joint=joint,
     )
 
 
@@ -160,26 +172,39 @@ def _leak(seen: FloatArray, load: float) -> FloatArray:
     return chosen
 
 
-def _solve(
-    sizes: list[FloatArray], phases_rad: list[FloatArray]
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """|T|, |w| and where all of w was seen."""
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """|T|, |w| with its ends, where all of w was seen, and what a joint does to w."""
+
+    tracking: FloatArray
+    mismatch: FloatArray
+    ends: tuple[FloatArray, FloatArray]
+    is_whole: BoolArray
+    joint_gain: FloatArray
+
+
+def _solve(sizes: list[FloatArray], phases_rad: list[FloatArray]) -> _Solved:
     level, phase = np.array(sizes), np.array(phases_rad)
-    tracking = np.empty(level.shape[1])
-    mismatch = np.empty(level.shape[1])
+    tracking, real, seen, gain = (np.empty(level.shape[1]) for _ in range(4))
     is_whole = np.abs(np.sin(phase)).max(axis=0) >= LEAST_PHASE
     for index in range(level.shape[1]):
         columns = [np.ones(level.shape[0]), np.cos(phase[:, index])]
         if is_whole[index]:
             columns.append(-np.sin(phase[:, index]))
-        fit = np.linalg.lstsq(np.stack(columns, axis=1), level[:, index], rcond=None)[0]
+        inverse = np.linalg.pinv(np.stack(columns, axis=1))
+        fit = inverse @ level[:, index]
         tracking[index] = fit[0]
-        mismatch[index] = np.hypot.reduce(fit[1:]) / fit[0]
-    if not is_whole.any():
-        # Only Re w was seen; over a band in which the phase turns its envelope is |w|, whose
-        # root mean square is sqrt(2) times that of a projection.
-        mismatch = np.full(mismatch.shape, math.sqrt(2.0) * float(np.sqrt(np.mean(mismatch**2))))
-    return tracking, mismatch, is_whole
+        real[index] = abs(fit[1]) / fit[0]
+        seen[index] = np.hypot.reduce(fit[1:]) / fit[0]
+        # A joint's reflection r changes a total reflection's reading by |T| r.
+        gain[index] = np.sqrt((inverse[1:] ** 2).sum())
+    # Over a band in which the phase of w turns, its root mean square is sqrt(2) times that of its
+    # projection, and the largest projection comes close to the largest w.
+    typical = math.sqrt(2.0 * float(np.mean(real**2)))
+    mismatch = np.where(is_whole, seen, np.maximum(typical, real))
+    largest = max(typical, float(real.max()))
+    ends = np.where(is_whole, seen, real), np.where(is_whole, seen, largest)
+    return _Solved(tracking, mismatch, ends, is_whole, gain)
 
 
 def coupler_results(
@@ -210,11 +235,11 @@ def coupler_results(
     match = _result(
         "effective_source_match_min", found, worst_s, linearity_db, is_linearity_known, band=band
     )
-    is_good, note = _judged(
+    judgement, note = _judged(
         leaks, match, stated_directivity_db, stated_match_db, least_directivity_db
     )
     flags = tuple(dict.fromkeys((*leaks.flags, *match.flags)))
-    return [*results, leaks, match, verdict("coupler", is_good, note, band_hz=band, flags=flags)]
+    return [*results, leaks, match, verdict("coupler", judgement, note, band_hz=band, flags=flags)]
 
 
 def _result(
@@ -232,12 +257,12 @@ def _result(
     ends = found.directivity_ends if is_leak else found.source_match_ends
     least, most = float(ends[0][index]), float(ends[1][index])
     value = float(positive_db(np.array([size]))[0])
-    flags = [] if is_linearity_known else ["assumed-term"]
+    budget = _budget(found, index, value, linearity_db, is_linearity_known, is_leak)
+    flags = [ASSUMED_TERM] if has_assumed(budget.terms) else []
     if is_leak and bool(found.is_least[index]):
         flags.append("near-noise")
     if not is_leak and not bool(found.is_whole[index]):
         flags.append("phase-unseen")
-    budget = _budget(value, size, most - size, linearity_db, is_linearity_known, is_leak)
     # The level of a load lies far below that of a reflection, so the analyzer's scale counts
     # in full; open and short lie side by side, where it cancels.
     scale_db = linearity_db if is_leak else 0.0
@@ -260,20 +285,34 @@ def _result(
 
 
 def _budget(
-    value: float, size: float, other: float, linearity_db: float, is_known: bool, is_leak: bool
+    found: Reflectometer,
+    index: int,
+    value: float,
+    linearity_db: float,
+    is_linearity_known: bool,
+    is_leak: bool,
 ) -> Budget:
+    """What the size in dB is uncertain by: a relative error r of it is NEPER_DB r."""
+    sizes = found.leak if is_leak else found.source_match
+    other = found.load if is_leak else float(found.leak[index])
+    gain = 1.0 if is_leak else float(found.joint_gain[index])
+    size = max(float(sizes[index]), 1e-6)
     name = "the load's own reflection" if is_leak else "directivity"
     lines = [
+        term(name, other, "1", "u-shaped", sensitivity=NEPER_DB / max(size, other)),
         term(
-            name,
-            other,
+            "joints of the standards",
+            found.joint.value,
             "1",
-            "u-shaped",
-            sensitivity=20.0 / math.log(10.0) / max(size, other, 1e-6),
-        )
+            sensitivity=gain * NEPER_DB / size,
+            degrees_of_freedom=found.joint.degrees_of_freedom,
+            assumed=found.joint.assumed,
+        ),
     ]
     if is_leak:
-        lines.append(term("linearity", linearity_db, "dB", "rectangular", assumed=not is_known))
+        lines.append(
+            term("linearity", linearity_db, "dB", "rectangular", assumed=not is_linearity_known)
+        )
     return combine(lines, estimate=value)
 
 
@@ -283,10 +322,11 @@ def _judged(
     stated_directivity_db: float | None,
     stated_match_db: float | None,
     least_directivity_db: float,
-) -> tuple[bool, str]:
+) -> tuple[Judgement, str]:
     measured = f"{leaks.value:.0f} dB ({_ends(leaks)})"
-    if (leaks.high or math.inf) < least_directivity_db:
-        return False, (
+    enough = judged(leaks.low, leaks.high, least=least_directivity_db)
+    if enough is Judgement.NOT_GOOD:
+        return enough, (
             f"Effective directivity is only {measured}, {least_directivity_db:.0f} dB are needed: "
             "put the coupler next to the port without adapters or cable between, or replace it."
         )
@@ -299,16 +339,23 @@ def _judged(
         if stated is not None and one.high is not None and stated > one.high
     ]
     if wrong:
-        return False, (
+        return Judgement.NOT_GOOD, (
             f"The bench file states {' and '.join(wrong)}: correct it, or every return loss is "
             "stated too surely."
+        )
+    if enough is Judgement.UNSURE:
+        return enough, (
+            f"Effective directivity was measured as {measured}, {least_directivity_db:.0f} dB are "
+            "needed: this load cannot tell. Measure again with a load that reflects less, or with "
+            "the same load at several places of a sliding or offset line; with more level where "
+            "the load lies near the noise."
         )
     careful = leaks.low or 0.0
     note = (
         f"Effective directivity is at least {measured}, source match {match.value:.0f} dB "
         f"({_ends(match)}): good enough for return losses up to {careful - 10.0:.0f} dB."
     )
-    return True, note
+    return Judgement.GOOD, note
 
 
 def _ends(one: Result) -> str:

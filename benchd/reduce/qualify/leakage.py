@@ -14,7 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.reduce.qualify.spreads import ends_hz, nearest
-from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.reduce.qualify.verdict import (
+    Judgement,
+    all_of,
+    decibels,
+    gigahertz,
+    judged,
+    verdict,
+)
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Result
 from benchd.traces import BoolArray, FloatArray
@@ -127,12 +134,19 @@ def leakage_results(
     results.append(least)
     results += [_ingress(one, reading_dbm) for one in ingress or []]
     limit_dbm = highest_transmitter_dbm(reading_dbm, most_disturbance_db)
-    strong = [one for one in ingress or [] if one[1] > limit_dbm]
-    is_good = least.value >= least_db and not strong
-    note = _shield_words(worst, least_db) + _ingress_words(ingress, strong, reading_dbm)
+    # The analyzer's scale is what a transmitter's level is uncertain by.
+    enters = {
+        one: judged(one[1] - linearity_db, one[1] + linearity_db, most=limit_dbm)
+        for one in ingress or []
+    }
+    holds = judged(least.low, least.high, least=least_db)
+    judgement = all_of(holds, *enters.values())
+    note = _shield_words(worst, least, holds, least_db) + _ingress_words(
+        ingress, enters, reading_dbm
+    )
     flags = ("near-noise",) if "near-noise" in least.flags else ()
     band = ends_hz(worst.frequency_hz)
-    return [*results, verdict("leakage", is_good, note, band_hz=band, flags=flags)]
+    return [*results, verdict("leakage", judgement, note, band_hz=band, flags=flags)]
 
 
 def _one(
@@ -185,10 +199,20 @@ def _ingress(one: tuple[float, float], reading_dbm: float) -> Result:
     )
 
 
-def _shield_words(worst: Shielding, least_db: float) -> str:
+def _shield_words(worst: Shielding, least: Result, holds: Judgement, least_db: float) -> str:
     value = float(worst.shielding_db[worst.weakest])
     where = gigahertz(float(worst.frequency_hz[worst.weakest]))
-    if value < least_db:
+    if holds is Judgement.UNSURE:
+        ends = f"{least.low:.0f} dB or more"
+        advice = "raise the level of the source until the closed box is heard above the noise"
+        if least.high is not None:
+            ends = f"{least.low:.0f} to {least.high:.0f} dB"
+            advice = "hold the antennas more exactly in place"
+        return (
+            f"The {worst.place} holds back {value:.0f} dB at {where} ({ends}), {least_db:.0f} dB "
+            f"are needed: cannot tell. Measure again and {advice}, or seal the seam first."
+        )
+    if holds is Judgement.NOT_GOOD:
         return (
             f"The {worst.place} holds back only {value:.0f} dB at {where}, {least_db:.0f} dB are "
             "needed: press the lid down evenly, put conductive gasket into the seam, and measure "
@@ -203,16 +227,23 @@ def _shield_words(worst: Shielding, least_db: float) -> str:
 
 def _ingress_words(
     ingress: list[tuple[float, float]] | None,
-    strong: list[tuple[float, float]],
+    enters: dict[tuple[float, float], Judgement],
     reading_dbm: float,
 ) -> str:
     if ingress is None:
         return " Nobody listened for transmitters."
     if not ingress:
         return " No transmitter outside was heard."
-    if not strong:
+    worst = all_of(*enters.values())
+    if worst is Judgement.GOOD:
         return " Transmitters outside are heard, but too weak to matter."
-    frequency_hz, level_dbm = strong[0]
+    frequency_hz, level_dbm = next(one for one in ingress if enters[one] is worst)
+    if worst is Judgement.UNSURE:
+        return (
+            f" A transmitter at {gigahertz(frequency_hz)} enters with {level_dbm:.0f} dBm, about "
+            f"as much as a reading of {reading_dbm:.0f} dBm bears there: keep off its frequency, "
+            "or raise the level of the source."
+        )
     return (
         f" A transmitter at {gigahertz(frequency_hz)} enters with {level_dbm:.0f} dBm and would "
         f"change a reading of {reading_dbm:.0f} dBm there by "

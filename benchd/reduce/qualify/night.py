@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from benchd.reduce.drift import (
     Age,
     drift_over_age_db,
     largest_max_age,
+    reading_noise_db,
     temperature_coefficient,
     temperature_slope_sd,
 )
 from benchd.reduce.qualify.spreads import ends_hz
-from benchd.reduce.qualify.verdict import decibels, verdict
+from benchd.reduce.qualify.verdict import Judgement, decibels, judged, verdict
+from benchd.reduce.student import coverage_factor, t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Result
 from benchd.traces import FloatArray
@@ -62,9 +66,27 @@ def drift_results(
         )
     if temperature_c is not None and np.ptp(temperature_c) >= LEAST_SWING_K:
         results.append(_coefficient(temperature_c, levels_db, band))
-    is_good = age.max_age_s >= needed_s or (age.is_whole_watch and age.longest_s >= needed_s)
-    note = _words(age, needed_s, results)
-    return [*results, verdict("drift", is_good, note, band_hz=band)]
+    judgement = _judged(times_s, levels_db, limit_db, needed_s)
+    note = _words(age, judgement, needed_s, results)
+    return [*results, verdict("drift", judgement, note, band_hz=band)]
+
+
+def _judged(
+    times_s: FloatArray, levels_db: FloatArray, limit_db: float, needed_s: float
+) -> Judgement:
+    """The largest change within the needed age against the limit, less and plus what noise can
+    make of it. A watch shorter than needed may show too much drift, never little enough.
+
+    The largest of many changes is read high by noise: its lower end allows for all frequencies
+    together (Bonferroni), its upper end for the noise of the two readings alone.
+    """
+    age_s = min(needed_s, float(times_s[-1] - times_s[0]))
+    change_db = drift_over_age_db(times_s, levels_db, age_s * (1.0 + 1e-9))
+    noise_db = math.sqrt(2.0) * reading_noise_db(times_s, levels_db)
+    of_many = t_quantile(1.0 - 0.025 / levels_db.size, math.inf)
+    low_db = max(0.0, change_db - of_many * noise_db)
+    high_db = change_db + coverage_factor(math.inf) * noise_db
+    return judged(low_db, high_db if age_s >= needed_s else None, most=limit_db)
 
 
 def _max_age(age: Age, band: tuple[float, float]) -> Result:
@@ -115,10 +137,15 @@ def _coefficient(
     )
 
 
-def _words(age: Age, needed_s: float, results: list[Result]) -> str:
+def _words(age: Age, judgement: Judgement, needed_s: float, results: list[Result]) -> str:
     limit, needed = decibels(age.limit_db), duration(needed_s)
     slope = next((one for one in results if one.quantity == "temperature_coefficient"), None)
     warm = "" if slope is None else f" Temperature changes it by {slope.value:+.3f} dB per kelvin."
+    if judgement is Judgement.UNSURE and age.longest_s >= needed_s:
+        return (
+            f"Within {needed} it drifts by about {limit}, and the noise of the readings hides on "
+            f"which side of it: average more, or watch again.{warm}"
+        )
     if age.is_whole_watch and age.longest_s >= needed_s:
         return (
             f"Nothing drifted by more than {limit} in {duration(age.longest_s)}: set max_age to "

@@ -11,7 +11,7 @@ import numpy as np
 
 from benchd.reduce.compare import MISSED, Comparison
 from benchd.reduce.qualify.spreads import ends_hz, nearest
-from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.reduce.qualify.verdict import Judgement, decibels, gigahertz, judged, verdict
 from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Result
@@ -60,8 +60,8 @@ def question_results(
             note="A difference above this would have been seen at every frequency.",
         )
     )
-    is_good, note = _answer(frequency_hz, found, visible_db, names, worth_db)
-    return [*results, verdict("comparison", is_good, note, band_hz=band, flags=found.flags)]
+    judgement, note = _answer(frequency_hz, found, visible_db, names, worth_db)
+    return [*results, verdict("comparison", judgement, note, band_hz=band, flags=found.flags)]
 
 
 def _difference(
@@ -105,28 +105,37 @@ def _answer(
     visible_db: float,
     names: tuple[str, str],
     worth_db: float,
-) -> tuple[bool, str]:
-    beyond = np.abs(found.difference_db) - found.limit_db
-    if beyond.max() <= 0.0:
-        if visible_db <= worth_db:
-            return True, (
-                f"No difference seen between {names[0]} and {names[1]}; a difference above "
-                f"{decibels(visible_db)} would have been seen. Leave it as it is."
+) -> tuple[Judgement, str]:
+    """A difference lies within `limit_db` of the one seen, at all frequencies together."""
+    size_db = np.abs(found.difference_db)
+    most_db = float((size_db + found.limit_db).max())
+    least_db = float((size_db - found.limit_db).max())
+    judgement = judged(max(0.0, least_db), most_db, most=worth_db)
+    if not found.is_different:
+        seen = f"No difference seen between {names[0]} and {names[1]}"
+        if judgement is Judgement.GOOD:
+            return judgement, (
+                f"{seen}; a difference above {decibels(visible_db)} would have been seen. Leave it "
+                "as it is."
             )
-        return False, (
-            f"No difference seen between {names[0]} and {names[1]}, but only one above "
-            f"{decibels(visible_db)} would have been seen, and {decibels(worth_db)} matter: repeat "
-            "more often, or make the joints more repeatable first."
+        return judgement, (
+            f"{seen}, but there may be one of up to {decibels(most_db)}, and {decibels(worth_db)} "
+            "matter: repeat more often, or make the joints more repeatable first."
         )
-    significant = np.where(beyond > 0.0, np.abs(found.difference_db), 0.0)
+    significant = np.where(size_db > found.limit_db, size_db, 0.0)
     worst = int(np.argmax(significant))
     size, where = decibels(float(significant[worst])), gigahertz(float(frequency_hz[worst]))
-    if significant[worst] <= worth_db:
-        return True, (
+    if judgement is Judgement.GOOD:
+        return judgement, (
             f"{names[0].capitalize()} and {names[1]} differ by {size} at {where}: real, but less "
             f"than the {decibels(worth_db)} that matter."
         )
-    return False, (
+    if judgement is Judgement.UNSURE:
+        return judgement, (
+            f"{names[0].capitalize()} and {names[1]} differ (by {size} at {where}); whether by the "
+            f"{decibels(worth_db)} that matter cannot be told: repeat more often."
+        )
+    return judgement, (
         f"{names[0].capitalize()} and {names[1]} differ by up to {size} (at {where}): keep to one "
         "of them, state which in every report, and find out what the other lets in."
     )

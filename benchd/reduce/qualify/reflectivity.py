@@ -16,7 +16,7 @@ import numpy as np
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.qualify.spreads import averaged_near, ends_hz, nearest, pooled_db, spread_result
-from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.reduce.qualify.verdict import Judgement, decibels, gigahertz, verdict
 from benchd.reduce.ripple import reflected_level_db, ripple_db, travel_is_enough
 from benchd.reduce.student import coverage_factor
 from benchd.results import Result
@@ -231,13 +231,13 @@ def _verdict(found: Walls, needed_hz: float, claim_db: float, band: tuple[float,
             f"position; averaging over {found.positions} positions divides it by "
             f"{math.sqrt(found.positions):.1f}.{words}"
         )
-        return verdict("reflectivity", True, note, band_hz=band, flags=flags)
+        return verdict("reflectivity", Judgement.GOOD, note, band_hz=band, flags=flags)
     top = band[1] if usable is None else usable
     below = (found.frequency_hz < top) | (usable is None)
     judged = below & found.is_judged
     if not judged.any():
         note = f"Below {gigahertz(top)} the box was not judged.{words}"
-        return verdict("reflectivity", False, note, band_hz=band, flags=flags)
+        return verdict("reflectivity", Judgement.NOT_GOOD, note, band_hz=band, flags=flags)
     worst_db = float(found.one_position_db[judged].max())
     sizes = {name: pooled_db(spread[judged]) for name, spread in found.line_sd_db.items()}
     strongest = max(sizes, key=lambda name: sizes[name])
@@ -249,7 +249,7 @@ def _verdict(found: Walls, needed_hz: float, claim_db: float, band: tuple[float,
     )
     if usable is None:
         note = note.replace(f"Below {gigahertz(top)}", f"Up to {gigahertz(top)}", 1)
-    return verdict("reflectivity", False, note, band_hz=band, flags=flags)
+    return verdict("reflectivity", Judgement.NOT_GOOD, note, band_hz=band, flags=flags)
 
 
 def _too_short(found: Walls) -> str:

@@ -11,7 +11,14 @@ from benchd.reduce.qualify.spreads import (
     spread_db,
     spread_result,
 )
-from benchd.reduce.qualify.verdict import decibels, gigahertz, verdict
+from benchd.reduce.qualify.verdict import (
+    Judgement,
+    all_of,
+    decibels,
+    gigahertz,
+    judged,
+    verdict,
+)
 from benchd.results import Result
 from benchd.traces import FloatArray
 
@@ -37,7 +44,7 @@ def repeatability_results(
     """
     band = ends_hz(frequency_hz)
     results: list[Result] = []
-    sizes: dict[str, tuple[float, float]] = {}
+    spreads_found: dict[str, tuple[Result, float]] = {}
     for quantity, levels in (("repeatability_spread", levels_db), ("flex_spread", bent_db)):
         if levels is None:
             continue
@@ -55,24 +62,28 @@ def repeatability_results(
             for at in at_hz
         ]
         worst = int(np.argmax(spreads))
-        sizes[quantity] = (whole.value, float(frequency_hz[worst]))
-    return [*results, _verdict(sizes, limit_db, band)]
+        spreads_found[quantity] = (whole, float(frequency_hz[worst]))
+    return [*results, _verdict(spreads_found, limit_db, band)]
 
 
 def _verdict(
-    sizes: dict[str, tuple[float, float]], limit_db: float, band: tuple[float, float]
+    found: dict[str, tuple[Result, float]], limit_db: float, band: tuple[float, float]
 ) -> Result:
-    joint_db, worst_hz = sizes["repeatability_spread"]
-    flex_db = sizes.get("flex_spread", (0.0, 0.0))[0]
-    if max(joint_db, flex_db) <= limit_db:
+    joint, worst_hz = found["repeatability_spread"]
+    joint_db = joint.value
+    flex_db = found["flex_spread"][0].value if "flex_spread" in found else 0.0
+    judgement = all_of(*(judged(one.low, one.high, most=limit_db) for one, _ in found.values()))
+    if judgement is Judgement.GOOD:
         words = f"A joint made anew changes a level by {decibels(joint_db)} (standard deviation)"
-        if "flex_spread" in sizes:
+        if "flex_spread" in found:
             words += f", a bent cable by {decibels(flex_db)}"
         note = (
             f"{words}: below {decibels(limit_db)}, good enough. State it as the repeatability of "
             "the cable in the bench file."
         )
-        return verdict("repeatability", True, note, band_hz=band)
+        return verdict("repeatability", judgement, note, band_hz=band)
+    if judgement is Judgement.UNSURE:
+        return verdict("repeatability", judgement, _unsure_words(found, limit_db), band_hz=band)
     if flex_db > joint_db:
         note = (
             f"Bending the cable changes a level by {decibels(flex_db)} (standard deviation), more "
@@ -84,4 +95,19 @@ def _verdict(
             f"near {gigahertz(worst_hz)}), more than {decibels(limit_db)}: clean the connectors, "
             "look for worn or loose ones, use a torque wrench, then measure again."
         )
-    return verdict("repeatability", False, note, band_hz=band)
+    return verdict("repeatability", judgement, note, band_hz=band)
+
+
+def _unsure_words(found: dict[str, tuple[Result, float]], limit_db: float) -> str:
+    kinds = {"repeatability_spread": "a joint made anew", "flex_spread": "a bent cable"}
+    open_ones = [
+        f"{kinds[quantity]} changes a level by {decibels(one.value)} "
+        f"({decibels(one.low or 0.0)} to {decibels(one.high or 0.0)})"
+        for quantity, (one, _) in found.items()
+        if judged(one.low, one.high, most=limit_db) is Judgement.UNSURE
+    ]
+    return (
+        f"The limit of {decibels(limit_db)} lies within what was seen: {', '.join(open_ones)} "
+        "(standard deviation). Repeat more often to tell; twice as many repeats narrow it by a "
+        "third."
+    )

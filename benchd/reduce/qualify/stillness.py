@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchd.reduce.qualify.chi import f_exceeded
+from benchd.reduce.qualify.chi import f_exceeded, sd_interval
 from benchd.reduce.qualify.spreads import (
     ends_hz,
     nearest,
@@ -15,7 +15,7 @@ from benchd.reduce.qualify.spreads import (
     spread_db,
     spread_result,
 )
-from benchd.reduce.qualify.verdict import decibels, verdict
+from benchd.reduce.qualify.verdict import Judgement, decibels, judged, verdict
 from benchd.results import Result
 from benchd.traces import FloatArray
 
@@ -34,12 +34,14 @@ class Movement:
 
     moving_db, still_db: shape (n,), standard deviations over the repeats.
     added_db: what people add over the whole band, the bench's own spread taken off.
+    added_ends_db: ends of its 95 % interval.
     is_seen: whether the spread with people exceeds the bench's own beyond chance.
     """
 
     moving_db: FloatArray
     still_db: FloatArray
     added_db: float
+    added_ends_db: tuple[float, float]
     degrees_of_freedom: float
     is_seen: bool
 
@@ -55,11 +57,23 @@ def movement(moving_db: FloatArray, still_db: FloatArray) -> Movement:
     freedom = float(moving.size * (moving_db.shape[0] - 1))
     freedom_still = float(still.size * (still_db.shape[0] - 1))
     large, small = pooled_db(moving) ** 2, pooled_db(still) ** 2
+    many, few = (
+        sd_interval(pooled_db(moving), freedom),
+        sd_interval(pooled_db(still), freedom_still),
+    )
+    # Two variances of own intervals: each end's distance from its value adds in quadrature.
+    above = math.hypot(many[1] ** 2 - large, small - few[0] ** 2)
+    below = math.hypot(large - many[0] ** 2, few[1] ** 2 - small)
+    added = large - small
     chance = f_exceeded(large / small, freedom, freedom_still) if small > 0.0 else 0.0
     return Movement(
         moving_db=moving,
         still_db=still,
-        added_db=math.sqrt(max(0.0, large - small)),
+        added_db=math.sqrt(max(0.0, added)),
+        added_ends_db=(
+            math.sqrt(max(0.0, added - below)),
+            math.sqrt(max(0.0, added + above)),
+        ),
         degrees_of_freedom=freedom,
         is_seen=bool(large > 0.0 and chance < FALSE_ALARM),
     )
@@ -101,19 +115,26 @@ def stillness_results(
             for at in at_hz
         ]
     note = _closed_words(closed, limit_db) + _open_words(opened, limit_db)
-    return [*results, verdict("stillness", _is_good(closed, limit_db), note, band_hz=band)]
+    return [*results, verdict("stillness", _judged(closed, limit_db), note, band_hz=band)]
 
 
-def _is_good(one: Movement, limit_db: float) -> bool:
-    return not one.is_seen or one.added_db <= limit_db
+def _judged(one: Movement, limit_db: float) -> Judgement:
+    return judged(*one.added_ends_db, most=limit_db)
 
 
 def _closed_words(closed: Movement, limit_db: float) -> str:
+    judgement = _judged(closed, limit_db)
+    if judgement is Judgement.UNSURE:
+        low, high = (decibels(end) for end in closed.added_ends_db)
+        return (
+            f"With the lid closed people moving add {decibels(closed.added_db)} ({low} to {high}), "
+            f"{decibels(limit_db)} matter: repeat more sweeps, or steady the bench, to tell."
+        )
     if not closed.is_seen:
         own = decibels(pooled_db(closed.still_db))
         return f"With the lid closed people moving are not seen ({own} is the bench's own spread)."
     worst = decibels(float(np.max(closed.moving_db)))
-    if _is_good(closed, limit_db):
+    if judgement is Judgement.GOOD:
         return (
             f"With the lid closed people moving add {decibels(closed.added_db)}, less than the "
             f"{decibels(limit_db)} that matter."
@@ -128,6 +149,6 @@ def _closed_words(closed: Movement, limit_db: float) -> str:
 def _open_words(opened: Movement | None, limit_db: float) -> str:
     if opened is None:
         return ""
-    if _is_good(opened, limit_db):
+    if _judged(opened, limit_db) is Judgement.GOOD:
         return " With the lid open they hardly matter either."
     return f" With the lid open they add {decibels(opened.added_db)}: measure with it closed."

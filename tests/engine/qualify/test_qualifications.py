@@ -34,13 +34,24 @@ def joined(notebook: Notebook, sd_db: float) -> tuple[Result, ...]:
 
 def test_repeatability_is_found_by_later_budgets_with_its_freedom(notebook: Notebook) -> None:
     found = joined(notebook, 0.05)
-    assert one(found, "repeatability_verdict").value == 1.0
+    # Eight reconnections drawn with 0.05 dB show 0.071 dB, so 0.047 to 0.144 dB: 0.1 lies inside.
+    verdict = one(found, "repeatability_verdict")
+    assert (verdict.value, verdict.low, verdict.high) == (0.5, 0.0, 1.0)
+    assert "Repeat more often" in verdict.note
     later = notebook.capture("later", "test", -40.0, at_s=3600.0, antenna="reference dipole")
     known = newest(notebook.store, REPEATABILITY, later)
     assert known is not None
     draws = np.random.default_rng(3).normal(0.0, 0.05, 8)
     assert known.value == pytest.approx(float(np.std(draws, ddof=1)), rel=1e-6)
     assert known.degrees_of_freedom == 7.0
+
+
+def test_a_joint_far_below_its_limit_is_told_for_sure(notebook: Notebook) -> None:
+    assert one(joined(notebook, 0.02), "repeatability_verdict").value == 1.0
+
+
+def test_a_joint_far_above_its_limit_is_told_for_sure(notebook: Notebook) -> None:
+    assert one(joined(notebook, 0.2), "repeatability_verdict").value == 0.0
 
 
 def test_the_results_name_every_capture_and_the_antenna(notebook: Notebook) -> None:
@@ -104,9 +115,9 @@ def test_a_coupler_as_stated_is_good_and_feeds_the_return_loss_budget(notebook: 
     known = newest(notebook.store, DIRECTIVITY, later)
     assert known is not None
     assert known.value == pytest.approx(36.0, abs=0.2)
-    # The load of 46 dB beside a leak of 36 dB: 0.316 of it, u-shaped, so 0.22 standard; with the
-    # analyzer's scale 1/(2 r^2) (JCGM 100, G.4.2) is about 10.
-    assert known.degrees_of_freedom == pytest.approx(0.5 / (0.316**2 / 2), rel=0.1)
+    # The load of 46 dB beside a leak of 36 dB: 0.316 of it, u-shaped, so 0.22 standard; a joint of
+    # 0.0015, the default, is 0.095 of it: 1/(2 r^2) (JCGM 100, G.4.2) is about 8.
+    assert known.degrees_of_freedom == pytest.approx(0.5 / (0.316**2 / 2 + 0.095**2), rel=0.1)
     match = first(found, "effective_source_match")
     assert match.low is not None
     assert match.high is not None

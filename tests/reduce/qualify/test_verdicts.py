@@ -177,7 +177,8 @@ def test_no_difference_comes_with_what_would_have_been_seen() -> None:
 
 def test_a_blind_comparison_is_not_passed_off_as_no_difference() -> None:
     verdict = asked(noise(2, 0.3, 33), noise(2, 0.3, 34))["comparison_verdict"]
-    assert verdict.value == 0.0
+    assert (verdict.value, verdict.low, verdict.high) == (0.5, 0.0, 1.0)
+    assert "there may be one of up to" in verdict.note
     assert "repeat more often" in verdict.note
 
 
@@ -287,7 +288,22 @@ def test_the_largest_age_follows_from_the_slope(
 
 def test_a_watch_that_was_too_short_is_no_proof() -> None:
     verdict = watched(0.001, needed_h=24.0)["drift_verdict"]
-    assert (verdict.value, "watch longer" in verdict.note) == (0.0, True)
+    assert (verdict.value, "watch longer" in verdict.note) == (0.5, True)
+
+
+def test_noise_that_hides_on_which_side_of_the_limit_a_drift_lies_is_no_verdict() -> None:
+    """0.1 dB over the night, which is the limit, read with 0.02 dB of noise."""
+    hours = np.arange(0.0, 7.0)
+    levels = noise(7, 0.02, 41) + 0.1 * hours[:, np.newaxis] / 6.0
+    found = by_name(drift_results(GRID, 3600.0 * hours, levels, needed_s=6 * 3600.0))
+    assert found["drift_verdict"].value == 0.5
+    assert "average more" in found["drift_verdict"].note
+
+
+def test_a_drift_far_below_its_limit_is_good_although_noise_makes_the_largest_of_many() -> None:
+    hours = np.arange(0.0, 7.0)
+    found = by_name(drift_results(GRID, 3600.0 * hours, noise(7, 0.01, 42), needed_s=6 * 3600.0))
+    assert found["drift_verdict"].value == 1.0
 
 
 def test_temperature_takes_its_part() -> None:
