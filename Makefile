@@ -11,6 +11,7 @@ demo: $(VENV)/.demo
 	$(BIN)/benchd demo $(DEMO)
 
 test: $(VENV)/.test
+	@$(BIN)/python -m tests.provisions
 	$(BIN)/python -m pytest -n 2 --dist loadfile $(TESTS)
 
 lint: $(VENV)/.test

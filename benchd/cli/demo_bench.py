@@ -16,7 +16,7 @@ from typing import IO, Any
 from benchd.cli.client import Daemon
 from benchd.errors import BenchdError
 
-READY_WITHIN_S = 30.0
+READY_WITHIN_S = 120.0
 
 
 class Child:
@@ -47,7 +47,7 @@ class Child:
         if self._process.poll() is None:
             self._process.terminate()
             try:
-                self._process.wait(timeout=10.0)
+                self._process.wait(timeout=60.0)
             except subprocess.TimeoutExpired:
                 self._process.kill()
                 self._process.wait()

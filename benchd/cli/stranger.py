@@ -82,7 +82,7 @@ class Stranger:
             found.setdefault(topic, []).append(text)
         return found
 
-    def wait_for_results(self, count: int, patience_s: float = 10.0) -> None:
+    def wait_for_results(self, count: int, patience_s: float = 120.0) -> None:
         """Until so many results have come. Raises BenchdError if they do not."""
         deadline = time.monotonic() + patience_s
         while sum(topic.endswith("/result") for topic, _ in list(self._messages)) < count:

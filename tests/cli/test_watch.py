@@ -14,6 +14,7 @@ import pytest
 from benchd.cli.follow import JobPicture
 from benchd.cli.screen import Screen, screen_of
 from benchd.cli.views import BarView, LineView, status
+from tests.patience import PATIENCE_S
 
 JOB = "job-0000000000000001"
 HANDS = {"ask": "Fit the short to the middle port.", "caution": "RF is off.", "step": 0}
@@ -26,7 +27,7 @@ async def _play(desk: Any, *scenes: Callable[[], Any]) -> None:
     have brought some; the next scene waits for that.
     """
     read = 2
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(PATIENCE_S):
         for scene in scenes:
             while desk.watching == 0 or desk.reads["results"] < read:
                 await asyncio.sleep(0.002)
@@ -63,7 +64,7 @@ def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
     api.desk.add(JOB)
     playing = api.later(_play(api.desk, *_whole_job(api.desk, fakes)))
     outcome = benchd("watch", JOB, api=api)
-    playing.result(10)
+    playing.result(PATIENCE_S)
     lines = outcome.err.splitlines()
     expected = [
         f"{JOB}: waiting",
@@ -94,7 +95,7 @@ def test_queue_and_wait_in_one_command(api: Any, benchd: Any) -> None:
 
     playing = api.later(_play(api.desk, finish))
     outcome = benchd("queue", "return-loss", "--wait", "--json", api=api)
-    playing.result(10)
+    playing.result(PATIENCE_S)
     (document,) = json.loads(outcome.out)
     assert (document["job"]["state"], outcome.code) == ("done", 0)
     assert document["verdicts"][0]["outcome"] == "pass"
@@ -108,7 +109,7 @@ def test_a_job_that_does_not_end_well_gives_exit_code_1(api: Any, benchd: Any, s
     error = {"family": "link-lost", "where": "", "message": "analyzer gone", "advice": ""}
     playing = api.later(_play(api.desk, lambda: api.desk.move(JOB, state, error=error)))
     outcome = benchd("watch", api=api)
-    playing.result(10)
+    playing.result(PATIENCE_S)
     assert outcome.code == 1
     why = ": analyzer gone" if state == "failed" else ""
     assert outcome.err.splitlines()[-1] == f"{JOB}: {state}{why}"
@@ -144,14 +145,14 @@ def test_a_watch_outlives_a_restart_of_the_daemon(api: Any, benchd: Any) -> None
 
     async def after_the_cut() -> None:
         await api.desk.say("rf", {"off": True, "message": "RF off, verified by query"})
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             while not cut.is_set() or api.desk.watching:
                 await asyncio.sleep(0.005)
         await api.desk.move(JOB, "done")
 
     playing = api.later(_play(api.desk, after_the_cut))
     outcome = benchd("watch", JOB, api=api)
-    playing.result(10)
+    playing.result(PATIENCE_S)
     assert (outcome.code, outcome.err.splitlines()[-1]) == (0, f"{JOB}: done")
 
 

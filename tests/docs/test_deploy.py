@@ -22,7 +22,9 @@ import pytest
 import typer.main
 
 from benchd.cli.app import app
-from tests.publish.brokers import Certificates, free_port, program
+from tests.patience import PATIENCE_S
+from tests.provisions import program
+from tests.publish.brokers import Certificates, free_port
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 OURS = "/etc/mosquitto/benchd/"
@@ -41,7 +43,7 @@ class Broker:
 
 
 @pytest.fixture(scope="module")
-def broker() -> Iterator[Broker]:
+def sample_broker() -> Iterator[Broker]:
     """Mosquitto on the sample files; only folders and ports are other ones."""
     # Started by root it gives up root's rights, so pytest's private folder would not do.
     folder = Path(tempfile.mkdtemp(prefix="deploy-"))
@@ -82,7 +84,7 @@ def broker() -> Iterator[Broker]:
 
 
 def _await_listener(port: int, process: subprocess.Popen[bytes], log: Path) -> None:
-    deadline = time.monotonic() + 20
+    deadline = time.monotonic() + PATIENCE_S
     while True:
         with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port)):
             return
@@ -95,40 +97,42 @@ def _await_listener(port: int, process: subprocess.Popen[bytes], log: Path) -> N
 async def client(port: int, user: str | None, **more: object) -> AsyncIterator[aiomqtt.Client]:
     password = PASSWORDS.get(user or "")
     async with (
-        asyncio.timeout(30),
+        asyncio.timeout(PATIENCE_S),
         aiomqtt.Client("127.0.0.1", port, username=user, password=password, **more) as connected,  # type: ignore[arg-type]
     ):
         yield connected
 
 
-async def test_nobody_comes_in_without_a_password(broker: Broker) -> None:
+async def test_nobody_comes_in_without_a_password(sample_broker: Broker) -> None:
     with pytest.raises(aiomqtt.MqttError, match="Not authorized"):
-        async with client(broker.plain, None):
+        async with client(sample_broker.plain, None):
             pass
 
 
-async def test_the_secure_listener_shows_the_certificate_of_the_authority(broker: Broker) -> None:
-    context = ssl.create_default_context(cafile=str(broker.ca))
-    async with client(broker.secure, "reader", tls_context=context) as reader:
+async def test_the_secure_listener_shows_the_certificate_of_the_authority(
+    sample_broker: Broker,
+) -> None:
+    context = ssl.create_default_context(cafile=str(sample_broker.ca))
+    async with client(sample_broker.secure, "reader", tls_context=context) as reader:
         await reader.subscribe("benchd/#", qos=1)
 
 
-def test_whoever_does_not_know_the_authority_refuses_the_broker(broker: Broker) -> None:
+def test_whoever_does_not_know_the_authority_refuses_the_broker(sample_broker: Broker) -> None:
     with (
-        socket.create_connection(("127.0.0.1", broker.secure)) as plain,
+        socket.create_connection(("127.0.0.1", sample_broker.secure)) as plain,
         pytest.raises(ssl.SSLCertVerificationError, match="certificate verify failed"),
     ):
         ssl.create_default_context().wrap_socket(plain, server_hostname="127.0.0.1")
 
 
-async def _heard(broker: Broker, sender: str, topic: str) -> list[str]:
+async def _heard(sample_broker: Broker, sender: str, topic: str) -> list[str]:
     """Topics that a reader hears when `sender` publishes to `topic` and the daemon then ends."""
     heard = []
-    async with client(broker.plain, "reader") as reader:
+    async with client(sample_broker.plain, "reader") as reader:
         await reader.subscribe("benchd/#", qos=1)
-        async with client(broker.plain, sender) as from_sender:
+        async with client(sample_broker.plain, sender) as from_sender:
             await from_sender.publish(topic, "x", qos=1)
-        async with client(broker.plain, "benchd") as daemon:
+        async with client(sample_broker.plain, "benchd") as daemon:
             await daemon.publish("benchd/my-bench/end", "x", qos=1)
         async for message in reader.messages:
             heard.append(str(message.topic))
@@ -148,23 +152,23 @@ async def _heard(broker: Broker, sender: str, topic: str) -> list[str]:
     ],
 )
 async def test_each_user_may_do_what_the_access_rules_say(
-    broker: Broker, sender: str, topic: str, passes: bool
+    sample_broker: Broker, sender: str, topic: str, passes: bool
 ) -> None:
-    assert await _heard(broker, sender, topic) == ([topic] if passes else [])
+    assert await _heard(sample_broker, sender, topic) == ([topic] if passes else [])
 
 
 async def test_a_reader_that_is_away_finds_more_than_a_thousand_messages_on_its_return(
-    broker: Broker,
+    sample_broker: Broker,
 ) -> None:
     count = 1500  # Mosquitto's own default keeps 1,000
     away: dict[str, object] = {"identifier": "away", "clean_session": False}
-    async with client(broker.plain, "reader", **away) as reader:
+    async with client(sample_broker.plain, "reader", **away) as reader:
         await reader.subscribe("benchd/my-bench/result", qos=1)
-    async with client(broker.plain, "benchd") as daemon:
+    async with client(sample_broker.plain, "benchd") as daemon:
         for number in range(count):
             await daemon.publish("benchd/my-bench/result", str(number), qos=1)
     numbers = []
-    async with client(broker.plain, "reader", **away) as reader:
+    async with client(sample_broker.plain, "reader", **away) as reader:
         async for message in reader.messages:
             assert isinstance(message.payload, bytes)
             numbers.append(int(message.payload))
@@ -198,12 +202,17 @@ def test_the_notes_explain_each_setting_of_the_sample_broker() -> None:
     assert [name for name in settings if f"`{name}" not in notes] == []
 
 
+@pytest.mark.needs("openssl")
 def test_the_notes_make_a_certificate_that_openssl_accepts(tmp_path: Path) -> None:
     (commands,) = [
         block for block in SHELL.findall((DEPLOY / "README.md").read_text()) if "openssl" in block
     ]
     subprocess.run(
-        ["sh", "-e", "-c", commands], cwd=tmp_path, check=True, capture_output=True, timeout=60
+        ["sh", "-e", "-c", commands],
+        cwd=tmp_path,
+        check=True,
+        capture_output=True,
+        timeout=PATIENCE_S,
     )
     done = subprocess.run(
         [program("openssl"), "verify", "-CAfile", "ca.pem", "-verify_hostname", "broker.example",

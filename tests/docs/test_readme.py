@@ -25,6 +25,7 @@ from benchd.recipe import load_recipe, resolve
 from benchd.report import wording
 from drivers.registry import find_driver
 from simulators.cli import _parser as simulator_parser
+from tests.patience import PATIENCE_S
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 OFFLINE = ("check", "schemas")
@@ -183,7 +184,7 @@ async def test_the_subscriber_example_prints_a_result_and_what_is_missing(tmp_pa
             )  # fmt: skip
             assert process.stdout is not None
             try:
-                async with asyncio.timeout(60):
+                async with asyncio.timeout(PATIENCE_S):
                     one = await process.stdout.readline()
                     await client.publish("benchd/workshop/result", json.dumps(later), qos=1)
                     two = await process.stdout.readline()

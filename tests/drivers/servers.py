@@ -16,6 +16,8 @@ import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
+from tests.patience import PATIENCE_S
+
 IDENTITY = "Workshop,Source-6G,0001,1.0"
 
 
@@ -211,7 +213,7 @@ class SerialEnd:
                     self.send(reply.encode("latin-1") if isinstance(reply, str) else reply)
 
 
-def wait_until(condition: Callable[[], bool], limit_s: float = 10.0) -> None:
+def wait_until(condition: Callable[[], bool], limit_s: float = PATIENCE_S) -> None:
     """Poll until something another thread does has happened; the test fails if it never does."""
     deadline = time.monotonic() + limit_s
     while not condition():

@@ -27,6 +27,7 @@ from drivers.player import Player
 from drivers.source import ScpiSource
 from drivers.switch import ScpiSwitch
 from drivers.visa import Transport
+from tests.patience import PATIENCE_S
 
 TRANSPORTS: tuple[Transport, ...] = ("socket", "hislip", "vxi11", "serial")
 NAMES = ("generator", "analyzer", "switch", "lid")
@@ -42,7 +43,7 @@ class VirtualBench:
     control: tuple[str, int]
 
     def order(self, **request: Any) -> dict[str, Any]:
-        with socket.create_connection(self.control, timeout=10.0) as connection:
+        with socket.create_connection(self.control, timeout=PATIENCE_S) as connection:
             connection.sendall(json.dumps(request).encode() + b"\n")
             with connection.makefile("rb") as lines:
                 reply: dict[str, Any] = json.loads(lines.readline())

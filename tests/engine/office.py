@@ -18,6 +18,7 @@ from benchd.engine.events import EventHub
 from benchd.engine.queue import JobQueue
 from benchd.errors import LinkLost
 from benchd.store import JobRow, JobState, Store
+from tests.patience import PATIENCE_S
 
 ROOT = Path(__file__).resolve().parents[2]
 WAITING = """
@@ -88,7 +89,7 @@ class Office:
         return await self.desk.queue_text(recipe, "pauses.yaml", {}, **more)
 
     async def until(self, job_id: str, state: JobState) -> JobRow:
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(PATIENCE_S):
             while (row := await self.desk.job(job_id)).state is not state:
                 await asyncio.sleep(0.005)
         return row

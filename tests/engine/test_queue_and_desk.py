@@ -13,6 +13,7 @@ import pytest
 from benchd.errors import OrderRefused, UnsafeError
 from benchd.store import JobState, WrongState
 from tests.engine.office import Office
+from tests.patience import PATIENCE_S
 
 
 async def test_rf_is_off_before_anything_is_connected_or_recovered(working: Office) -> None:
@@ -130,7 +131,7 @@ async def test_an_answer_given_twice_does_not_answer_the_next_request(working: O
         while (row := await working.desk.job(job.id)).hands is None or row.hands["step"] != step:
             await asyncio.sleep(0.005)
 
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(PATIENCE_S):
         await asked(0)
         await working.desk.ready(job.id, 0)
         await asked(1)

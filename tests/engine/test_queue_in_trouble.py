@@ -16,6 +16,7 @@ from benchd.engine.queue import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
 from benchd.store import JobRow, JobState, StoreError, StoreFull
 from tests.engine.office import Office
+from tests.patience import PATIENCE_S
 
 CAPTURE_THEN_REDUCE = """
 recipe: one-sided
@@ -105,7 +106,7 @@ async def test_health_tells_what_keeps_the_store_from_working(office: Office, fa
     failing("set_state", StoreFull("the disk is full", advice="Free some space"), 10**6)
     await office.text()
     task = asyncio.create_task(office.queue.run())
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(PATIENCE_S):
         while not (await office.desk.health())["store"]:
             await asyncio.sleep(0.005)
     assert (await office.desk.health())["store"] == "the disk is full. Free some space"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 import shutil
 import signal
 import socket
@@ -15,19 +14,14 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-SEARCHED = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"))
+from tests.patience import PATIENCE_S
+from tests.provisions import program
 
 
 def free_port() -> int:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         return int(taken.getsockname()[1])
-
-
-def program(name: str) -> str:
-    found = shutil.which(name, path=SEARCHED)
-    assert found, f"{name} is needed for these tests; install Debian's mosquitto and openssl"
-    return found
 
 
 class Mosquitto:
@@ -71,15 +65,14 @@ class Mosquitto:
             for line in (f"listener {self.port} 127.0.0.1", *self.lines)
         )
         self.write("mosquitto.conf", text + "\n")
-        log = (self.folder / "log").open("a")
-        self.process = subprocess.Popen(
-            [program("mosquitto"), "-c", str(self.folder / "mosquitto.conf")],
-            stdout=log,
-            stderr=log,
-            text=True,
-        )
-        log.close()
-        deadline = time.monotonic() + 20
+        with (self.folder / "log").open("a") as log:
+            self.process = subprocess.Popen(
+                [program("mosquitto"), "-c", str(self.folder / "mosquitto.conf")],
+                stdout=log,
+                stderr=log,
+                text=True,
+            )
+        deadline = time.monotonic() + PATIENCE_S
         while True:
             with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", self.port)):
                 return

@@ -50,7 +50,13 @@ def certificates() -> Iterator[Certificates]:
         yield Certificates.make(Path(folder))
 
 
-@pytest.fixture(params=["mosquitto-5.0", "mosquitto-3.1.1", "embedded"])
+@pytest.fixture(
+    params=[
+        pytest.param("mosquitto-5.0", marks=pytest.mark.needs("mosquitto")),
+        pytest.param("mosquitto-3.1.1", marks=pytest.mark.needs("mosquitto")),
+        "embedded",
+    ]
+)
 async def settings(request: pytest.FixtureRequest) -> AsyncIterator[BrokerSettings]:
     """How the pump reaches a broker of each kind that benchd supports."""
     kind = str(request.param)

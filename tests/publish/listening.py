@@ -13,8 +13,7 @@ import aiomqtt
 
 from benchd.publish import BrokerSettings, OrderHandler, Pump, Retry
 from benchd.store import Store
-
-PATIENCE_S = 30.0  # far above anything seen; only a hang gets here
+from tests.patience import PATIENCE_S
 
 
 def quick_retry(refused_s: float = 0.05) -> Retry:

@@ -12,6 +12,7 @@ from benchd.errors import UserError
 from benchd.publish import EmbeddedBroker
 from benchd.publish.embedded_rules import hashed
 from benchd.store import Store
+from tests.patience import PATIENCE_S
 from tests.publish.listening import (
     heard,
     heard_on,
@@ -174,7 +175,7 @@ async def test_stopping_hangs_up_on_everyone_and_leaves_nothing_open() -> None:
         await client.__aenter__()
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     await until(lambda: len(broker._connections) == 4)
-    await asyncio.wait_for(broker.stop(), 20)
+    await asyncio.wait_for(broker.stop(), PATIENCE_S)
     assert await reader.read() == b""
     writer.close()
     for client in clients:

@@ -15,6 +15,7 @@ from amqtt.client import MQTTClient
 from benchd.publish import BrokerSettings
 from benchd.publish.connection import connected
 from benchd.store import Store
+from tests.patience import PATIENCE_S
 from tests.publish.brokers import Mosquitto
 from tests.publish.listening import heard, pumping, stranger, until, until_delivered
 from tests.publish.test_trouble import guarded, many_results
@@ -24,6 +25,7 @@ READ_ONLY = "user benchd\ntopic read benchd/#\n"
 WRITE_ONLY = "user benchd\ntopic write benchd/#\n"
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_a_publish_denied_at_5_0_returns_normally_but_our_client_notices() -> None:
     async with (
         guarded(READ_ONLY) as (_, settings),
@@ -33,6 +35,7 @@ async def test_a_publish_denied_at_5_0_returns_normally_but_our_client_notices()
         assert client.refusal == "Not authorized"
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_a_publish_denied_at_3_1_1_cannot_be_noticed() -> None:
     async with (
         guarded(READ_ONLY) as (_, settings),
@@ -80,6 +83,7 @@ async def test_a_denied_subscription_does_not_raise_but_its_codes_tell(store: St
     await server.wait_closed()
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_mosquitto_grants_a_subscription_that_its_access_rules_deny() -> None:
     """So only hearing our own presence proves that we may read."""
     async with (
@@ -89,6 +93,7 @@ async def test_mosquitto_grants_a_subscription_that_its_access_rules_deny() -> N
         assert await client.hear("benchd/workshop/presence")
 
 
+@pytest.mark.needs("mosquitto")
 @pytest.mark.parametrize(
     ("line", "all_kept"),
     [("max_queued_messages 0", True), ("max_queued_messages 100", False)],
@@ -144,7 +149,7 @@ async def test_an_independent_client_reads_what_we_publish(
     settings = replace(BrokerSettings.from_url(mosquitto.url, bench="workshop"), protocol="5.0")
     got = []
     async with pumping(store, settings):
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(PATIENCE_S):
             while len(got) < 20:
                 message = await listener.deliver_message()
                 assert message is not None

@@ -10,6 +10,7 @@ import pytest
 
 from benchd.publish import BrokerSettings, pump
 from benchd.store import JobState, Store
+from tests.patience import PATIENCE_S
 from tests.publish.brokers import Proxy
 from tests.publish.listening import heard, heard_on, listening, pumping, read, until_delivered
 from tests.store import examples
@@ -124,7 +125,7 @@ async def test_presence_is_said_again_when_someone_overwrites_it(
     async with pumping(store, settings) as running:
         async with listening(settings.port, "benchd/workshop/presence") as client:
             assert (await heard_on(client, "presence"))["state"] == "online"
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(PATIENCE_S):
                 await _overwrite_presence(settings)
             while (await heard_on(client, "presence"))["state"] != "offline":
                 pass

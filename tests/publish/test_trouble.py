@@ -14,6 +14,7 @@ import pytest
 
 from benchd.publish import BrokerSettings, Subscriber
 from benchd.store import Store
+from tests.patience import PATIENCE_S
 from tests.publish.brokers import Certificates, Mosquitto, Proxy
 from tests.publish.listening import (
     heard_on,
@@ -108,7 +109,7 @@ async def test_a_broker_killed_in_the_middle_loses_nothing(
 
 async def fill_gaps(witness: Witness, port: int) -> None:
     last = None
-    async with asyncio.timeout(30), stranger(port) as client:
+    async with asyncio.timeout(PATIENCE_S), stranger(port) as client:
         while len(witness.values) < COUNT:
             gaps = witness.reader.gaps or ((witness.reader.last_sequence + 1, COUNT + 1),)
             if gaps != last:
@@ -205,7 +206,7 @@ async def test_no_more_than_the_window_is_in_flight_to_a_slow_broker(
 async def no_longer_changes(count) -> int:
     """The value once it is above 0 and has stayed the same for half a second."""
     last, since = count(), 0
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(PATIENCE_S):
         while since < 50:
             await asyncio.sleep(0.01)
             since = since + 1 if 0 < count() == last else 0
@@ -269,6 +270,7 @@ async def test_a_broker_that_is_not_there_is_told_and_awaited(
         assert pump.status.protocol == "5.0"
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_a_wrong_password_is_told_and_tried_again_slowly(store: Store) -> None:
     broker = Mosquitto("allow_anonymous false", "password_file FOLDER/passwords")
     try:
@@ -318,6 +320,7 @@ async def guarded(acl: str):
     ],
     ids=["only reading", "only writing", "nothing"],
 )
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_missing_access_is_found_at_the_start(
     store: Store, protocol: str, acl: str, words: str
 ) -> None:
@@ -337,6 +340,7 @@ async def test_missing_access_is_found_at_the_start(
             await until_delivered(store)
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_a_message_that_an_mqtt_5_broker_throws_away_stays_in_the_outbox(
     store: Store,
 ) -> None:
@@ -376,6 +380,7 @@ async def secured(certificates: Certificates):
         await asyncio.to_thread(broker.close)
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 async def test_tls_with_a_ca_of_ones_own_and_a_password(
     store: Store, certificates: Certificates
 ) -> None:
@@ -386,6 +391,7 @@ async def test_tls_with_a_ca_of_ones_own_and_a_password(
         assert pump.status.address.startswith("mqtts://127.0.0.1:")
 
 
+@pytest.mark.needs("mosquitto", "mosquitto_passwd")
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -430,6 +436,6 @@ async def test_stopping_at_any_moment_ends_the_pump(store: Store, mosquitto: Mos
         await asyncio.to_thread(store.replay, "workshop", 1)
         if turn % 10 == 0:
             await asyncio.to_thread(many_results, store, 2)
-        async with asyncio.timeout(30), pumping(store, settings_for(mosquitto)):
+        async with asyncio.timeout(PATIENCE_S), pumping(store, settings_for(mosquitto)):
             for _ in range(turn % 20):
                 await asyncio.sleep(0)

@@ -12,6 +12,7 @@ import pytest
 
 from benchd.service import daemon
 from benchd.store import StoreFull
+from tests.patience import PATIENCE_S
 
 
 async def test_a_fault_in_publishing_begins_again_with_a_fresh_pump(
@@ -33,7 +34,7 @@ async def test_a_fault_in_publishing_begins_again_with_a_fresh_pump(
         return Pump()
 
     task = asyncio.create_task(daemon._publish(make, True))
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(PATIENCE_S):
         await again.wait()
     assert made == [True, True]
     task.cancel()

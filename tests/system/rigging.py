@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import queue
 import re
-import shutil
 import signal
 import socket
 import subprocess
@@ -25,10 +24,11 @@ from typing import Any
 import httpx
 import paho.mqtt.client as paho
 
+from tests.patience import PATIENCE_S
+from tests.provisions import program
+
 REPOSITORY = Path(__file__).resolve().parents[2]
 BENCH = REPOSITORY / "recipes" / "benches" / "workshop.yaml"
-MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-PATIENCE_S = 60.0
 
 
 def free_port() -> int:
@@ -146,7 +146,10 @@ class Mosquitto:
         )
         with (data / "log").open("ab") as log:
             self.process = subprocess.Popen(
-                [MOSQUITTO, "-c", str(config)], stdout=log, stderr=log, start_new_session=True
+                [program("mosquitto"), "-c", str(config)],
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
             )
         until(self._answers, "Mosquitto to listen")
 
@@ -194,13 +197,13 @@ class Listener:
 
 
 def patient(bench: Path, folder: Path) -> Path:
-    """A copy of a bench file whose instruments may take a minute to answer.
+    """A copy of a bench file whose instruments may take five minutes to answer.
 
     The simulator's answers wait while it works out its physics, for seconds where the machine is
     busy with other tests; how long an instrument may take decides none of these.
     """
     copy = folder / f"patient-{bench.name}"
-    text = re.sub(r"(\n    driver: scpi-[a-z]+\n)(?!    timeout:)", r"\1    timeout: 60 s\n",
+    text = re.sub(r"(\n    driver: scpi-[a-z]+\n)(?!    timeout:)", r"\1    timeout: 300 s\n",
                   bench.read_text())  # fmt: skip
     copy.write_text(text)
     return copy

@@ -15,6 +15,7 @@ import httpx
 import numpy as np
 import pytest
 
+from tests.patience import PATIENCE_S
 from tests.system.rigging import BENCH, Daemon, Process, Simulator, ending, free_port, until
 
 SWEEP = """
@@ -71,7 +72,11 @@ def serve(
     given = [part for pair in simulator.addresses.items() for part in ("--address", "=".join(pair))]
     command = [sys.executable, "-m", "benchd", "serve", "--bench", str(bench), "--data", str(data)]
     return subprocess.run(
-        [*command, *given, *options], capture_output=True, text=True, timeout=60, check=False
+        [*command, *given, *options],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
     )
 
 
@@ -92,7 +97,7 @@ def test_a_closed_terminal_or_an_order_to_stop_switches_rf_off(
     alone.queue_text(LONG)
     until(lambda: radiates(simulator), "the sweep to radiate")
     alone.popen.send_signal(number)
-    assert alone.popen.wait(timeout=60) == 0
+    assert alone.popen.wait(timeout=PATIENCE_S) == 0
     assert not radiates(simulator)
 
 
@@ -258,7 +263,7 @@ def test_a_log_that_cannot_be_written_ends_no_job_and_keeps_no_rf_on(
     daemon = _Unheard(tmp_path, simulator)
     with (
         ending(daemon),
-        httpx.Client(base_url=daemon.ready()["http"], timeout=60, trust_env=False) as http,
+        httpx.Client(base_url=daemon.ready()["http"], timeout=PATIENCE_S, trust_env=False) as http,
     ):
         body = {"text": LONG, "file": "long.yaml", "arguments": {}}
         job = http.post("/api/jobs", json=body).json()["id"]

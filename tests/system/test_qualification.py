@@ -85,7 +85,6 @@ def verdicts(found: dict[str, dict[str, dict[str, Any]]]) -> dict[str, tuple[flo
     }
 
 
-@pytest.mark.timeout(300)
 @pytest.mark.parametrize("rig", [("good-box", "0.02")], indirect=True)
 def test_a_good_box_is_called_good(rig: tuple[str, Simulator, Daemon]) -> None:
     _, simulator, daemon = rig
@@ -115,7 +114,6 @@ def test_a_good_box_is_called_good(rig: tuple[str, Simulator, Daemon]) -> None:
     assert state["instruments"]["analyzer"]["damage"] == 0
 
 
-@pytest.mark.timeout(300)
 @pytest.mark.parametrize("rig", [("bad-box", "0.02")], indirect=True)
 def test_a_bad_box_is_called_bad_and_the_person_is_told_what_to_do(
     rig: tuple[str, Simulator, Daemon],

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from tests.patience import PATIENCE_S
 from tests.system.rigging import Daemon, Listener, Simulator, until
 
 AT = 1.7e9
@@ -113,7 +114,7 @@ def test_two_antennas_are_compared_and_the_budget_can_be_read(
     shown = subprocess.run(
         [sys.executable, "-m", "benchd", "budget", difference["id"]],
         env={**os.environ, "BENCHD_DAEMON": daemon.said["http"]},
-        capture_output=True, text=True, timeout=60, check=True,
+        capture_output=True, text=True, timeout=PATIENCE_S, check=True,
     ).stdout  # fmt: skip
     assert "scale between the two" in shown
     assert "Work on box first" in shown

@@ -16,6 +16,7 @@ import pytest
 
 from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
+from tests.patience import PATIENCE_S
 
 _SPEC = importlib.util.spec_from_file_location(
     "fake_desk", Path(__file__).with_name("fake_desk.py")
@@ -53,12 +54,15 @@ async def start() -> AsyncIterator[Callable[..., Any]]:
             ready = asyncio.Event()
             task = asyncio.create_task(serve_http(desk, wanted, ready, listener=listener))
             stack.push_async_callback(_stop, task)
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(PATIENCE_S):
                 await ready.wait()
             headers = {"authorization": f"Bearer {wanted.token}"} if wanted.token else {}
             client = await stack.enter_async_context(
                 httpx.AsyncClient(
-                    base_url=f"http://127.0.0.1:{port}", headers=headers, trust_env=False
+                    base_url=f"http://127.0.0.1:{port}",
+                    headers=headers,
+                    timeout=PATIENCE_S,
+                    trust_env=False,
                 )
             )
             return Api(desk, client, port, task)

@@ -10,6 +10,8 @@ from typing import Any
 import httpx
 import pytest
 
+from tests.patience import PATIENCE_S
+
 JOB = "job-0000000000000001"
 
 
@@ -29,7 +31,7 @@ async def _events(answer: httpx.Response) -> AsyncIterator[tuple[int, str, Any]]
 
 async def _take(answer: httpx.Response, count: int) -> list[tuple[int, str, Any]]:
     taken: list[tuple[int, str, Any]] = []
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE_S):
         async for event in _events(answer):
             taken.append(event)
             if len(taken) == count:
@@ -38,7 +40,7 @@ async def _take(answer: httpx.Response, count: int) -> list[tuple[int, str, Any]
 
 
 async def _until(condition: Any) -> None:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE_S):
         while not condition():
             await asyncio.sleep(0.01)
 
@@ -83,7 +85,7 @@ async def test_a_silent_stream_is_kept_alive_by_comments(start: Any) -> None:
     api = await start(keep_alive_s=0.02)
     async with api.client.stream("GET", "/api/events") as answer:
         lines = answer.aiter_lines()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             first = [await anext(lines) for _ in range(5)]
     assert first == ["retry: 1000", "", ": still here", "", ": still here"]
 
@@ -129,7 +131,7 @@ async def test_stopping_the_server_ends_open_streams_and_frees_the_port(api: Any
         api.task.cancel()
         with pytest.raises(asyncio.CancelledError):
             await api.task
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             assert [line async for line in answer.aiter_lines()] == ["retry: 1000", ""]
     assert api.desk.watching == 0
     reader = asyncio.open_connection("127.0.0.1", api.port)

@@ -10,6 +10,7 @@ import pytest
 from benchd.errors import UserError
 from benchd.web.server import open_socket
 from benchd.web.settings import HttpSettings
+from tests.patience import PATIENCE_S
 
 TOKEN = "a-token-of-the-workshop"
 
@@ -22,7 +23,7 @@ async def _raw(port: int, request: bytes, *, end: bool = False) -> bytes:
         await writer.drain()
         if end:
             writer.write_eof()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             return await reader.read()
     except ConnectionResetError:
         return b""

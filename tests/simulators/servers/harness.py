@@ -18,13 +18,14 @@ from simulators.instruments import SimulatedClock, Workbench
 from simulators.scpi import Conversation
 from simulators.world import WorldModel, world_path
 from simulators.world.files import read_world
+from tests.patience import PATIENCE_S
 
 
 class Control:
     """A plain client of the control port."""
 
     def __init__(self, host: str, port: int) -> None:
-        self._socket = socket.create_connection((host, port), timeout=20)
+        self._socket = socket.create_connection((host, port), timeout=PATIENCE_S)
         self._lines = self._socket.makefile("rb")
 
     def ask(self, **request: Any) -> dict[str, Any]:
@@ -57,7 +58,7 @@ class Control:
 class RawClient:
     """Newline-terminated text over a bare socket."""
 
-    def __init__(self, resource: str, timeout_s: float = 10.0) -> None:
+    def __init__(self, resource: str, timeout_s: float = PATIENCE_S) -> None:
         _, host, port, _ = resource.split("::")
         self.socket = socket.create_connection((host, int(port)), timeout=timeout_s)
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -108,7 +109,7 @@ class Simulator:
         found: dict[str, str] = self.ready["instruments"]
         return found
 
-    def open(self, name: str, timeout_s: float = 10.0) -> RawClient:
+    def open(self, name: str, timeout_s: float = PATIENCE_S) -> RawClient:
         """A bare socket to an instrument; closed with the simulator."""
         client = RawClient(self.resources[name], timeout_s)
         self._clients.append(client)
@@ -120,7 +121,7 @@ class Simulator:
             client.close()
         self.control.close()
         self.process.send_signal(signal.SIGTERM)
-        status = self.process.wait(timeout=20)
+        status = self.process.wait(timeout=PATIENCE_S)
         assert self.process.stdout is not None
         assert self.process.stderr is not None
         self.process.stdout.close()

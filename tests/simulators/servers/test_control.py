@@ -16,6 +16,7 @@ from simulators.cli import main
 from simulators.instruments import SimulatedClock, Workbench
 from simulators.scpi import Conversation
 from simulators.world import World, world_path
+from tests.patience import PATIENCE_S
 
 
 def test_hands_place_pull_plug_and_open_the_lid(workshop: Any) -> None:
@@ -110,7 +111,7 @@ def test_an_interrupt_from_the_keyboard_ends_it_cleanly_and_silently() -> None:
     assert process.stdout is not None
     process.stdout.readline()
     process.send_signal(signal.SIGINT)
-    rest, errors = process.communicate(timeout=20)
+    rest, errors = process.communicate(timeout=PATIENCE_S)
     assert (process.returncode, rest, errors) == (0, "", "")
 
 

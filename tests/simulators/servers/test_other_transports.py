@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from simulators.transports.hislip_messages import BadHeaderError, Message, MessageReader
 from simulators.transports.rpc import Arguments, BadArgumentsError, RecordReader, opaque
+from tests.patience import PATIENCE_S
 from tests.simulators.servers.harness import Simulator, start
 
 KINDS = ("hislip", "vxi11", "serial")
@@ -53,7 +54,10 @@ def visa() -> Iterator[pyvisa.ResourceManager]:
 
 def open_visa(visa: Any, simulator: Simulator, name: str = "generator") -> Any:
     session = visa.open_resource(
-        simulator.resources[name], read_termination="\n", write_termination="\n", timeout=10000
+        simulator.resources[name],
+        read_termination="\n",
+        write_termination="\n",
+        timeout=1000 * PATIENCE_S,
     )
     session.query("*RST;*CLS;*OPC?")
     return session
@@ -257,7 +261,7 @@ class TestHislipMessages:
         self, on_everything: dict[str, Simulator], first: bytes, kind: int, code: int
     ) -> None:
         port = int(on_everything["hislip"].resources["lid"].split(",")[1].split(":")[0])
-        with socket.create_connection(("127.0.0.1", port), timeout=10) as raw:
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as raw:
             raw.sendall(first)
             header = raw.recv(16)
             assert struct.unpack("!2sBBIQ", header)[:3] == (b"HS", kind, code)
@@ -293,7 +297,7 @@ class TestRemoteProcedureCalls:
     ) -> bytes:
         port = int(simulator.resources["lid"].split(",")[1].split(":")[0])
         body = struct.pack("!10I", 77, 0, 2, program, version, procedure, 0, 0, 0, 0) + arguments
-        with socket.create_connection(("127.0.0.1", port), timeout=10) as raw:
+        with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as raw:
             raw.sendall(struct.pack("!I", 0x80000000 | len(body)) + body)
             return raw.recv(4096)[4:]
 

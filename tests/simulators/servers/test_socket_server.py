@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 import pyvisa
 
+from tests.patience import PATIENCE_S
+
 
 @pytest.fixture
 def visa() -> Iterator[pyvisa.ResourceManager]:
@@ -20,7 +22,7 @@ def visa() -> Iterator[pyvisa.ResourceManager]:
 
 def open_visa(manager: pyvisa.ResourceManager, resource: str) -> Any:
     session: Any = manager.open_resource(
-        resource, read_termination="\n", write_termination="\n", timeout=10000
+        resource, read_termination="\n", write_termination="\n", timeout=1000 * PATIENCE_S
     )
     return session
 
