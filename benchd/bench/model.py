@@ -307,6 +307,12 @@ class Trim(FileModel):
         alias="arm_uncertainty",
         description="expanded uncertainty of that length, coverage factor 2",
     )
+    diameter_m: Length | None = Field(
+        None,
+        alias="diameter",
+        description="diameter of the arm's wire or tube: the thicker, the less exact is the rule "
+        "that length goes as 1/f; without it, thick wire is assumed",
+    )
     scaling_error_ppm: Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e6)] | None = (
         Field(
             None,

@@ -224,7 +224,12 @@ def bench_file(drawn: Drawn) -> str:
         + "}"
         for number, name in ((10, "reference dipole"), (11, "range dipole"))
     }
-    trim = "" if yagi else f", trim: {{arm: {owner.arm_mm()} mm, arms: 2}}"
+    thick_mm = 1e3 * model.antenna("antenna").elements[0].diameter_m
+    trim = (
+        ""
+        if yagi
+        else f", trim: {{arm: {owner.arm_mm()} mm, arms: 2, diameter: {thick_mm:.1f} mm}}"
+    )
     lines = [
         f"bench: drawn-{drawn.seed}",
         "title: A bench drawn for the coverage study",

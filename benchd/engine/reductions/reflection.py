@@ -22,7 +22,7 @@ from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import resonance, resonance_results
-from benchd.reduce.trim import TrimKnowledge, trim
+from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
 from benchd.results import Result
 from benchd.traces import Capture, Form, Trace
 
@@ -170,6 +170,8 @@ def trim_knowledge(stated: Trim) -> TrimKnowledge:
     known = TrimKnowledge()
     if stated.arm_uncertainty_m is not None:
         known = replace(known, arm_length_sd_m=Known(stated.arm_uncertainty_m / 2.0))
+    if stated.diameter_m is not None:
+        known = replace(known, scaling_error=scaling_error(2.0 * stated.arm_m / stated.diameter_m))
     if stated.scaling_error_ppm is not None:
         known = replace(known, scaling_error=Known(stated.scaling_error_ppm * 1e-6))
     return known
