@@ -2,7 +2,7 @@
 
 For live fan-out on this machine only: it listens on loopback, speaks MQTT 3.1.1, and forgets
 everything when it stops, retained messages included; the outbox sends the newest states again
-at every start. Whoever needs more points `--broker` to a real one.
+at every start. It takes orders from nobody. Whoever needs more points `--broker` to a real one.
 """
 
 from __future__ import annotations
@@ -18,22 +18,34 @@ from typing import TYPE_CHECKING, Self
 import structlog
 
 from benchd.errors import UserError
+from benchd.publish.embedded_door import (
+    CONNECT_WITHIN_S,
+    LARGEST_GUEST_PACKET_BYTES,
+    LARGEST_PACKET_BYTES,
+    NO_ROOM,
+    BadPacket,
+    Door,
+    Refused,
+)
 from benchd.publish.settings import BrokerSettings, client_id_for
 from benchd.publish.topics import Topics
 
 if TYPE_CHECKING:
-    from amqtt.broker import Broker
+    from benchd.publish.embedded_rules import GuardedBroker, Rules
 
 log = structlog.get_logger(__name__)
 
 STOP_WITHIN_S = 2.0
+MOST_GUESTS = 200
+MOST_AT_THE_DOOR = 50
+"""Connections without a CONNECT yet; with one more, whoever waits longest has to go."""
 _RULES = "benchd.publish.embedded_rules"
 
 
 class EmbeddedBroker:
     """Runs in the event loop that starts it. Use as an async context manager.
 
-    accounts: name to password, for those who may give orders.
+    accounts: name to password, for those who may read where guests may not.
     guests: whether clients without a user name may read.
     port: 0 for any free one.
     """
@@ -57,9 +69,9 @@ class EmbeddedBroker:
         try:
             # Here and not in `start`: importing it takes most of a second, in which the event
             # loop would stand still.
-            from amqtt.broker import Broker
+            import amqtt.broker  # noqa: F401
 
-            from benchd.publish.embedded_rules import DAEMON
+            from benchd.publish.embedded_rules import DAEMON, GuardedBroker
         except ImportError as error:
             raise UserError(
                 "the embedded broker is not installed.",
@@ -67,42 +79,44 @@ class EmbeddedBroker:
             ) from error
         if accounts and DAEMON in accounts:
             raise UserError(f"the account name {DAEMON} is the daemon's own.")
-        self._make_broker = Broker
+        self._make_broker = GuardedBroker
         self._bench = bench
         self._host = host
         self._port = port
         self._accounts = dict(accounts or {})
         self._guests = guests
         self._root = root
+        self._orders = Topics(bench, root).orders
         self._password = secrets.token_urlsafe(32)
-        self._broker: Broker | None = None
+        self._broker: GuardedBroker | None = None
+        self._rules: Rules | None = None
         self._server: asyncio.Server | None = None
         self._connections: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+        self._at_the_door: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def start(self) -> None:
         """Listen. Raises UserError if the port is taken."""
-        from benchd.publish.embedded_rules import DAEMON, hashed
+        from benchd.publish.embedded_rules import DAEMON, Rules, hashed
 
         for name in ("amqtt", "transitions"):
             # It reports every message and every closed connection as if that were news.
             logging.getLogger(name).setLevel(logging.CRITICAL)
         passwords = {**self._accounts, DAEMON: self._password}
+        accounts = {name: hashed(password) for name, password in passwords.items()}
         bind = f"[{self._host}]" if ":" in self._host else self._host
         config = {
             # We listen ourselves and hand connections over: its own listener cannot tell which
             # port the system chose, and leaves connections open when it stops.
             "listeners": {"default": {"type": "external", "bind": "-"}},
             "plugins": {
-                f"{_RULES}.Entry": {
-                    "accounts": {name: hashed(password) for name, password in passwords.items()},
-                    "guests": self._guests,
-                },
-                f"{_RULES}.Gate": {"orders": Topics(self._bench, self._root).orders},
+                f"{_RULES}.Entry": {"accounts": accounts, "guests": self._guests},
+                f"{_RULES}.Gate": {"orders": self._orders},
             },
         }
-        broker = self._make_broker(config)
+        broker = self._make_broker(config, orders=self._orders)
         await broker.start()
         self._broker = broker
+        self._rules = Rules(accounts, self._guests, client_id_for(self._bench))
         try:
             self._server = await asyncio.start_server(self._serve, self._host, self._port)
         except OSError as error:
@@ -114,18 +128,50 @@ class EmbeddedBroker:
         self._port = self._server.sockets[0].getsockname()[1]
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        broker, task = self._broker, asyncio.current_task()
-        if broker is None or task is None:
+        task = asyncio.current_task()
+        if self._broker is None or task is None:
             writer.transport.abort()
             return
         self._connections[task] = writer
         try:
-            await broker.stream_connected(reader, writer, "default")
-        except (OSError, asyncio.IncompleteReadError) as error:
-            log.debug("a client went without a word", error=str(error))
+            await self._let_in(task, reader, writer)
+        except (OSError, asyncio.IncompleteReadError, BadPacket, Refused) as error:
+            log.debug("a client went or was sent away", reason=str(error))
         finally:
             writer.transport.abort()
+            self._at_the_door.pop(task, None)
             del self._connections[task]
+
+    async def _let_in(
+        self, task: asyncio.Task[None], reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
+        """Ask who it is, then serve. Raises OSError, IncompleteReadError, BadPacket, Refused."""
+        from amqtt.adapters import StreamWriterAdapter
+
+        assert self._broker is not None
+        assert self._rules is not None
+        self._at_the_door[task] = writer
+        if len(self._at_the_door) > MOST_AT_THE_DOOR:
+            next(iter(self._at_the_door.values())).transport.abort()
+        door = Door(reader, writer.transport.abort)
+        try:
+            async with asyncio.timeout(CONNECT_WITHIN_S):
+                connect = await door.connect()
+            is_daemon = self._rules.admit(connect)
+            guests = len(self._connections) - len(self._at_the_door)
+            if not is_daemon and guests >= MOST_GUESTS:
+                raise Refused(NO_ROOM, f"{MOST_GUESTS} clients are connected already")
+        except Refused as refused:
+            writer.write(bytes((0x20, 2, 0, refused.code)))  # CONNACK (3.2)
+            async with asyncio.timeout(CONNECT_WITHIN_S):
+                await writer.drain()
+                writer.close()
+                await writer.wait_closed()
+            raise
+        finally:
+            self._at_the_door.pop(task, None)
+        door.let_in(LARGEST_PACKET_BYTES if is_daemon else LARGEST_GUEST_PACKET_BYTES)
+        await self._broker.external_connected(door, StreamWriterAdapter(writer), "default")
 
     async def stop(self) -> None:
         """Hang up on everyone and forget everything."""
@@ -163,6 +209,7 @@ class EmbeddedBroker:
             password=self._password,
             protocol="3.1.1",
             root=self._root,
+            takes_orders=False,
         )
 
     async def __aenter__(self) -> Self:

@@ -1,6 +1,10 @@
 """Who may enter the embedded broker, and what they may publish there.
 
-amqtt loads these classes by their names. Its own password plug-in uses a hash made slow on
+The daemon publishes everything but orders, nobody else publishes anything, all who are let in may
+read. So nobody gives orders through this broker: whoever wants to has the HTTP API, or a broker
+that can tell people apart.
+
+amqtt loads `Entry` and `Gate` by their names. Its own password plug-in uses a hash made slow on
 purpose, and would stop the daemon's event loop for a tenth of a second at every connection. The
 passwords here live in memory only, never in a file that could be stolen, so a salted SHA-256 and a
 comparison in constant time are enough.
@@ -11,11 +15,16 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
+from amqtt.broker import Broker
 from amqtt.contexts import Action
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin
 from amqtt.session import Session
+
+from benchd.publish.embedded_door import NOT_ALLOWED, WRONG_CLIENT_ID, Connect, Refused
 
 DAEMON = "benchd"
 
@@ -27,8 +36,49 @@ def hashed(password: str, salt: str | None = None) -> str:
     return f"{salt}${digest}"
 
 
+def fits(accounts: Mapping[str, str], username: str, password: str | None) -> bool:
+    """Whether it is the password of that account (name to `hashed` password)."""
+    known = accounts.get(username, "")
+    given = hashed(password or "", known.partition("$")[0])
+    return hmac.compare_digest(given.encode(), known.encode())
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """Who is let in. accounts: name to `hashed` password. client_id: the daemon's own."""
+
+    accounts: Mapping[str, str]
+    guests: bool
+    client_id: str
+
+    def admit(self, connect: Connect) -> bool:
+        """Whether it is the daemon that comes in. Raises Refused for whom is not let in.
+
+        With the daemon's client id somebody could take over its session. Nobody else has a last
+        will: amqtt publishes wills for whoever leaves them.
+        """
+        if connect.username is None:
+            if not self.guests:
+                raise Refused(NOT_ALLOWED, "guests are not let in")
+        elif not fits(self.accounts, connect.username, connect.password):
+            raise Refused(NOT_ALLOWED, "the password is wrong")
+        is_daemon = connect.username == DAEMON
+        if connect.client_id == self.client_id and not is_daemon:
+            raise Refused(WRONG_CLIENT_ID, "that client id is the daemon's own")
+        if connect.has_will and not is_daemon:
+            raise Refused(NOT_ALLOWED, "only the daemon leaves a last will here")
+        return is_daemon
+
+
+def may_publish(session: Session | None, topic: str | None, orders: str) -> bool:
+    """Whether a message may go out: one of the daemon's own that is no order."""
+    if session is None or topic is None or topic == orders:
+        return False
+    return bool(session.username == DAEMON)
+
+
 class Entry(BaseAuthPlugin):  # type: ignore[misc]
-    """Lets in known accounts, and guests (without a user name) if they are welcome."""
+    """Asks for the password once more, for whoever comes in another way than by the door."""
 
     @dataclass
     class Config:
@@ -42,17 +92,15 @@ class Entry(BaseAuthPlugin):  # type: ignore[misc]
         if session.username is None:
             session.is_anonymous = True
             return bool(self.config.guests)
-        known = self.config.accounts.get(session.username, "")
-        given = hashed(session.password or "", known.partition("$")[0])
-        return hmac.compare_digest(given.encode(), known.encode())
+        return fits(self.config.accounts, session.username, session.password)
 
 
 class Gate(BaseTopicPlugin):  # type: ignore[misc]
-    """The daemon publishes everything, accounts only orders, guests nothing; all may read."""
+    """Is asked by amqtt before each subscription, each PUBLISH and each delivery."""
 
     @dataclass
     class Config:
-        """orders: the one topic to which accounts may publish."""
+        """orders: the topic on which nothing is published."""
 
         orders: str = ""
 
@@ -66,5 +114,29 @@ class Gate(BaseTopicPlugin):  # type: ignore[misc]
         """True allows it."""
         if action is not Action.PUBLISH:
             return True
-        user = None if session is None else session.username
-        return user == DAEMON or (user is not None and topic == self.config.orders)
+        return may_publish(session, topic, self.config.orders)
+
+
+class GuardedBroker(Broker):  # type: ignore[misc]
+    """Asks `may_publish` for every message, last wills and messages of plug-ins included.
+
+    amqtt itself asks its plug-ins for a PUBLISH only. These two methods are the ways out for
+    all messages: to those who are connected, and to those who come later.
+    """
+
+    def __init__(self, config: dict[str, Any], *, orders: str) -> None:
+        super().__init__(config)
+        self._orders = orders
+
+    async def _broadcast_message(
+        self, session: Session | None, topic: str | None, *args: Any, **kwargs: Any
+    ) -> None:
+        if may_publish(session, topic, self._orders):
+            await super()._broadcast_message(session, topic, *args, **kwargs)
+
+    async def retain_message(
+        self, source_session: Session | None, topic_name: str | None, *args: Any, **kwargs: Any
+    ) -> None:
+        """Keep a message for whoever subscribes later."""
+        if may_publish(source_session, topic_name, self._orders):
+            await super().retain_message(source_session, topic_name, *args, **kwargs)

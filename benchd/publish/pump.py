@@ -71,7 +71,9 @@ class Pump:
         self.settings = settings
         self.topics = Topics(bench, settings.root)
         self.version = version
-        self.orders = OrderBook(bench, handler, self._replay) if handler is not None else None
+        self.orders: OrderBook | None = None
+        if handler is not None and settings.takes_orders:
+            self.orders = OrderBook(bench, handler, self._replay)
         self.connected = asyncio.Event()
         self._store = store
         self._restate = restate

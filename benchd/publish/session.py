@@ -219,11 +219,13 @@ class Session:
         if wanted is not None and self._may_reply_to(wanted):
             correlation = getattr(message.properties, "CorrelationData", None)
             properties = publish_properties(correlation=correlation)
-            await client.send(wanted, text, properties=properties)
+            # Quality 0: a refused topic must not look as if the broker refused our results.
+            await client.send(wanted, text, qos=0, properties=properties)
 
     def _may_reply_to(self, topic: str) -> bool:
-        """A stranger names this topic: not one of ours, nor the broker's own."""
-        inside = topic.startswith(f"{self._topics.base}/") or topic == self._topics.base
+        """A stranger names this topic: not one of ours or of another bench, nor the broker's."""
+        root = self._pump.settings.root
+        inside = topic.startswith(f"{root}/") or topic == root
         usable = bool(topic) and len(topic) <= 256 and not set(topic) & set("+#\0")
         return usable and not topic.startswith("$") and not inside
 

@@ -26,6 +26,8 @@ class BrokerSettings:
     protocol: `auto` tries 5.0, then 3.1.1.
     keepalive_s: a silent broker is noticed after twice this time.
     window: how many messages may be unconfirmed at once.
+    takes_orders: whether orders that come from there are carried out. The broker on board
+        cannot tell people apart, so that its orders are not even listened to.
     """
 
     host: str
@@ -40,6 +42,7 @@ class BrokerSettings:
     keepalive_s: int = 15
     timeout_s: float = 10.0
     window: int = 20
+    takes_orders: bool = True
 
     @property
     def address(self) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import inspect
 import tempfile
 from collections.abc import AsyncIterator, Iterator
@@ -61,11 +62,16 @@ async def settings(request: pytest.FixtureRequest) -> AsyncIterator[BrokerSettin
     """How the pump reaches a broker of each kind that benchd supports."""
     kind = str(request.param)
     if kind == "embedded":
-        async with EmbeddedBroker("workshop", accounts={"anna": "secret"}) as embedded:
+        async with EmbeddedBroker("workshop") as embedded:
             yield embedded.settings
         return
+    async with mosquitto_settings(kind.partition("-")[2]) as settings:
+        yield settings
+
+
+@contextlib.asynccontextmanager
+async def mosquitto_settings(protocol: Any) -> AsyncIterator[BrokerSettings]:
     broker = Mosquitto("allow_anonymous true", "max_queued_messages 0")
     await asyncio.to_thread(broker.start)
-    protocol: Any = kind.partition("-")[2]
     yield BrokerSettings.from_url(broker.url, bench="workshop", protocol=protocol)
     await asyncio.to_thread(broker.close)
