@@ -16,6 +16,13 @@ One JSON object a line, answered by one JSON object a line:
     {"do": "fault", "instrument": "analyzer", "mode": "silent", "count": 1, "skip": 0,
      "delay_s": 1.0}                          modes: see simulators.transports.faults
     {"do": "power-cycle", "instrument": "generator"}
+    {"do": "disregard", "instrument": "generator", "setting": "level", "pretend": false}
+                                              orders are taken and not obeyed; or "everything";
+                                              with pretend, queries tell what was ordered
+    {"do": "obey", "instrument": "generator"}
+    {"do": "freeze", "instrument": "analyzer", "frozen": true}    every reading is the same
+    {"do": "record", "since_s": 0.0}          -> {"ok": true, "now_s": ..., "record": [...]}:
+                                              when RF was on and who heard, see simulators.record
 
 What cannot be done is answered {"ok": false, "error": "..."} and changes nothing.
 """
@@ -29,6 +36,8 @@ from typing import Any
 
 import numpy as np
 
+from simulators.instruments import Instrument
+from simulators.instruments.analyzer import Analyzer
 from simulators.transports import Host
 
 _LONGEST_LINE_BYTES = 65536
@@ -69,6 +78,10 @@ class Control:
             "truth": lambda request: {"truth": self._bench.world.truth()},
             "fault": self._fault,
             "power-cycle": self._power_cycle,
+            "disregard": self._disregard,
+            "obey": lambda request: self._instrument(request).obey(),
+            "freeze": self._freeze,
+            "record": self._record,
         }
 
     def answer(self, line: bytes) -> bytes:
@@ -146,6 +159,29 @@ class Control:
             skip=_field(request, "skip", int, 0),
             delay_s=_field(request, "delay_s", float, None),
         )
+
+    def _instrument(self, request: dict[str, Any]) -> Instrument:
+        name = _text(request, "instrument")
+        if name not in self._bench.instruments:
+            known = ", ".join(self._bench.instruments)
+            raise ControlError(f"no instrument {name!r}; there are {known}")
+        return self._bench.instruments[name]
+
+    def _disregard(self, request: dict[str, Any]) -> None:
+        instrument = self._instrument(request)
+        pretend = _field(request, "pretend", bool, False)
+        instrument.disregard(_text(request, "setting"), pretend=pretend)
+
+    def _freeze(self, request: dict[str, Any]) -> None:
+        instrument = self._instrument(request)
+        if not isinstance(instrument, Analyzer):
+            raise ControlError(f"{instrument.name} is no analyzer")
+        instrument.frozen = _field(request, "frozen", bool)
+
+    def _record(self, request: dict[str, Any]) -> dict[str, Any]:
+        record = self._bench.record
+        since_s = _field(request, "since_s", float, 0.0)
+        return {"now_s": record.now_s(), "record": record.entries(since_s)}
 
     def _power_cycle(self, request: dict[str, Any]) -> None:
         name = _text(request, "instrument")

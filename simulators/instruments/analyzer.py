@@ -20,6 +20,7 @@ from simulators.instruments.dialect import Dialect
 from simulators.instruments.emission import SILENCE_DBM, Feed
 from simulators.instruments.receiver import Sweep, SweepPlan
 from simulators.instruments.settings import NumberSetting, Setting
+from simulators.record import RF
 from simulators.scpi import Choice, Number, ScpiError, Wait, encode_values
 from simulators.scpi.commands import Reply
 from simulators.scpi.status import (
@@ -30,6 +31,9 @@ from simulators.scpi.status import (
 from simulators.world import AnalyzerModel, InstrumentModel
 
 FloatArray = NDArray[np.float64]
+
+FROZEN_DBM = -31.25
+"""What an analyzer that hangs shows at every point, sweep after sweep."""
 
 # More sweeps than this are not made up for after the clock has jumped: the trace is full by then.
 _MOST_SWEEPS_AT_ONCE = 2000
@@ -61,6 +65,7 @@ class Analyzer(Instrument):
         self.rf_history: deque[tuple[float, bool]] = deque(maxlen=20000)
         self._arriving_dbm = SILENCE_DBM
         self._reporting = False
+        self.frozen = False
         super().__init__(model, clock, dialect)
         self.rf_history.append((clock.now_s(), False))
         feed.listeners.append(self._input_changed)
@@ -233,6 +238,8 @@ class Analyzer(Instrument):
     def _finish(self, sweep: Sweep) -> None:
         self.sweeps += 1
         held = self._trace_dbm
+        if self.frozen:
+            sweep.values_dbm[:] = FROZEN_DBM
         if self.values["trace mode"] == "hold" and held is not None:
             self._trace_dbm = np.maximum(held, sweep.values_dbm)
         else:
@@ -265,6 +272,7 @@ class Analyzer(Instrument):
         on = bool(self.values["tracking"])
         if on != self.rf_history[-1][1]:
             self.rf_history.append((self.clock.now_s(), on))
+            self.record.note(self.name, RF, on)
         self._check_input()
 
     def _own_level_dbm(self) -> float:

@@ -10,6 +10,7 @@ from typing import Any
 from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.settings import NumberSetting, Setting, Value
+from simulators.record import HEARS, Record
 from simulators.scpi import (
     BlockData,
     Command,
@@ -61,6 +62,9 @@ class Instrument:
         self.settled_s = 0.0
         self._complete_armed = False
         self._user_data = b""
+        self.record = Record()
+        self._disregarded: dict[str, bool] = {}
+        self._pretended: dict[str, Value] = {}
         self.reset_values()
         self.table = CommandTable([*self._common(), *self._from_dialect()])
 
@@ -110,22 +114,53 @@ class Instrument:
         """
         self.catch_up(self.clock.now_s())
         before = dict(self.values)
-        self.values[name] = self.settings[name].check(value)
+        checked = self.settings[name].check(value)
+        if name in self._disregarded:
+            if self._disregarded[name]:
+                self._pretended[name] = checked
+            return
+        self.values[name] = checked
         try:
             self.changed(name)
         except ScpiError:
             self.values = before
             raise
 
+    def disregard(self, name: str, *, pretend: bool) -> None:
+        """From now on accept orders about a setting, or "everything", and do nothing.
+
+        pretend: queries then tell what was ordered, and not what is.
+
+        Raises:
+            ValueError: there is no such setting.
+        """
+        names = list(self.settings) if name == "everything" else [name]
+        if not set(names) <= set(self.settings):
+            known = ", ".join(self.settings)
+            raise ValueError(f"no setting {name!r}; there are everything, {known}")
+        self._disregarded |= dict.fromkeys(names, pretend)
+        if "output" in names:
+            self.record.note(self.name, HEARS, False)
+
+    def obey(self) -> None:
+        """Do again what is ordered, from the next order on."""
+        self._disregarded.clear()
+        self._pretended.clear()
+        self.record.note(self.name, HEARS, True)
+
     def reset_values(self) -> None:
         """All settings to their defaults, without telling anyone."""
+        kept = {name: self.values[name] for name in self._disregarded}
         self.values = {name: setting.default for name, setting in self.settings.items()}
         for name, setting in self.settings.items():
             if isinstance(setting, NumberSetting) and setting.whole:
                 self.values[name] = round(setting.default)
+        self._pretended.clear()
+        self.values |= kept
 
     def power_cycle(self) -> None:
         """As after the mains switch: everything at its default, the power-on event set."""
+        self.obey()
         self.reset_values()
         self.settled_s = self.clock.now_s()
         self.rest()
@@ -193,7 +228,7 @@ class Instrument:
 
     def _query(self, pattern: str, name: str, limit: Keyword | None = None) -> str:
         setting = self.settings[name]
-        value = self.values[name]
+        value = self._pretended.get(name, self.values[name])
         if limit is not None and isinstance(setting, NumberSetting):
             value = setting.limit(limit)
         return self.dialect.text(pattern, setting, value)

@@ -13,6 +13,7 @@ from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.emission import Emission, Feed
 from simulators.instruments.settings import ChoiceSetting, FlagSetting, NumberSetting, Setting
+from simulators.record import RF
 from simulators.world import InstrumentModel
 
 _HISTORY = 20000
@@ -68,6 +69,7 @@ class Source(Instrument):
         rf_on = bool(self.values["output"])
         if name == "output" and rf_on != self.rf_history[-1][1]:
             self.rf_history.append((now_s, rf_on))
+            self.record.note(self.name, RF, rf_on)
         if name == "level":
             self.level_history.append((now_s, self.number("level")))
         if name == "continuous" or (name == "mode" and self.values["continuous"]):

@@ -15,6 +15,7 @@ from simulators.instruments.emission import Feed
 from simulators.instruments.sense import Sense
 from simulators.instruments.source import Source
 from simulators.instruments.switch import Switch
+from simulators.record import Record
 from simulators.world import AnalyzerModel, InstrumentModel, World
 
 ENTRY_POINTS = "benchd.simulators"
@@ -37,9 +38,11 @@ class Workbench:
         self.world = world
         self.clock = clock
         self.feed = Feed(world)
+        self.record = Record()
         self.instruments: dict[str, Instrument] = {}
         for model in world.model.instruments:
             self.instruments[model.name] = self._build(model)
+            self.instruments[model.name].record = self.record
 
     def move(self, work: Callable[[], None]) -> None:
         """Change the world: sweeps under way first read what they saw until now."""

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-REPLY_FAULTS = ("silent", "close", "half-block", "late", "garbage", "slow")
+REPLY_FAULTS = ("silent", "close", "half-block", "late", "garbage", "slow", "half-close")
 """Faults that concern replies:
 
 silent: the reply is dropped; close: the connection is closed instead; half-block: the first half
 is sent and nothing more; late: the reply waits `delay_s` real seconds; garbage: other bytes are
-sent, 0x80 upwards, with the usual end; slow: one byte every `delay_s` real seconds.
+sent, 0x80 upwards, with the usual end; slow: one byte every `delay_s` real seconds; half-close: the
+instrument ends its own direction of a stream, says no more on it, and goes on hearing.
 """
 
 LINK_FAULTS = ("stop-listening", "deaf")

@@ -8,6 +8,7 @@ from abc import ABC, abstractmethod
 from typing import Any
 
 from simulators.instruments import Instrument, SimulatedClock
+from simulators.record import HEARS
 from simulators.transports.faults import LINK_FAULTS, MODES, FaultPlan
 from simulators.transports.session import Session
 
@@ -54,6 +55,7 @@ class Front(ABC):
                 self._set_deaf(True)
             else:
                 self.stop()
+            self.instrument.record.note(self.instrument.name, HEARS, False)
             if delay_s is not None:
                 loop = asyncio.get_running_loop()
                 self._resume = loop.call_later(delay_s, self._behave)
@@ -73,6 +75,7 @@ class Front(ABC):
         self.faults.clear()
         self._set_deaf(False)
         self.restart()
+        self.instrument.record.note(self.instrument.name, HEARS, True)
 
     @abstractmethod
     def restart(self) -> None:

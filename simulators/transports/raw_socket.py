@@ -60,6 +60,11 @@ class SocketLink(asyncio.Protocol):
         if self._transport is not None:
             self._transport.close()
 
+    def half_close(self) -> None:
+        """End the way out; bytes from the client are taken as before."""
+        if self._transport is not None:
+            self._transport.write_eof()
+
     def abort(self) -> None:
         """Close the connection now."""
         if self._transport is not None:

@@ -56,6 +56,7 @@ class Session:
         self._blocked = False
         self._holding = False
         self.deaf = False
+        self._mute = False
         self.on_idle: Callable[[], None] = _nothing
         """Called whenever everything received so far is done."""
 
@@ -106,7 +107,7 @@ class Session:
                 return
             replies, wake_s = self._conversation.advance(clock.now_s())
             if replies:
-                if not self._faults:
+                if not self._faults and not self._mute:
                     self._link.write(b"".join(replies), end=True)
                 else:
                     self._outgoing.extend(replies)
@@ -123,6 +124,8 @@ class Session:
         """Send replies one by one; False when a fault makes the rest wait."""
         while self._outgoing:
             reply = self._outgoing.popleft()
+            if self._mute:
+                continue
             fault = self._faults.next()
             if fault is None:
                 self._link.write(reply, end=True)
@@ -135,7 +138,11 @@ class Session:
         if fault.mode == "close":
             self._link.hang_up()
             return False
-        if fault.mode == "half-block":
+        if fault.mode == "half-close":
+            # A link that is no stream of two directions can only hang up.
+            getattr(self._link, "half_close", self._link.hang_up)()
+            self._mute = True
+        elif fault.mode == "half-block":
             self._link.write(reply[: max(1, len(reply) // 2)], end=False)
         elif fault.mode == "garbage":
             # Never ASCII, never valid UTF-8: a run of continuation bytes.

@@ -6,6 +6,7 @@ import json
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -70,7 +71,7 @@ def test_truth_is_given_and_names_the_antennas(workshop: Any) -> None:
         (
             b'{"do": "dance"}',
             "cannot do 'dance'; there are place, lid, pull, plug, connect, bend, reconnect, "
-            "move, bond, people, state, truth, fault, power-cycle",
+            "move, bond, people, state, truth, fault, power-cycle, disregard, obey, freeze, record",
         ),
         (b'{"do": "place", "position": "middle"}', '"place" needs "item"'),
         (b'{"do": "lid", "open": "yes"}', "\"open\" must be a bool, not 'yes'"),
@@ -228,3 +229,62 @@ def test_hands_bend_reconnect_move_bond_and_send_people_away(workshop: Any) -> N
 )
 def test_hands_refuse_what_cannot_be_done(workshop: Any, line: bytes, error: str) -> None:
     assert workshop.control.send(line) == {"ok": False, "error": error}
+
+
+def since(workshop: Any, began_s: float) -> list[list[Any]]:
+    """What was recorded, without the times."""
+    told: list[list[Any]] = workshop.control.do("record", since_s=began_s)["record"]
+    return [entry[1:] for entry in told]
+
+
+def test_the_record_tells_when_rf_was_on_and_who_heard(workshop: Any) -> None:
+    client = workshop.open("generator")
+    began_s = workshop.control.do("record")["now_s"]
+    assert began_s <= time.monotonic(), "one clock for every process of the computer"
+    client.query("OUTP ON;:OUTP ON;*OPC?")
+    client.query("OUTP OFF;*OPC?")
+    workshop.control.do("fault", instrument="generator", mode="stop-listening")
+    workshop.control.do("fault", instrument="generator", mode="none")
+    told = since(workshop, began_s)
+    assert told == [
+        ["generator", "rf", True],
+        ["generator", "rf", False],
+        ["generator", "hears", False],
+        ["generator", "hears", True],
+    ]
+    times = [entry[0] for entry in workshop.control.do("record", since_s=began_s)["record"]]
+    assert times == sorted(times)
+
+
+@pytest.mark.parametrize("pretend", [False, True])
+def test_an_instrument_can_disregard_orders_and_lie_about_it(workshop: Any, pretend: bool) -> None:
+    client = workshop.open("generator")
+    began_s = workshop.control.do("record")["now_s"]
+    client.query("OUTP ON;*OPC?")
+    workshop.control.do("disregard", instrument="generator", setting="output", pretend=pretend)
+    assert client.query("OUTP OFF;:OUTP?") == ("0" if pretend else "1")
+    assert client.query("*RST;:OUTP?") == "1", "a reset is no way out"
+    assert workshop.control.do("state")["rf_on"] is True
+    workshop.control.do("obey", instrument="generator")
+    assert client.query("OUTP OFF;:OUTP?") == "0"
+    assert since(workshop, began_s) == [
+        ["generator", "rf", True],
+        ["generator", "hears", False],
+        ["generator", "hears", True],
+        ["generator", "rf", False],
+    ]
+
+
+def test_an_unknown_setting_cannot_be_disregarded(workshop: Any) -> None:
+    answer = workshop.control.ask(do="disregard", instrument="generator", setting="colour")
+    assert answer["ok"] is False
+    assert answer["error"].startswith("no setting 'colour'; there are everything, frequency, level")
+
+
+def test_a_frozen_analyzer_reads_the_same_everywhere(workshop: Any) -> None:
+    client = workshop.open("analyzer")
+    workshop.control.do("freeze", instrument="analyzer", frozen=True)
+    client.query("SWE:POIN 5;:INIT;*OPC?")
+    readings = client.query("FORM ASC;:TRAC?").split(",")
+    assert len(readings) == 5
+    assert len(set(readings)) == 1

@@ -114,6 +114,17 @@ def test_slow_drips_the_whole_reply(workshop: Any) -> None:
     assert client.query("*IDN?") == IDENTITY
 
 
+def test_half_close_ends_the_replies_and_goes_on_hearing(workshop: Any) -> None:
+    arm(workshop, "half-close")
+    client = workshop.open("generator")
+    client.write("*IDN?")
+    assert client.read() == ""
+    client.write("POW -7;POW?")
+    other = workshop.open("generator")
+    while other.query("POW?") != "-7.00000000000E+00":
+        pass  # the two connections are heard in any order
+
+
 def test_stop_listening_cuts_and_refuses_until_told_otherwise(workshop: Any) -> None:
     client = workshop.open("generator")
     assert client.query("*IDN?") == IDENTITY
@@ -166,7 +177,7 @@ def test_a_power_cycle_cuts_resets_and_sets_the_power_on_event(workshop: Any) ->
         (
             {"instrument": "generator", "mode": "explode"},
             "no fault 'explode'; there are silent, close, half-block, late, garbage, slow, "
-            "stop-listening, deaf, none",
+            "half-close, stop-listening, deaf, none",
         ),
         (
             {"instrument": "oven", "mode": "silent"},
