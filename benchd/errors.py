@@ -11,6 +11,8 @@
       NormalisationRefused      a baseline does not fit the capture
       ReductionRefused          the traces cannot be reduced to what was asked for
       Cancelled                 a person or the daemon stopped the job
+      WindowClosed              the time by which a job had to finish came first
+      NoAnswer                  nobody answered a hands request within its patience
 
 Any other exception is a fault in benchd and is reported as one.
 """
@@ -138,3 +140,15 @@ class Cancelled(BenchdError):
     """The job was stopped on purpose."""
 
     family = "cancelled"
+
+
+class WindowClosed(BenchdError):
+    """The time by which the job had to finish came while it was under way."""
+
+    family = "window-closed"
+
+
+class NoAnswer(BenchdError):
+    """Nobody answered a hands request within the patience that its recipe gives it."""
+
+    family = "no-answer"

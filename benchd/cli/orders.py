@@ -108,7 +108,8 @@ def queue(
         str | None,
         typer.Option(
             "--finish-by", metavar="TIME",
-            help="Run only if it can end by this local time; else the job is missed.",
+            help="Run only if it can end by this local time; else the job is missed. If it is "
+            "still under way then, it ends there with RF off.",
         ),
     ] = None,
     wait: Annotated[bool, typer.Option("--wait", help="Then watch the job until it ends.")] = False,

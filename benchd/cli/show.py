@@ -63,7 +63,15 @@ def format_jobs(jobs: Sequence[Document], screen: Screen) -> str:
 
 def _job_note(job: Document) -> str:
     if job["state"] == "needs-hands" and job.get("hands"):
-        return f"{job['hands'].get('ask', '')} Then: {_answer(job['id'], job['hands'])}"
+        held = _held(job["hands"])
+        ask = f"{job['hands'].get('ask', '')} Then: {_answer(job['id'], job['hands'])}"
+        return f"{ask} {held}" if held else ask
+    if job.get("withdraw_ordered_at") and job["state"] in ("running", "needs-hands"):
+        return "is being stopped by order"
+    if job["state"] == "done" and job["message"] not in ("", "done"):
+        return str(job["message"])
+    if job["state"] == "waiting" and job.get("put_back_at"):
+        return str(job["message"])
     if job["state"] in ("failed", "missed"):
         error = job.get("error") or {}
         return str(error.get("message") or job["message"])
@@ -82,7 +90,25 @@ def format_hands(hands: Document, job_id: str) -> str:
     """A hands request, without its frame."""
     caution = str(hands.get("caution", ""))
     lines = [str(hands.get("ask", "")), *([f"Caution: {caution}"] if caution else [])]
-    return plain("\n".join([*lines, f"Then: {_answer(job_id, hands)}"]))
+    held = _held(hands)
+    lines += [f"Then: {_answer(job_id, hands)}", *([held] if held else [])]
+    return plain("\n".join(lines))
+
+
+_UNANSWERED = {
+    "let-others-run": "then waiting jobs run and RF may come on",
+    "skip": "then what follows is left out, up to the next request, and RF may come on",
+    "give-up": "then the job gives up",
+}
+
+
+def _held(hands: Document) -> str:
+    """Until when RF stays off for this request, and what then; empty where that is not told."""
+    until = hands.get("until")
+    if not until:
+        return ""
+    then = _UNANSWERED.get(str(hands.get("then")), "then RF may come on")
+    return f"RF stays off for it until {_time(until)}; {then}."
 
 
 def _answer(job_id: str, hands: Document) -> str:

@@ -5,7 +5,9 @@ The HTTP API and the MQTT orders are two doors to it. All methods are called on 
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Mapping
+from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
@@ -23,7 +25,8 @@ from benchd.errors import OrderRefused
 from benchd.recipe import Recipe, resolve
 from benchd.recipe.worksheet import ReduceStep, Worksheet
 from benchd.results import ResultRecord, Verdict
-from benchd.store import CaptureRow, JobRow, JobState, Store
+from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
+from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Trace
 
 MAX_WAITING = 1000
@@ -94,36 +97,75 @@ class BenchDesk:
         return await self._db.call(self._resolve_text, text, file, arguments)
 
     async def withdraw(self, job_id: str) -> JobRow:
-        """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended."""
-        if self._runner.job_id == job_id:
-            self._runner.withdraw()
-            return await self._db.call(self._store.job, job_id)
-        row = await self._db.call(
-            self._store.set_state, job_id, JobState.WITHDRAWN, message="withdrawn by order"
-        )
+        """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended.
+
+        The order is in the store before it is answered: the job ends withdrawn even if the daemon
+        is killed the moment after. RF does not wait for the disk: a running job stops first.
+        """
+        stopped = self._stop_if_running(job_id)
+        try:
+            row = await self._db.call(self._store.order_withdrawal, job_id)
+        except WrongState:
+            row = await self._db.call(self._store.job, job_id)
+            if not (stopped and row.state is JobState.WITHDRAWN):
+                raise
+            return row  # the runner was faster in writing down what this order did
+        finally:
+            # It may have been started while the order was written down.
+            self._stop_if_running(job_id)
+        if not row.has_ended and self._runner.job_id != job_id:
+            # Under way by the store's word only: it was interrupted and is not taken up yet.
+            with suppress(WrongState):
+                row = await self._db.call(
+                    self._store.set_state, job_id, JobState.WITHDRAWN, message=WITHDRAWN_WORDS
+                )
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         return row
+
+    def _stop_if_running(self, job_id: str) -> bool:
+        if self._runner.job_id != job_id:
+            return False
+        self._runner.withdraw()
+        return True
 
     async def ready(self, job_id: str, step: int | None = None) -> JobRow:
         """Answer a hands request. Raises OrderRefused if the job asks for nothing now.
 
         step: of the request that is answered; an answer given twice is then refused, where it
             would else answer the next request, with hands still at the bench.
+        The answer is in the store before it is answered, and holds for this daemon only: after an
+        interruption the job asks again, since nobody knows where hands are by then.
         """
         row = await self._db.call(self._store.job, job_id)
         if row.state != "needs-hands" or self._runner.job_id != job_id:
-            raise OrderRefused(
-                f"job {job_id} is {row.state} and asks for nothing now",
-                advice="`benchd jobs` shows what each job waits for.",
-            )
+            raise self._asks_nothing(row)
         asked = (row.hands or {}).get("step")
         if step is not None and step != asked:
             raise OrderRefused(
                 f"job {job_id} asks for something else now, in step {asked}, not {step}",
                 advice=f"It asks: {row.message} Then: benchd ready {job_id} --step {asked}",
             )
-        self._runner.ready()
+        loop = asyncio.get_running_loop()
+
+        def answer() -> JobRow:
+            answered = self._store.answer_hands(job_id, asked)
+            # From here: whoever gave the order may be gone by now, and what is written counts.
+            loop.call_soon_threadsafe(self._runner.ready, job_id)
+            return answered
+
+        try:
+            row = await self._db.call(answer)
+        except WrongState:
+            raise self._asks_nothing(await self._db.call(self._store.job, job_id)) from None
+        self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         return row
+
+    @staticmethod
+    def _asks_nothing(row: JobRow) -> OrderRefused:
+        advice = "`benchd jobs` shows what each job waits for."
+        if row.put_back_at is not None and row.state == "waiting":
+            advice = "Its request was taken back and RF may be on. It asks again by itself."
+        return OrderRefused(f"job {row.id} is {row.state} and asks for nothing now", advice=advice)
 
     def _resolve(self, get: Any, name: str, arguments: Mapping[str, str]) -> Worksheet:
         return resolve(get(name), self._bench, arguments)

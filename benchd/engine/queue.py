@@ -17,6 +17,7 @@ from benchd.engine.runner import Runner
 from benchd.errors import BenchdError
 from benchd.recipe.worksheet import Worksheet
 from benchd.store import JobRow, JobState, Store, StoreDamaged, StoreError, WrongState
+from benchd.store.jobs import WITHDRAWN_WORDS
 
 _log = structlog.get_logger(__name__)
 
@@ -92,6 +93,9 @@ class JobQueue:
                 await self._give_up(job, error)
 
     async def _recover_one(self, job: JobRow) -> None:
+        if job.withdraw_ordered_at is not None:
+            await self._set(job, JobState.WITHDRAWN, message=WITHDRAWN_WORDS)
+            return
         worksheet = await self._db.patiently(self._store.worksheet, job.id)
         _log.warning("interrupted job found", job=job.id, on_interrupt=worksheet.on_interrupt)
         at = f"interrupted at step {job.step_index + 1}"

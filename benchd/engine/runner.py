@@ -13,11 +13,23 @@ import structlog
 
 from benchd.acquire import Sweep, SweepInstruments, run_sweep
 from benchd.bench import Bench
+from benchd.engine.asking import (
+    Answer,
+    Asking,
+    Progress,
+    PutBack,
+    ask_again_words,
+    can_skip,
+    needs_any,
+    not_taken,
+    to_ask_again,
+)
 from benchd.engine.events import EventHub
 from benchd.engine.fitness import require_same_bench
 from benchd.engine.library import StoreThread
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.engine.rig import BenchThread, Rig
+from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, LinkLost
 from benchd.recipe.worksheet import (
     AcceptStep,
@@ -30,6 +42,7 @@ from benchd.recipe.worksheet import (
 )
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
+from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Role
 
 T = TypeVar("T")
@@ -67,21 +80,20 @@ class Runner:
         self._hub = hub
         self._trace_points = trace_points
         self._reducer = Reducer(bench, store)
-        self._ready = asyncio.Event()
-        self._withdrawn = False
+        self._halt = Halt(rig.stop)
+        self._asking = Asking(hub, self._halt, self._state, self._others_wait)
         self.job_id: str | None = None
 
     # -- from outside ------------------------------------------------------------------------
 
-    def ready(self) -> None:
-        """The person has done what the running job asked for."""
-        self._ready.set()
+    def ready(self, job_id: str) -> None:
+        """The person has done what this job asked for; the store knows it already."""
+        if self.job_id == job_id:
+            self._halt.woken.set()
 
     def withdraw(self) -> None:
         """Stop the running job; it ends `withdrawn` with RF off."""
-        self._withdrawn = True
-        self._rig.stop.set()
-        self._ready.set()
+        self._halt.withdraw()
 
     # -- one job -----------------------------------------------------------------------------
 
@@ -91,11 +103,11 @@ class Runner:
         Cancelling this task (the daemon stops) ends the sweep within 0.1 s, switches RF off and
         leaves the job `running` in the store: the next start treats it as interrupted.
         """
-        self.job_id, self._withdrawn = job.id, False
-        self._rig.stop.clear()
-        self._ready.clear()
+        self.job_id = job.id
+        self._halt.begin()
         try:
-            row = await self._run_to_end(job)
+            with watched(job.finish_by, self._halt.close_window):
+                row = await self._run_to_end(job)
         except asyncio.CancelledError:
             self._rig.stop.set()
             await self._safe()
@@ -110,28 +122,22 @@ class Runner:
         except WrongState:
             # Withdrawn between being picked and being started.
             return await self._db.call(self._store.job, job.id)
+        progress = Progress(job.step_index)
         try:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
+            progress.worksheet = worksheet
             require_same_bench(worksheet, job.step_index, self._bench)
+            await self._ask_again(job, worksheet, progress)
             for step in worksheet.steps[job.step_index :]:
-                if self._withdrawn:
-                    raise Cancelled("withdrawn")
-                await self._state(job.id, "running", message=step.label, step_index=step.index)
-                self._hub.publish(
-                    "step",
-                    {
-                        "job": job.id,
-                        "step": step.index,
-                        "steps": len(worksheet.steps),
-                        "label": step.label,
-                    },
-                )
-                await self._step(job.id, worksheet, step)
-            if self._withdrawn:
+                self._halt.check()
+                progress.step_index = step.index
+                await self._one_step(job.id, worksheet, step, progress)
+            if self._halt.reason == "withdrawn":
                 raise Cancelled("withdrawn")
         except Cancelled:
-            await self._safe()
-            return await self._state(job.id, "withdrawn", message="withdrawn by order")
+            return await self._stopped(job, progress)
+        except PutBack:
+            return await self._db.patiently(self._store.job, job.id)
         except BenchdError as error:
             await self._safe()
             _log.warning("job failed", job=job.id, error=str(error))
@@ -149,26 +155,100 @@ class Runner:
                 "advice": "RF is off and all captures are kept. Please report it with the log.",
             }
             return await self._state(job.id, "failed", message=message, error=fault)
-        return await self._state(job.id, "done", message="done")
+        return await self._state(job.id, "done", message=progress.last_words)
 
-    async def _safe(self) -> None:
-        """RF off on every way out; what cannot be reached is retried by the keeper."""
+    async def _stopped(self, job: JobRow, progress: Progress) -> JobRow:
+        """An order or the end of the window stopped the job. RF is off before it is said."""
+        is_off = await self._safe()
+        if self._halt.reason != "window":
+            return await self._state(job.id, "withdrawn", message=WITHDRAWN_WORDS)
+        error = window_closed(job, progress.worksheet, progress.step_index)
+        rf = "RF is off" if is_off else "RF is NOT verified off"
+        message = f"{error.message}; {rf}"
+        _log.warning("window closed", job=job.id, message=message)
+        detail = {**error.as_dict(), "message": message}
+        return await self._state(job.id, "missed", message=message, error=detail)
+
+    async def _safe(self) -> bool:
+        """RF off on every way out; what cannot be reached is retried by the queue.
+
+        Returns whether it is verified.
+        """
         try:
             await self._thread.run(self._rig.rf_off)
         except Exception as error:
             # Whatever it was: the job's end must still be written down.
             _log.error("rf off not verified", error=str(error))
+            return False
+        return True
 
     async def _state(self, job_id: str, state: str, **more: Any) -> JobRow:
         row = await self._db.patiently(self._store.set_state, job_id, JobState(state), **more)
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+        if row.withdraw_ordered_at is not None and not row.has_ended:
+            self._halt.withdraw()
         return row
+
+    async def _others_wait(self) -> bool:
+        """Whether another job could run now."""
+        bench = self._bench.bench
+        return await self._db.patiently(self._store.next_waiting, bench) is not None
+
+    async def _ask_again(self, job: JobRow, worksheet: Worksheet, progress: Progress) -> None:
+        """An interrupted job that works by hand repeats its last request before RF comes on."""
+        step = to_ask_again(worksheet, job.step_index)
+        if step is not None:
+            await self._on_bench(self._rig.rf_off)
+            await self._request(job.id, step, ask_again_words(step, job.step_index), progress)
+
+    async def _one_step(
+        self, job_id: str, worksheet: Worksheet, step: Any, progress: Progress
+    ) -> None:
+        """Do a step, or leave it out where an unanswered request makes it impossible."""
+        if await self._left_out(job_id, worksheet, step, progress):
+            return
+        await self._state(job_id, "running", message=step.label, step_index=step.index)
+        self._hub.publish(
+            "step",
+            {
+                "job": job_id,
+                "step": step.index,
+                "steps": len(worksheet.steps),
+                "label": step.label,
+            },
+        )
+        if isinstance(step, HandsStep):
+            await self._on_bench(self._rig.rf_off)
+            await self._request(job_id, step, step.ask, progress)
+        else:
+            await self._step(job_id, worksheet, step)
+
+    async def _request(self, job_id: str, step: HandsStep, ask: str, progress: Progress) -> None:
+        answer = await self._asking.ask(job_id, step, ask)
+        if answer is Answer.PUT_BACK:
+            raise PutBack
+        if answer is Answer.SKIP:
+            progress.skip_from(step)
+
+    async def _left_out(
+        self, job_id: str, worksheet: Worksheet, step: Any, progress: Progress
+    ) -> bool:
+        if progress.skips(step):
+            return True
+        if not (isinstance(step, ReduceStep) and can_skip(worksheet)):
+            return False
+        rows = await self._db.patiently(self._store.captures, job_id=job_id)
+        taken = {row.step for row in rows}
+        missing = [*progress.left_out, *not_taken(worksheet, step.index, taken)]
+        if not needs_any(step, missing):
+            return False
+        progress.leave_out(step)
+        return True
 
     async def _step(self, job_id: str, worksheet: Worksheet, step: Any) -> None:
         handlers: dict[type, Callable[[str, Worksheet, Any], Any]] = {
             CaptureStep: self._capture,
             RouteStep: self._route,
-            HandsStep: self._hands,
             WaitStep: self._wait,
             ReduceStep: self._reduce,
             AcceptStep: self._accept,
@@ -257,7 +337,7 @@ class Runner:
             except LinkLost as error:
                 _log.warning("link lost, trying again", error=str(error), attempt=attempt + 1)
                 self._hub.publish("link", {"message": str(error), "attempt": attempt + 1})
-                await self._pause(LINK_BACKOFF_S[attempt])
+                await self._halt.pause(LINK_BACKOFF_S[attempt])
         return await self._thread.run(work)
 
     async def _route(self, job_id: str, worksheet: Worksheet, step: RouteStep) -> None:
@@ -267,29 +347,8 @@ class Runner:
 
         await self._on_bench(work)
 
-    async def _hands(self, job_id: str, worksheet: Worksheet, step: HandsStep) -> None:
-        await self._on_bench(self._rig.rf_off)
-        hands = {"ask": step.ask, "caution": step.caution, "step": step.index}
-        # Cleared before anybody can know of the request: an answer may come at once.
-        self._ready.clear()
-        await self._state(job_id, "needs-hands", message=step.ask, hands=hands)
-        self._hub.publish("hands", {"job": job_id, **hands})
-        if not self._withdrawn:
-            await self._ready.wait()
-        if self._withdrawn:
-            raise Cancelled("withdrawn")
-        await self._state(job_id, "running", message="ready")
-
     async def _wait(self, job_id: str, worksheet: Worksheet, step: WaitStep) -> None:
-        await self._pause(step.duration_s)
-
-    async def _pause(self, seconds: float) -> None:
-        """Sleep, but leave early when the job is withdrawn."""
-        deadline = time.monotonic() + seconds
-        while not self._withdrawn and (left := deadline - time.monotonic()) > 0:
-            await asyncio.sleep(min(0.05, left))
-        if self._withdrawn:
-            raise Cancelled("withdrawn")
+        await self._halt.pause(step.duration_s)
 
     async def _reduce(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> None:
         records = await self._db.patiently(self._reducer.records, job_id, worksheet, step)

@@ -24,7 +24,13 @@ from benchd.bench.fields import (
 from benchd.bench.filemodel import FileModel, is_draft
 from benchd.recipe.parameters import Parameter
 from benchd.recipe.references import PARAMETER_FORM
-from benchd.recipe.worksheet import Detector, Method, OnInterrupt
+from benchd.recipe.worksheet import (
+    DEFAULT_PATIENCE_S,
+    Detector,
+    Method,
+    OnInterrupt,
+    Unanswered,
+)
 from benchd.units import Kind, show
 
 if TYPE_CHECKING:
@@ -35,7 +41,9 @@ else:
 METHODS = ("stepped", "hold", "tracking", "vector")
 DETECTORS = ("rms", "log-average", "peak", "sample")
 ROLES = ("open", "short", "load", "thru", "empty", "reference", "test")
+UNANSWERED = ("let-others-run", "skip", "give-up")
 MOST_POINTS = 100_001
+MOST_PATIENCE_S = 7 * 24 * 3600.0
 
 Role = Literal["open", "short", "load", "thru", "empty", "reference", "test"]
 ParameterName = Annotated[
@@ -174,6 +182,18 @@ class HandsPart(FileModel):
 
     ask: Text = Field(description="what the person is asked to do")
     caution: Text | None = Field(None, description="what the person must mind")
+    patience_s: Annotated[float, Measure(Kind.TIME, least=1.0, most=MOST_PATIENCE_S)] = Field(
+        DEFAULT_PATIENCE_S,
+        alias="patience",
+        description="how long the bench is held for this request without an answer; 30 min if "
+        "nothing is said",
+    )
+    then: Annotated[Unanswered, OneOf(UNANSWERED)] = Field(
+        "let-others-run",
+        description="when the patience ends: let-others-run takes the request back, lets waiting "
+        "jobs run, and asks again; skip leaves out what follows, up to the next request; give-up "
+        "ends the job",
+    )
 
 
 class WaitPart(FileModel):

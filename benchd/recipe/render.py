@@ -57,6 +57,11 @@ def duration(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60} min"
 
 
+def whole_duration(seconds: float) -> str:
+    """A time that somebody chose, so mostly a round one: `30 min`, `1 min 30 s`, `2 h`."""
+    return duration(seconds).removesuffix(" 0 s").removesuffix(" 0 min")
+
+
 def _hands_note(worksheet: Worksheet) -> str:
     count = sum(isinstance(step, HandsStep) for step in worksheet.steps)
     return f", and {count} x your hands" if count else ", hands-off"
@@ -84,6 +89,7 @@ def _step(step: Step) -> list[str]:
         lines += [f"{indent}{line}" for line in _levels(step.levels)]
     elif isinstance(step, HandsStep):
         lines += _wrapped(step.ask, indent, indent)
+        lines += _wrapped(_patience(step), indent, indent)
     elif isinstance(step, ReduceStep):
         inputs = [f"{key}: {name}" for key, name in step.captures.items()]
         inputs += [f"{role}: {name}" for role, name in step.baseline.items()]
@@ -93,6 +99,17 @@ def _step(step: Step) -> list[str]:
     for caution in step.cautions:
         lines += _wrapped(caution, f"{indent}! ", f"{indent}  ")
     return lines
+
+
+_UNANSWERED = {
+    "let-others-run": "then lets waiting jobs run and asks again",
+    "skip": "then leaves out what follows, up to the next request",
+    "give-up": "then gives up",
+}
+
+
+def _patience(step: HandsStep) -> str:
+    return f"waits {whole_duration(step.patience_s)} for you, {_UNANSWERED[step.then]}"
 
 
 def _sweep(plan: SweepPlan) -> str:

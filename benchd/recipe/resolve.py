@@ -103,6 +103,8 @@ class _Builder:
                 label=f"hands: {_short(ask)}",
                 ask=ask,
                 caution=caution,
+                patience_s=part.hands.patience_s,
+                then=part.hands.then,
                 cautions=(caution,) if caution else (),
             )
         if part.wait is not None:

@@ -17,6 +17,11 @@ from benchd.bench.levels import LevelRow
 Detector = Literal["rms", "log-average", "peak", "sample"]
 Method = Literal["stepped", "hold", "tracking", "vector"]
 OnInterrupt = Literal["resume", "restart", "fail"]
+Unanswered = Literal["let-others-run", "skip", "give-up"]
+
+DEFAULT_PATIENCE_S = 1800.0
+"""How long the bench is held for a hands request whose recipe says nothing: long enough to fit a
+part, short enough that a forgotten request costs a night half an hour and no more."""
 
 
 class _Frozen(BaseModel):
@@ -102,11 +107,16 @@ class RouteStep(_Step):
 
 
 class HandsStep(_Step):
-    """Ask a person to do something; RF is off before the request is made."""
+    """Ask a person to do something; RF is off before the request is made.
+
+    patience_s: how long the bench is held for it. then: what is done without an answer by then.
+    """
 
     kind: Literal["hands"] = "hands"
     ask: str
     caution: str = ""
+    patience_s: float = DEFAULT_PATIENCE_S
+    then: Unanswered = "let-others-run"
 
 
 class WaitStep(_Step):

@@ -8,7 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, and_, insert, or_, select, update
+from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, update
 
 from benchd.recipe.worksheet import Worksheet, digest_of
 from benchd.store import codec
@@ -29,20 +29,22 @@ class JobState(StrEnum):
     MISSED = "missed"
 
 
-# An interrupted job goes back to `waiting`, to resume or to run again. A state may be set again
-# to report a new step or another hands request; a state in which a job has ended may not.
+# An interrupted job goes back to `waiting`, to resume or to run again; so does one whose hands
+# request stays without an answer. A job under way whose window closes is `missed`. A state may be
+# set again to report a new step or another hands request; one in which a job has ended may not.
 _NEXT: dict[JobState, frozenset[JobState]] = {
     JobState.WAITING: frozenset(
         {JobState.WAITING, JobState.RUNNING, JobState.WITHDRAWN, JobState.MISSED, JobState.FAILED}
     ),
-    JobState.RUNNING: frozenset(JobState) - {JobState.MISSED},
-    JobState.NEEDS_HANDS: frozenset(JobState) - {JobState.MISSED, JobState.DONE},
+    JobState.RUNNING: frozenset(JobState),
+    JobState.NEEDS_HANDS: frozenset(JobState) - {JobState.DONE},
     JobState.DONE: frozenset(),
     JobState.FAILED: frozenset(),
     JobState.WITHDRAWN: frozenset(),
     JobState.MISSED: frozenset(),
 }
 UNDER_WAY = (JobState.RUNNING, JobState.NEEDS_HANDS)
+WITHDRAWN_WORDS = "withdrawn by order"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,10 @@ class JobRow:
     expected_s: the worksheet's expected time, a person's time not counted.
     interruptions: how often the daemon found the job under way when it started.
     error: `BenchdError.as_dict` of what ended the job. hands: what a person is asked to do.
+    withdraw_ordered_at: when somebody ordered the job to be withdrawn while it was under way. From
+        then on it can only end as withdrawn, whatever happens to the daemon.
+    put_back_at: when its hands request went without an answer for too long, so that the jobs that
+        wait are let through before it.
     """
 
     id: str
@@ -74,6 +80,8 @@ class JobRow:
     message: str
     error: dict[str, Any] | None
     hands: dict[str, Any] | None
+    withdraw_ordered_at: datetime | None = None
+    put_back_at: datetime | None = None
 
     @property
     def progress(self) -> float:
@@ -193,13 +201,22 @@ def listed(
 
 
 def next_waiting(connection: Connection, bench: str, now: datetime) -> JobRow | None:
-    """The job to run now: inside its window, highest priority first, then the oldest."""
+    """The job to run now: inside its window, highest priority first, then the oldest.
+
+    Jobs that were put back come last, the one that was put back longest ago first.
+    """
     query = (
         select(jobs)
         .where(jobs.c.bench == bench, jobs.c.state == JobState.WAITING.value)
         .where(or_(jobs.c.not_before.is_(None), jobs.c.not_before <= now))
         .where(or_(jobs.c.finish_by.is_(None), jobs.c.finish_by > now))
-        .order_by(jobs.c.priority.desc(), jobs.c.created_at, jobs.c.id)
+        .order_by(
+            case((jobs.c.put_back_at.is_(None), 0), else_=1),
+            jobs.c.put_back_at,
+            jobs.c.priority.desc(),
+            jobs.c.created_at,
+            jobs.c.id,
+        )
         .limit(1)
     )
     row = connection.execute(query).mappings().first()
@@ -228,10 +245,18 @@ def change(
     hands: dict[str, Any] | None,
     step_index: int | None,
     now: datetime,
+    only_from: JobState | None = None,
+    put_back: bool = False,
 ) -> JobRow:
-    """Set a job's state. Raises UnknownId, or WrongState where the state cannot follow."""
+    """Set a job's state. Raises UnknownId, or WrongState where the state cannot follow.
+
+    A job whose withdrawal was ordered becomes `withdrawn` in place of anything else that would
+    end it or let it wait.
+    """
     before = get(connection, job_id)
-    if state not in _NEXT[before.state]:
+    if before.withdraw_ordered_at is not None and state not in UNDER_WAY:
+        state, message = JobState.WITHDRAWN, WITHDRAWN_WORDS
+    if state not in _NEXT[before.state] or only_from not in (None, before.state):
         raise WrongState(
             f"job {job_id} is {before.state}, so it cannot become {state}.",
             advice="Queue it again if it should run again." if before.has_ended else "",
@@ -243,8 +268,14 @@ def change(
         error=error,
         hands=hands if state is JobState.NEEDS_HANDS else None,
         step_index=before.step_index if step_index is None else step_index,
+        put_back_at=now if put_back else before.put_back_at,
     )
-    if state is JobState.RUNNING and before.started_at is None:
+    return write(connection, before, after, now)
+
+
+def write(connection: Connection, before: JobRow, after: JobRow, now: datetime) -> JobRow:
+    """Keep a job as it stands after a change, with a line of history; returns it."""
+    if after.state is JobState.RUNNING and before.started_at is None:
         after = replace(after, started_at=now)
     if after.has_ended:
         after = replace(after, ended_at=now)
@@ -290,6 +321,8 @@ def _write(connection: Connection, job: JobRow) -> None:
             started_at=job.started_at,
             ended_at=job.ended_at,
             interruptions=job.interruptions,
+            withdraw_ordered_at=job.withdraw_ordered_at,
+            put_back_at=job.put_back_at,
         )
     )
 

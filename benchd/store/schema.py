@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0001"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0002"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -89,6 +89,8 @@ jobs = Table(
     Column("message", Text, nullable=False),
     Column("error", Text),
     Column("hands", Text),
+    Column("withdraw_ordered_at", UtcTime),
+    Column("put_back_at", UtcTime),
     Index(None, "bench", "state", "priority", "created_at"),
 )
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from benchd.recipe.worksheet import Worksheet
 from benchd.results import ResultRecord, Verdict
-from benchd.store import captures, jobs, outbox, results
+from benchd.store import captures, job_orders, jobs, outbox, results
 from benchd.store.captures import CaptureRow
 from benchd.store.claim import Claim
 from benchd.store.database import Database
@@ -163,9 +163,13 @@ class Store:
         error: dict[str, Any] | None = None,
         hands: dict[str, Any] | None = None,
         step_index: int | None = None,
+        only_from: JobState | None = None,
+        put_back: bool = False,
     ) -> JobRow:
         """Change a job's state, with a line of history and a message for subscribers.
 
+        only_from: change it only if it stands so now. put_back: let waiting jobs pass it.
+        A job whose withdrawal was ordered becomes `withdrawn` instead of ending otherwise.
         Raises UnknownId, or WrongState where the new state cannot follow the old one.
         """
         now = self._clock()
@@ -179,7 +183,31 @@ class Store:
                 hands=hands,
                 step_index=step_index,
                 now=now,
+                only_from=only_from,
+                put_back=put_back,
             )
+            outbox.add_job(connection, job, now)
+        return job
+
+    def order_withdrawal(self, job_id: str) -> JobRow:
+        """Withdraw a waiting job; note the order for one under way, which then ends so.
+
+        Raises UnknownId, or WrongState for a job that has ended.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            job = job_orders.withdraw(connection, job_id, now)
+            outbox.add_job(connection, job, now)
+        return job
+
+    def answer_hands(self, job_id: str, step: int | None) -> JobRow:
+        """Note a person's answer to the job's request; the job is `running` again.
+
+        Raises UnknownId, or WrongState where it does not ask for that now.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            job = job_orders.answer(connection, job_id, step, now)
             outbox.add_job(connection, job, now)
         return job
 

@@ -35,6 +35,7 @@ Parameters
 Steps
   1. hands: Fit the antenna.
        Fit the antenna.
+       waits 30 min for you, then lets waiting jobs run and asks again
        ! Mind the edge.
   2. capture test on middle/antenna                                                       0.5 s
        stepped, 1.6 GHz to 1.8 GHz, 81 points, -10 dBm, RBW 10 kHz, rms, dwell 2 ms
@@ -77,3 +78,20 @@ def test_a_worksheet_prints_every_step_with_levels_and_cautions(bench: Bench) ->
 def test_times_read_as_people_say_them(seconds: float, words: str) -> None:
     """Rounded to what matters."""
     assert duration(seconds) == words
+
+
+@pytest.mark.parametrize(
+    ("keys", "line"),
+    [
+        ("patience: 90 s, then: give-up", "waits 1 min 30 s for you, then gives up"),
+        (
+            "patience: 2 h, then: skip",
+            "waits 2 h for you, then leaves out what follows, up to the next request",
+        ),
+    ],
+)
+def test_a_worksheet_says_how_long_a_request_waits_and_what_then(
+    bench: Bench, keys: str, line: str
+) -> None:
+    recipe = load_recipe(TEXT.replace("ask: Fit the antenna.,", f"ask: Fit it., {keys},"))
+    assert f"\n       {line}\n" in render_worksheet(resolve(recipe, bench, {}))

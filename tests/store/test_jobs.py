@@ -42,8 +42,8 @@ def test_jobs_of_the_same_worksheet_share_it(store: Store) -> None:
 # Rows: from; columns: to. Written out by hand from the design's list of states.
 LEGAL = {
     "waiting": {"waiting", "running", "withdrawn", "missed", "failed"},
-    "running": {"waiting", "running", "needs-hands", "done", "failed", "withdrawn"},
-    "needs-hands": {"waiting", "running", "needs-hands", "failed", "withdrawn"},
+    "running": {"waiting", "running", "needs-hands", "done", "failed", "withdrawn", "missed"},
+    "needs-hands": {"waiting", "running", "needs-hands", "failed", "withdrawn", "missed"},
     "done": set(),
     "failed": set(),
     "withdrawn": set(),

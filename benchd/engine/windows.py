@@ -1,0 +1,97 @@
+"""What ends a job under way from outside: an order to withdraw it, or the end of its window."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Literal
+
+from benchd.errors import BenchdError, Cancelled, WindowClosed
+from benchd.recipe.worksheet import Worksheet
+from benchd.store import JobRow
+
+LOOK_S = 0.25
+"""How often the clock is looked at. By the wall clock, which can be set: no long sleeps."""
+
+Reason = Literal["", "withdrawn", "window"]
+
+
+class Halt:
+    """Says whether the running job must stop, and why. Used on the event loop only.
+
+    stop: the rig's flag, which ends a procedure on the bench thread within a tenth of a second.
+    woken: set by `ready` and by every reason to stop, for whoever waits for a person.
+    """
+
+    def __init__(self, stop: threading.Event) -> None:
+        self._stop = stop
+        self.woken = asyncio.Event()
+        self.reason: Reason = ""
+
+    def begin(self) -> None:
+        """A new job: nothing speaks against it yet."""
+        self.reason = ""
+        self._stop.clear()
+        self.woken.clear()
+
+    def withdraw(self) -> None:
+        """Stop because somebody ordered it. This reason comes before any other."""
+        self._end("withdrawn")
+
+    def close_window(self) -> None:
+        """Stop because the window of the job has closed."""
+        self._end(self.reason or "window")
+
+    def _end(self, reason: Reason) -> None:
+        self.reason = reason
+        self._stop.set()
+        self.woken.set()
+
+    def check(self) -> None:
+        """Raise Cancelled where the job must stop."""
+        if self.reason:
+            raise Cancelled(self.reason)
+
+    async def pause(self, seconds: float) -> None:
+        """Sleep, but raise Cancelled as soon as the job must stop."""
+        loop = asyncio.get_running_loop()
+        deadline = loop.time() + seconds
+        while not self.reason and (left := deadline - loop.time()) > 0:
+            await asyncio.sleep(min(0.05, left))
+        self.check()
+
+
+@contextmanager
+def watched(closes_at: datetime | None, on_close: Callable[[], None]) -> Iterator[None]:
+    """Call `on_close` once when the wall clock reaches `closes_at`; None never closes."""
+    if closes_at is None:
+        yield
+        return
+    watch = asyncio.create_task(_at(closes_at, on_close), name="window")
+    try:
+        yield
+    finally:
+        watch.cancel()
+
+
+async def _at(moment: datetime, call: Callable[[], None]) -> None:
+    while (left := (moment - datetime.now(UTC)).total_seconds()) > 0:
+        await asyncio.sleep(min(LOOK_S, left))
+    call()
+
+
+def window_closed(job: JobRow, worksheet: Worksheet | None, step_index: int) -> BenchdError:
+    """The reason in words: where the job stood when its window closed."""
+    assert job.finish_by is not None
+    place = f"step {step_index + 1} of {job.steps_total}"
+    if worksheet is not None and step_index < len(worksheet.steps):
+        place = f"{place} ({worksheet.steps[step_index].label})"
+    closes = job.finish_by.isoformat(timespec="seconds")
+    return WindowClosed(
+        f"the window closed at {closes} and the job was at {place}",
+        advice="Its captures are kept. Queue it again with a longer window, or reduce what there "
+        "is.",
+    )
