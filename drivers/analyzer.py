@@ -347,18 +347,24 @@ class ScpiAnalyzer(Instrument):
         }
         given = self.options.get("detectors", {})
         if not isinstance(given, Mapping):
-            raise BadTemplate(self.name, f"option `detectors` must be a table, found {given!r}.")
+            raise BadTemplate(
+                self.name,
+                f"option `detectors` must be a table, found {given!r}.",
+                key=("options", "detectors"),
+            )
         for detector, word in given.items():
             if detector not in words:
                 raise BadTemplate(
                     self.name,
                     f"option `detectors` knows {', '.join(words)}; found {detector!r}.",
+                    key=("options", "detectors"),
                 )
             if not isinstance(word, str) or not re.fullmatch("[A-Za-z0-9,]+", word):
                 raise BadTemplate(
                     self.name,
                     f"option `detectors`: the word for {detector} may hold letters, digits and "
                     f"commas only; found {word!r}.",
+                    key=("options", "detectors"),
                 )
             words[detector] = word
         return words
@@ -370,6 +376,7 @@ class ScpiAnalyzer(Instrument):
                 self.name,
                 f"option `point_samples` must be a whole number from 1 to 100001; "
                 f"found {samples!r}.",
+                key=("options", "point_samples"),
             )
         return samples
 

@@ -48,7 +48,25 @@ class BadAddress(DriverError):
 
 
 class BadTemplate(DriverError):
-    """A command template or an option of the bench file cannot be used."""
+    """A command template or an option of the bench file cannot be used.
+
+    key: where it stands below the instrument in the bench file, such as ("commands", "rf_off").
+    also: what else is wrong with the same instrument.
+    """
+
+    def __init__(
+        self,
+        instrument: str,
+        message: str,
+        command: str = "",
+        advice: str = "",
+        *,
+        key: tuple[str, ...] = (),
+        also: tuple[BadTemplate, ...] = (),
+    ) -> None:
+        self.key = key
+        self.also = also
+        super().__init__(instrument, message, command, advice)
 
 
 class UnknownDriver(DriverError):

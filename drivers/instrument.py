@@ -16,6 +16,7 @@ from drivers.errors import BadSetting, BadTemplate, Refused
 from drivers.exchange import Batch, Exchange, Procedure, Reply
 from drivers.parse import InstrumentError
 from drivers.templates import Command, compile_commands, nearest
+from drivers.wording import wrong_wordings
 
 MOST_QUEUED_ERRORS = 32
 
@@ -61,13 +62,7 @@ class Instrument:
         for option in self.options:
             self._check_option_name(option)
         self._headed = self._choice("reply_style", "bare", ("bare", "headed")) == "headed"
-        self._commands = compile_commands(
-            name,
-            {**self._common, **self.templates},
-            self.parameters,
-            commands,
-            self.required,
-        )
+        self._commands = self._compiled(commands)
 
     def identify(self) -> Exchange:
         """`*IDN?`; the value is the identity as text."""
@@ -129,6 +124,20 @@ class Instrument:
         """Whether this instrument has the command (a bench file may have removed it)."""
         return self._commands.get(command) is not None
 
+    def _compiled(self, overrides: Mapping[str, str | None]) -> dict[str, Command | None]:
+        """The commands. Raises BadTemplate for the first fault, which holds the others."""
+        own = {**self._common, **self.templates}
+        commands, wrong = compile_commands(
+            self.name, own, self.parameters, overrides, self.required
+        )
+        spoiled = {error.key[-1] for error in wrong}
+        reworded = frozenset(set(overrides) & set(own) - spoiled)
+        wrong.extend(wrong_wordings(self.name, own, commands, reworded))
+        if wrong:
+            wrong[0].also = tuple(wrong[1:])
+            raise wrong[0]
+        return commands
+
     def _raise_refused(
         self, error: InstrumentError, command: str, others: tuple[InstrumentError, ...] = ()
     ) -> None:
@@ -187,6 +196,7 @@ class Instrument:
             self.name,
             f"the driver has no option `{option}`; {hint}.",
             advice="Mend it under `options:` in the bench file.",
+            key=("options", option),
         )
 
     def _choice(self, option: str, default: str, choices: tuple[str, ...]) -> str:
@@ -196,5 +206,6 @@ class Instrument:
                 self.name,
                 f"option `{option}` must be one of {', '.join(choices)}; found {value!r}.",
                 advice="Mend it under `options:` in the bench file.",
+                key=("options", option),
             )
         return str(value)

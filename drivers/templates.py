@@ -3,13 +3,15 @@
 A template is SCPI text with `{name}` or `{name:format}` for each value, for example
 `:SOUR:FREQ:CW {frequency_hz:.12g}`. A quantity in Hz, s or dB may also be asked for in other
 units: `{frequency_mhz:.6f}`, `{dwell_ms:g}`. Nothing but these plain fields is allowed: no
-attributes, no indices, no conversions, no line breaks.
+attributes, no indices, no conversions, no line breaks, and no format that could grow without
+bounds. Whether a wording does what the command is for is `drivers.wording`'s question.
 """
 
 from __future__ import annotations
 
 import difflib
 import math
+import re
 import string
 from collections.abc import Callable, Mapping
 from typing import Any
@@ -21,6 +23,8 @@ _UNITS: dict[str, dict[str, float]] = {
     "s": {"s": 1.0, "ms": 1e3, "us": 1e6},
 }
 _SAMPLES: dict[type, Any] = {float: 1.5, int: 3, str: "WORD"}
+# [sign][0][width][.precision][type], width and precision of two digits at most.
+_SPEC = re.compile(r"(?:[ 0]?[<>=^])?[-+ ]?0?(?:[0-9]{1,2})?(?:\.[0-9]{1,2})?[defgEFGs]?", re.ASCII)
 
 
 class Command:
@@ -36,7 +40,7 @@ class Command:
         self.template = template
         self._instrument = instrument
         self._scaled: dict[str, tuple[str, float]] = {}
-        self._parameters = parameters
+        self.parameters = parameters
         self._check_text()
         self._compile_fields()
         self._try_out()
@@ -75,21 +79,26 @@ class Command:
 
     def _check_text(self) -> None:
         if any(ord(letter) < 0x20 or ord(letter) > 0x7E for letter in self.template):
-            raise self._wrong("holds a line break or another character that is not printable ASCII")
+            raise self.wrong("holds a line break or another character that is not printable ASCII")
 
     def _compile_fields(self) -> None:
         known = self._known_fields()
         try:
             parsed = list(string.Formatter().parse(self.template))
         except ValueError as error:
-            raise self._wrong(f"cannot be read: {error}") from error
+            raise self.wrong(f"cannot be read: {error}") from error
         for _, field, spec, conversion in parsed:
             if field is None:
                 continue
             if conversion or (spec and "{" in spec):
-                raise self._wrong("may use plain fields only, such as {frequency_hz:.12g}")
+                raise self.wrong("may use plain fields only, such as {frequency_hz:.12g}")
+            if spec and not _SPEC.fullmatch(spec):
+                raise self.wrong(
+                    f"has the number format {shown(spec)}; expected one such as .12g, .3f or d, "
+                    "with a width and a precision of two digits at most"
+                )
             if field not in known:
-                raise self._wrong(
+                raise self.wrong(
                     f"has an unknown placeholder {{{field}}}; {_choices(field, list(known))}"
                 )
             name, factor = known[field]
@@ -98,7 +107,7 @@ class Command:
 
     def _known_fields(self) -> dict[str, tuple[str, float]]:
         known: dict[str, tuple[str, float]] = {}
-        for name, kind in self._parameters.items():
+        for name, kind in self.parameters.items():
             known[name] = (name, 1.0)
             stem, _, unit = name.rpartition("_")
             if kind is float and unit in _UNITS:
@@ -108,16 +117,31 @@ class Command:
 
     def _try_out(self) -> None:
         try:
-            self.text(**{name: _SAMPLES[kind] for name, kind in self._parameters.items()})
+            self.text(**{name: _SAMPLES[kind] for name, kind in self.parameters.items()})
         except (ValueError, TypeError, OverflowError) as error:
-            raise self._wrong(f"cannot be filled in: {error}") from error
+            raise self.wrong(f"cannot be filled in: {error}") from error
 
-    def _wrong(self, fault: str) -> BadTemplate:
-        return BadTemplate(
+    def source_of(self, field: str) -> tuple[str, float]:
+        """The parameter that a placeholder takes, and the factor to the placeholder's unit."""
+        return self._scaled.get(field, (field, 1.0))
+
+    def wrong(self, fault: str) -> BadTemplate:
+        """The refusal of this template, for the reason given."""
+        return bad_template(
             self._instrument,
+            self.name,
             f"the template of `{self.name}` {fault}: {shown(self.template)}.",
-            advice="Mend it under `commands:` in the bench file.",
         )
+
+
+def bad_template(instrument: str, name: str, message: str) -> BadTemplate:
+    """A refusal of the wording of one command, with its place in the bench file."""
+    return BadTemplate(
+        instrument,
+        message,
+        advice="Mend it under `commands:` in the bench file.",
+        key=("commands", name),
+    )
 
 
 def compile_commands(
@@ -126,30 +150,45 @@ def compile_commands(
     parameters: Mapping[str, Mapping[str, type]],
     overrides: Mapping[str, str | None],
     required: frozenset[str],
-) -> dict[str, Command | None]:
-    """All commands of a driver, the bench file's overrides in place.
+) -> tuple[dict[str, Command | None], list[BadTemplate]]:
+    """All commands of a driver, the bench file's overrides in place, and what is wrong with them.
 
-    An override of None or "" removes an optional command. Raises BadTemplate for a name the
-    driver does not have, for removing a required command, and for a template that cannot be used.
+    An override of None or "" removes an optional command. Wrong are a name that the driver does
+    not have, removing a required command, and a template that cannot be used; in its place stands
+    the driver's own.
     """
-    for name, override in overrides.items():
+    wrong: list[BadTemplate] = []
+    for name in overrides:
         if name not in templates:
-            raise BadTemplate(
-                instrument,
-                f"there is no command `{name}` to override; {_choices(name, list(templates))}.",
-                advice="Mend it under `commands:` in the bench file.",
-            )
-        if not override and name in required:
-            raise BadTemplate(
-                instrument,
-                f"the command `{name}` is needed and cannot be removed.",
-                advice="Give its wording under `commands:` in the bench file.",
+            wrong.append(
+                bad_template(
+                    instrument,
+                    name,
+                    f"there is no command `{name}` to override; {_choices(name, list(templates))}.",
+                )
             )
     commands: dict[str, Command | None] = {}
     for name, template in templates.items():
-        text = overrides.get(name, template)
-        commands[name] = Command(instrument, name, text, parameters.get(name, {})) if text else None
-    return commands
+        commands[name] = Command(instrument, name, template, parameters.get(name, {}))
+        override = overrides.get(name, template)
+        try:
+            if override:
+                commands[name] = Command(instrument, name, override, parameters.get(name, {}))
+            elif name in required:
+                fault = f"the command `{name}` is needed and cannot be removed."
+                wrong.append(
+                    BadTemplate(
+                        instrument,
+                        fault,
+                        advice="Give its wording under `commands:` in the bench file.",
+                        key=("commands", name),
+                    )
+                )
+            else:
+                commands[name] = None
+        except BadTemplate as error:
+            wrong.append(error)
+    return commands, wrong
 
 
 def _refuse_separators(instrument: str, name: str, value: str) -> None:

@@ -7,6 +7,7 @@ from benchd.bench.levels import (
     highest_safe_level_dbm,
     level_budget,
     port_level_dbm,
+    unstated_inputs,
 )
 from benchd.bench.model import (
     AmplifierFixture,
@@ -48,4 +49,5 @@ __all__ = [
     "load_bench",
     "parse_bench",
     "port_level_dbm",
+    "unstated_inputs",
 ]

@@ -12,6 +12,7 @@ from pydantic_core import PydanticCustomError
 
 from benchd.bench.checks import find_problems
 from benchd.bench.filemodel import read_model
+from benchd.bench.instruments import address_faults
 from benchd.bench.model import (
     ADDRESS,
     AnalyzerInstrument,
@@ -79,6 +80,10 @@ class Bench(BenchFile):
                 problems.append(document.problem((name,), str(error)))
                 continue
             changed[name] = changed[name].model_copy(update={"address": checked})
+        all_addresses = {name: instrument.address for name, instrument in changed.items()}
+        problems.extend(
+            document.problem((name,), message) for name, message in address_faults(all_addresses)
+        )
         if problems:
             raise BenchFileError(problems)
         return self.model_copy(update={"instruments": changed})

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
+from benchd.bench.instruments import Finding, instrument_findings
 from benchd.bench.model import (
     AmplifierFixture,
     AnalyzerInstrument,
@@ -19,13 +20,12 @@ from benchd.bench.model import (
 from benchd.bench.yamlfile import Document, KeyPath, nearest
 from benchd.errors import Problem
 
-Finding = tuple[KeyPath, str]
-
 
 def find_problems(bench: BenchFile, document: Document) -> list[Problem]:
     """Everything that does not fit, each with its place in the file."""
     findings = [
         *_bench_findings(bench),
+        *instrument_findings(bench),
         *_switch_findings(bench),
         *(
             finding
@@ -100,10 +100,13 @@ def _route_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[F
     yield from _twice(route, path)
     if readable:
         yield from _shape_findings(bench, route, path)
-    yield from _choice_findings(bench, route.switch, (*path, "switch"), {})
+    choices = [*_choice_findings(bench, route.switch, (*path, "switch"), {})]
     for position, choice in route.positions.items():
         where = (*path, "positions", position)
-        yield from _choice_findings(bench, choice, where, route.switch)
+        choices.extend(_choice_findings(bench, choice, where, route.switch))
+    yield from choices
+    if readable and not choices:
+        yield from _unset_findings(bench, route, path)
 
 
 def _element_findings(bench: BenchFile, element: str, path: KeyPath) -> Iterator[Finding]:
@@ -181,6 +184,32 @@ def _shape_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[F
                 (*path, "out", index),
                 "an amplifier between coupler and port lets no reflection back; move it ahead",
             )
+
+
+def _unset_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[Finding]:
+    """Every bank in the path must be set, or the signal goes where the last job left it."""
+    for leg, elements in (("out", route.out), ("back", route.back)):
+        for index, element in enumerate(elements):
+            name, _, bank = element.partition(".")
+            if name in bench.fixtures or bank in route.switch.get(name, {}):
+                continue
+            unset = [
+                position
+                for position, choice in route.positions.items()
+                if bank not in choice.get(name, {})
+            ]
+            if not route.positions:
+                message = (
+                    f"the path goes through {element}, but the route sets no throw of that bank; "
+                    f"add it under the route's switch: {{{name}: {{{bank}: ...}}}}"
+                )
+                yield (*path, leg, index), message
+            for position in unset:
+                message = (
+                    f"the path goes through {element}, but neither this position nor the route "
+                    f"sets a throw of that bank; add {{{name}: {{{bank}: ...}}}}"
+                )
+                yield (*path, "positions", position), message
 
 
 def _choice_findings(

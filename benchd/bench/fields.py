@@ -23,6 +23,7 @@ _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
 
 ANY = "any"
+UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,21 @@ class Measure(_FieldKind):
             "pattern": quantity_pattern(self.kind),
             "examples": [self.kind.value.example],
         }
+
+
+@dataclass(frozen=True)
+class KnownOr(_FieldKind):
+    """A quantity, or the word `unknown`: said on purpose, which nothing at all does not say."""
+
+    measure: Measure
+
+    def read(self, value: Any) -> float | str:
+        """The number in the base unit, or "unknown"."""
+        return UNKNOWN if value == UNKNOWN else self.measure.read(value)
+
+    def schema(self) -> dict[str, Any]:
+        """A quantity or the word."""
+        return {"anyOf": [self.measure.schema(), {"const": UNKNOWN}]}
 
 
 @dataclass(frozen=True)

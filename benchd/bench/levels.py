@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -21,7 +22,8 @@ from benchd.units import show
 class LevelRow(BaseModel):
     """The worst-case level where it enters one element of a route.
 
-    limit_dbm: the largest permitted input; None where the bench file does not say.
+    limit_dbm: the largest permitted input; None where the bench file does not say, or says that
+        it is unknown.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -59,10 +61,12 @@ def level_budget(
         highest = max(highest, level)
     analyzer = bench.analyzer_of(path)
     rows.append(
-        LevelRow(element=path.analyzer, level_dbm=level, limit_dbm=analyzer.largest_input_dbm)
+        LevelRow(
+            element=path.analyzer, level_dbm=level, limit_dbm=_known(analyzer.largest_input_dbm)
+        )
     )
     for switch, bank in _unplaced(path, position):
-        limit = bench.switch(switch).largest_power_dbm
+        limit = _known(bench.switch(switch).largest_power_dbm)
         rows.append(LevelRow(element=f"{switch}.{bank}", level_dbm=highest, limit_dbm=limit))
     return rows
 
@@ -79,6 +83,25 @@ def port_level_dbm(
 def excesses(rows: Sequence[LevelRow]) -> list[LevelRow]:
     """The rows whose limit is passed."""
     return [row for row in rows if row.limit_dbm is not None and row.level_dbm > row.limit_dbm]
+
+
+def unstated_inputs(bench: Bench, route: str) -> list[tuple[str, str]]:
+    """Inputs on a route of whose limit the bench file says nothing: each with the missing key.
+
+    Inputs are those of the analyzer and of amplifiers, which a few dBm too much destroy. Passive
+    parts and switches carry far more than the sources of a small bench give (common practice, no
+    source); for them a caution is enough.
+    """
+    path = bench.routes[route]
+    found = [
+        (element, "largest_power")
+        for element in (*path.out, *path.back)
+        if isinstance(part := bench.fixtures.get(element), AmplifierFixture)
+        and part.largest_power_dbm is None
+    ]
+    if bench.analyzer_of(path).largest_input_dbm is None:
+        found.append((path.analyzer, "largest_input"))
+    return found
 
 
 def highest_safe_level_dbm(rows: Sequence[LevelRow], level_dbm: float) -> float:
@@ -144,7 +167,11 @@ def _most_gain_db(bench: Bench, element: str, band_hz: tuple[float, float]) -> f
 def _limit_dbm(bench: Bench, element: str) -> float | None:
     name = element.partition(".")[0]
     part = bench.fixtures.get(name) or bench.switch(name)
-    return part.largest_power_dbm
+    return _known(part.largest_power_dbm)
+
+
+def _known(limit: float | Literal["unknown"] | None) -> float | None:
+    return None if limit == "unknown" else limit
 
 
 def _unplaced(path: Route, position: str | None) -> list[tuple[str, str]]:

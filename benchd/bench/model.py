@@ -16,6 +16,7 @@ from benchd.bench.fields import (
     Frequency,
     FrequencyBand,
     GainTable,
+    KnownOr,
     Label,
     Length,
     Level,
@@ -44,6 +45,9 @@ ADDRESS = Words(
     200,
 )
 Address = Annotated[str, ADDRESS]
+Limit = Annotated[
+    float | Literal["unknown"], KnownOr(Measure(Kind.LEVEL, least=-200.0, most=100.0))
+]
 Command = Annotated[str, Words("a command", most=400)]
 Timezone = Annotated[str, Words("a time zone such as Europe/Vienna or UTC", r"[\w+/-]+", 60)]
 SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
@@ -103,8 +107,10 @@ class AnalyzerInstrument(_Instrument):
 
     kind: Literal["analyzer"] = Field(description="analyzer")
     frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can receive")
-    largest_input_dbm: Level | None = Field(
-        None, alias="largest_input", description="largest level that does not damage its input"
+    largest_input_dbm: Limit | None = Field(
+        None,
+        alias="largest_input",
+        description="largest level that does not damage its input; or unknown, at your own risk",
     )
     resolution_bandwidth_hz: FrequencyBand | None = Field(
         None, alias="resolution_bandwidth", description="range of its resolution bandwidths"
@@ -137,8 +143,10 @@ class SwitchInstrument(_Instrument):
     banks: dict[Name, dict[Name, Annotated[int, Whole(0, 99_999_999)]]] = Field(
         description="bank -> throw -> channel number"
     )
-    largest_power_dbm: Level | None = Field(
-        None, alias="largest_power", description="largest level it can carry"
+    largest_power_dbm: Limit | None = Field(
+        None,
+        alias="largest_power",
+        description="largest level it can carry; or unknown, at your own risk",
     )
     loss_db: LossTable = Field(
         Table(frequency_hz=(), values=(0.0,)), alias="loss", description="loss of a closed throw"
@@ -179,8 +187,10 @@ Instrument = Annotated[
 
 
 class _Fixture(FileModel):
-    largest_power_dbm: Level | None = Field(
-        None, alias="largest_power", description="largest level it can carry"
+    largest_power_dbm: Limit | None = Field(
+        None,
+        alias="largest_power",
+        description="largest level it can carry; or unknown, at your own risk",
     )
     match_db: PositiveRatio | None = Field(
         None, alias="match", description="return loss of its ports"

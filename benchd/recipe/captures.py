@@ -14,6 +14,7 @@ from benchd.bench import (
     highest_safe_level_dbm,
     level_budget,
     port_level_dbm,
+    unstated_inputs,
 )
 from benchd.bench.model import SwitchChoice
 from benchd.bench.yamlfile import KeyPath, nearest
@@ -48,10 +49,13 @@ class Place:
 
 @dataclass(frozen=True)
 class Excess:
-    """One limit that a capture would pass."""
+    """One limit that a capture would pass, or that nobody has stated.
+
+    highest_level_dbm: the source level that would keep it; None where no level is known to.
+    """
 
     sentence: str
-    highest_level_dbm: float
+    highest_level_dbm: float | None
 
 
 @dataclass
@@ -158,6 +162,8 @@ class CaptureBuilder:
         band = (plan.start_hz, plan.stop_hz)
         rows, port, cautions = self._safety(part.route, place.position, plan.level_dbm, band)
         self._note_excesses(rows, plan.level_dbm, name, common["line"])
+        if plan.rf == "on":
+            self._note_unstated(part.route, name, common["line"])
         if part.lid == "open" and plan.rf == "on":
             self._note_open_lid(port, plan.level_dbm, name, common["line"])
             cautions = (*cautions, LID_OPEN)
@@ -209,6 +215,17 @@ class CaptureBuilder:
                     f"{row.level_dbm:.1f} dBm could reach {row.element}, which takes "
                     f"{row.limit_dbm:.1f} dBm at most.",
                     highest,
+                )
+            )
+
+    def _note_unstated(self, route: str, name: str, line: int) -> None:
+        for element, key in unstated_inputs(self.bench, route):
+            self.unsafe.append(
+                Excess(
+                    f"{self.reader.document.file}:{line}: capture {name}: RF would be on towards "
+                    f"{element}, and the bench file does not state its {key}: write {key} with "
+                    f"the level from its data sheet, or {key}: unknown at your own risk.",
+                    None,
                 )
             )
 

@@ -52,10 +52,12 @@ def resolve(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> Works
 
 
 def _unsafe(captures: CaptureBuilder) -> UnsafeError:
-    highest = min(one.highest_level_dbm for one in captures.unsafe)
+    known = [one.highest_level_dbm for one in captures.unsafe if one.highest_level_dbm is not None]
     advice = (
-        f"Set the level to {highest:.2f} dBm or less, or put an attenuator ahead of what is "
+        f"Set the level to {min(known):.2f} dBm or less, or put an attenuator ahead of what is "
         "named here and state it in the bench file."
+        if known
+        else ""
     )
     lines = list(dict.fromkeys(one.sentence for one in captures.unsafe))
     if len(lines) > MOST_PROBLEMS:

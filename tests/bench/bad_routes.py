@@ -193,4 +193,35 @@ ROUTE_CASES: list[tuple[str, str | None, str, str]] = [
             "sets the bank selector.port; set it in one place"
         ),
     ),
+    (
+        "bank in the path that nobody sets",
+        "back: [booster]\n",
+        "back: [booster, selector.port]\n",
+        (
+            "small.yaml:63:16: routes.range.positions.mount_a: the path goes through "
+            "selector.port, but neither this position nor the route sets a throw of that bank; "
+            "add {selector: {port: ...}}"
+        ),
+    ),
+    (
+        "bank that one position does not set",
+        "short: {selector: {port: short}}",
+        "short: {selector: {sense: mount_a}}",
+        (
+            "small.yaml:52:14: routes.middle.positions.short: the path goes through "
+            "selector.port, but neither this position nor the route sets a throw of that bank; "
+            "add {selector: {port: ...}}"
+        ),
+    ),
+    (
+        "bank in the path of a route without positions",
+        "    positions:\n      open: {selector: {port: open}}\n"
+        "      short: {selector: {port: short}}\n",
+        "",
+        (
+            "small.yaml:46:34: routes.middle.out[3]: the path goes through selector.port, but the "
+            "route sets no throw of that bank; add it under the route's switch: "
+            "{selector: {port: ...}}"
+        ),
+    ),
 ]

@@ -104,6 +104,79 @@ CASES: list[tuple[str, str | None, str, str]] = [
         ),
     ),
     (
+        "port that is none",
+        "TCPIP::127.0.0.1::5001::SOCKET",
+        "TCPIP::127.0.0.1::65536::SOCKET",
+        (
+            'small.yaml:8:14: instruments.generator.address: "65536" is no port number, expected '
+            "1 to 65535"
+        ),
+    ),
+    (
+        "two instruments at one address",
+        "TCPIP::127.0.0.1::5002::SOCKET",
+        "TCPIP::127.0.0.1::5001::SOCKET",
+        (
+            "small.yaml:14:14: instruments.analyzer.address: TCPIP::127.0.0.1::5001::SOCKET is "
+            "the address of generator too; two instruments never share one, so give each its own"
+        ),
+    ),
+    (
+        "two instruments at one address, spelt otherwise",
+        "TCPIP::127.0.0.1::5002::SOCKET",
+        "tcpip0::LOCALHOST::05001::SOCKET",
+        (
+            "small.yaml:14:14: instruments.analyzer.address: tcpip0::LOCALHOST::05001::SOCKET is "
+            "the address of generator too, which it writes TCPIP::127.0.0.1::5001::SOCKET; two "
+            "instruments never share one, so give each its own"
+        ),
+    ),
+    (
+        "unknown driver",
+        "driver: scpi-source",
+        "driver: scpi-sorce",
+        (
+            "small.yaml:7:13: instruments.generator.driver: there is no driver `scpi-sorce`; did "
+            "you mean `scpi-source`?"
+        ),
+    ),
+    (
+        "driver of another kind",
+        "driver: scpi-source",
+        "driver: scpi-analyzer",
+        (
+            'small.yaml:7:13: instruments.generator.driver: "scpi-analyzer" drives instruments of '
+            "kind analyzer, expected a driver for kind source"
+        ),
+    ),
+    (
+        "unknown option",
+        "    level: [-60 dBm, 15 dBm]",
+        "    level: [-60 dBm, 15 dBm]\n    options: {reply_stile: headed}",
+        (
+            "small.yaml:11:28: instruments.generator.options.reply_stile: the driver has no option "
+            "`reply_stile`; did you mean `reply_style`?."
+        ),
+    ),
+    (
+        "option with a wrong word",
+        "    largest_input: 20 dBm",
+        "    largest_input: 20 dBm\n    options: {byte_order: middle}",
+        (
+            "small.yaml:17:27: instruments.analyzer.options.byte_order: option `byte_order` must "
+            "be one of big, little; found 'middle'."
+        ),
+    ),
+    (
+        "limit that is neither a level nor unknown",
+        "largest_input: 20 dBm",
+        "largest_input: dunno",
+        (
+            'small.yaml:16:20: instruments.analyzer.largest_input: cannot read "dunno" as a level '
+            'with its unit, such as "-10 dBm"'
+        ),
+    ),
+    (
         "bare number",
         "largest_input: 20 dBm",
         "largest_input: 20",

@@ -111,17 +111,27 @@ def test_resource_strings_of_all_transports_are_accepted(bench: Bench, address: 
     assert moved.instruments["selector"].address == address
 
 
+def test_addresses_given_at_the_start_may_not_meet_either(bench: Bench) -> None:
+    with pytest.raises(BenchFileError) as refusal:
+        bench.with_addresses({"analyzer": "TCPIP::localhost::5001::SOCKET"})
+    assert str(refusal.value) == (
+        "address given: analyzer: TCPIP::localhost::5001::SOCKET is the address of generator too, "
+        "which it writes TCPIP::127.0.0.1::5001::SOCKET; two instruments never share one, so give "
+        "each its own"
+    )
+
+
 def test_commands_and_options_reach_the_instrument(bench_text: str) -> None:
     """A command without text removes an optional one."""
     text = bench_text.replace(
         "    level: [-60 dBm, 15 dBm]",
         "    level: [-60 dBm, 15 dBm]\n"
-        "    commands: {set_frequency: 'FR {frequency_hz:.0f}', rf_query: }\n"
-        "    options: {byte_order: little, points: 401}",
+        "    commands: {set_frequency: 'FR {frequency_hz:.0f}', level_query: }\n"
+        "    options: {reply_style: headed}",
     )
     generator = parse_bench(text).instruments["generator"]
-    assert generator.commands == {"set_frequency": "FR {frequency_hz:.0f}", "rf_query": None}
-    assert generator.options == {"byte_order": "little", "points": 401}
+    assert generator.commands == {"set_frequency": "FR {frequency_hz:.0f}", "level_query": None}
+    assert generator.options == {"reply_style": "headed"}
 
 
 words = st.sampled_from(
