@@ -19,7 +19,6 @@ from benchd.bench.fields import (
     KnownOr,
     Label,
     Length,
-    Level,
     LevelBand,
     LossTable,
     Measure,
