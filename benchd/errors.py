@@ -7,7 +7,9 @@
         OrderRefused            an order or a command asks for something that cannot be done
         UnsafeError             the level budget forbids it
       InstrumentRefused         an instrument answered, but with an error or an impossible value
+        Garbled                 a reply that reads as nothing; may not happen again
       LinkLost                  an instrument does not answer
+      PathBroken                a reading that the path itself cannot give
       NormalisationRefused      a baseline does not fit the capture
       ReductionRefused          the traces cannot be reduced to what was asked for
       Cancelled                 a person or the daemon stopped the job
@@ -114,10 +116,24 @@ class InstrumentRefused(BenchdError):
     family = "instrument-refused"
 
 
+class Garbled(InstrumentRefused):
+    """An instrument answered something that does not read as an answer.
+
+    One such reply deserves another try, as a lost link does; the same family, since a person
+    who reads it in the morning has the same to do.
+    """
+
+
 class LinkLost(BenchdError):
     """An instrument cannot be reached or stopped answering."""
 
     family = "link-lost"
+
+
+class PathBroken(BenchdError):
+    """A capture reads what its path cannot give; it is kept with this flag, and never used."""
+
+    family = "path-broken"
 
 
 class NormalisationRefused(BenchdError):

@@ -113,11 +113,12 @@ class Verdict:
 
     margin: distance to the nearest limit in the unit of the result, positive inside.
     outcome: `pass` or `fail` where the whole 95 % interval lies on one side of the limit;
-        `pass-marginal` or `fail-marginal` where only the value does (JCGM 106, guard bands).
+        `pass-marginal` or `fail-marginal` where only the value does (JCGM 106, guard bands);
+        `cannot-tell` where the value was not measured, as its flags say.
     """
 
     quantity: str
-    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "absent"]
+    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
     margin: float | None
     limit: str
     result: Result | None = None

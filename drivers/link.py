@@ -349,8 +349,10 @@ class Link:
                 raise self._wrong(first, shown(self.identity), question) from error
         raise self._wrong(found, shown(self.identity), question)
 
-    def _wrong(self, found: str, expected: str, question: str) -> WrongInstrument:
-        return WrongInstrument(
+    def _wrong(self, found: str, expected: str, question: str) -> WrongInstrument | BadReply:
+        # Text that no instrument sends as its identity was spoiled on its way.
+        spoiled = any(not " " <= letter <= "~" for letter in found)
+        return (BadReply if spoiled else WrongInstrument)(
             self.name,
             f"answers at {self.address} as {shown(found)}; expected {expected}.",
             question,

@@ -11,11 +11,13 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Literal
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from benchd.bench.bench import Bench
 from benchd.bench.model import AmplifierFixture, CouplerFixture, Route
 from benchd.bench.table import Table
+from benchd.traces import FloatArray
 from benchd.units import show
 
 
@@ -69,6 +71,27 @@ def level_budget(
         limit = _known(bench.switch(switch).largest_power_dbm)
         rows.append(LevelRow(element=f"{switch}.{bank}", level_dbm=highest, limit_dbm=limit))
     return rows
+
+
+def typical_level_dbm(
+    bench: Bench, route: str, level_dbm: float, frequency_hz: FloatArray
+) -> FloatArray:
+    """What the analyzer reads if every loss and gain is as stated, dBm, shape (n,).
+
+    With total reflection at the port of a reflection, and with nothing lost between the ends of
+    a transmission. NaN where a table of the bench file does not reach.
+    """
+    level = np.full(frequency_hz.shape, level_dbm)
+    for element, _ in _walk(bench, bench.routes[route]):
+        table = _table(bench, element)
+        gains = isinstance(bench.fixtures.get(element), AmplifierFixture)
+        level = level + (1.0 if gains else -1.0) * table.over(frequency_hz)
+        if table.frequency_hz:
+            inside = (frequency_hz >= table.frequency_hz[0]) & (
+                frequency_hz <= table.frequency_hz[-1]
+            )
+            level = np.where(inside, level, np.nan)
+    return level
 
 
 def port_level_dbm(

@@ -38,6 +38,7 @@ OUTCOME_STYLES = {
     "pass-marginal": "yellow",
     "fail": "bold red",
     "fail-marginal": "red",
+    "cannot-tell": "bold yellow",
     "absent": "bold red",
 }
 

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from benchd.bench import Bench
 from benchd.bench.levels import excesses, level_budget
+from benchd.engine.capture_check import PATH_BROKEN
 from benchd.errors import OrderRefused
 from benchd.recipe.worksheet import CaptureStep, ReduceStep, RouteStep, Worksheet
 from benchd.store import CaptureRow
@@ -69,7 +70,8 @@ def outdated(
     """
     newest: dict[str, CaptureRow] = {}
     for row in captures:
-        newest.setdefault(row.step, row)
+        if PATH_BROKEN not in row.flags:
+            newest.setdefault(row.step, row)
     found: list[str] = []
     still_to_take: set[str] = set()
     for step in worksheet.steps[step_index:]:

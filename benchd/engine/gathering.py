@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.bench import Bench
+from benchd.engine.capture_check import PATH_BROKEN
 from benchd.errors import NormalisationRefused, ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.compatibility import description, differences
@@ -25,10 +26,12 @@ class Sources:
 
 
 def job_captures(sources: Sources) -> dict[str, Capture]:
-    """The job's captures by name; of several of one name (after a restart) the newest."""
+    """The job's captures by name; of several of one name (after a restart) the newest.
+
+    A capture whose path was broken is none."""
     found: dict[str, Capture] = {}
     for row in sources.store.captures(job_id=sources.job_id):
-        if row.step not in found:
+        if row.step not in found and PATH_BROKEN not in row.flags:
             found[row.step] = row.load()
     return found
 
@@ -42,7 +45,8 @@ def inputs(sources: Sources, step: ReduceStep) -> dict[str, Capture]:
             raise ReductionRefused(
                 f'the job holds no capture "{name}"',
                 where=step.label,
-                advice="It may have been interrupted before that step; queue the recipe again.",
+                advice="It may have been interrupted before that step, or its path was broken; "
+                "queue the recipe again.",
             )
         found[key] = of_job[name]
     return found
@@ -73,7 +77,7 @@ def _newest(sources: Sources, step: ReduceStep, test: Capture, role: str) -> Cap
         for row in sources.store.captures(
             bench=test.bench, route=test.route, role=Role(role), limit=LOOKED_AT
         )
-        if row.taken_at <= test.taken_at
+        if row.taken_at <= test.taken_at and PATH_BROKEN not in row.flags
     ]
     refusal: list[str] = []
     for row in rows:
@@ -118,6 +122,7 @@ def newest_test_of(
             bench=before.bench, role=Role.TEST, antenna=antenna, limit=LOOKED_AT
         )
         if row.taken_at <= before.taken_at
+        and PATH_BROKEN not in row.flags
         and row.route in sources.bench.routes
         and sources.bench.routes[row.route].kind == route_kind
     ]

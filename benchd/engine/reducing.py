@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
+from typing import Literal
 
 from benchd.bench import Bench
 from benchd.engine.gathering import Sources
@@ -71,11 +72,22 @@ def _result_id(job_id: str, step_index: int, number: int, result: Result) -> str
     return f"res-{job_id.removeprefix('job-')}-{step_index:04d}{number:04d}-{digest[:8]}"
 
 
+UNMEASURED = frozenset(
+    {"path-broken", "overload", "uncalibrated", "no-noise-margin", "below-directivity"}
+)
+"""Flags of a value that was not measured, at most bounded."""
+
+BOUNDED = frozenset({"below-directivity"})
+"""Those among them that leave a bound: the value hides behind the coupler's leak."""
+
+
 def hold_against(limits: Iterable[Limit], records: list[ResultRecord]) -> list[Verdict]:
     """Each limit against the result it concerns (the newest of that quantity).
 
     `pass` and `fail` need the whole 95 % interval on one side of the limit; where only the value
     lies there, the verdict is marginal (decision rules of JCGM 106:2012, section 8; from memory).
+    What was not measured neither passes nor fails: `cannot-tell`. A value that is only bounded
+    passes by its bound, and by nothing else.
     """
     return [_verdict(limit, _concerned(limit, records)) for limit in limits]
 
@@ -109,6 +121,14 @@ def _verdict(limit: Limit, result: Result | None) -> Verdict:
         margins.append(limit.most - result.value)
         certain.append((result.high, limit.most, -1.0, result.low))
     margin = min(margins)
+    unmeasured = UNMEASURED.intersection(result.flags)
+    if unmeasured:
+        bounded = unmeasured <= BOUNDED
+        beyond = bounded and all(
+            near is not None and side * (near - end) >= 0 for near, end, side, _ in certain
+        )
+        outcome: Literal["pass", "cannot-tell"] = "pass" if beyond else "cannot-tell"
+        return Verdict(limit.quantity, outcome, margin, words, result)
     inside = margin >= 0.0
     if inside:
         sure = all(near is not None and side * (near - end) >= 0 for near, end, side, _ in certain)

@@ -26,8 +26,9 @@ from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
 from benchd.bench.model import ThermometerInstrument
 from benchd.engine.lidwatch import LidWatch
 from benchd.engine.translate import translated
-from benchd.errors import BenchdError, Cancelled, InstrumentRefused, LinkLost
+from benchd.errors import BenchdError, Cancelled, Garbled, InstrumentRefused, LinkLost
 from benchd.recipe.worksheet import SwitchSetting
+from drivers.errors import BadReply
 from drivers.exchange import Batch, Exchange
 from drivers.link import Link
 from drivers.player import Player
@@ -229,7 +230,7 @@ class Rig:
         try:
             self.connect([name])
             self._play(off([self.drivers[name]]), self._links, heed_stop=False)
-        except LinkLost:
+        except (LinkLost, Garbled):
             self.connect([name])
             self._play(off([self.drivers[name]]), self._links, heed_stop=False)
 
@@ -240,6 +241,21 @@ class Rig:
             driver = self.drivers[setting.instrument]
             channels = list(setting.channels)
             self._play(_switched(driver, channels), self._links, heed_stop=True)
+
+    def opened(self, settings: Iterable[SwitchSetting]) -> dict[str, list[int]]:
+        """Switch -> channels that it no longer holds closed; asked after a sweep.
+
+        Never opens a lost link again: whoever answers then may be another switch, or the same
+        one after a moment without power. Raises LinkLost, Garbled.
+        """
+        found: dict[str, list[int]] = {}
+        for setting in settings:
+            question = self.drivers[setting.instrument].closed_query(list(setting.channels))
+            closed = self._play(_asked(question), self._links)
+            missing = [n for n, shut in zip(setting.channels, closed, strict=True) if not shut]
+            if missing:
+                found[setting.instrument] = missing
+        return found
 
     def measure(
         self,
@@ -287,19 +303,25 @@ class Rig:
     def temperature_c(self) -> dict[str, float]:
         """`temperature_c` as the bench's first thermometer tells it; empty without one.
 
-        A thermometer that fails is no reason to lose a sweep: it is logged and left out.
+        A thermometer that fails is no reason to lose a sweep: it is asked once more, logged and
+        left out.
         """
         for name, instrument in self.bench.instruments.items():
             if not isinstance(instrument, ThermometerInstrument):
                 continue
             try:
-                self.connect([name])
-                question = _asked(self.drivers[name].temperature_query())
-                return {"temperature_c": float(self._play(question, self._links))}
+                try:
+                    return {"temperature_c": self._temperature(name)}
+                except (LinkLost, Garbled):
+                    return {"temperature_c": self._temperature(name)}
             except BenchdError as error:
                 _log.warning("no temperature", instrument=name, error=str(error))
                 return {}
         return {}
+
+    def _temperature(self, name: str) -> float:
+        self.connect([name])
+        return float(self._play(_asked(self.drivers[name].temperature_query()), self._links))
 
     def _rf_off_after_failure(self) -> None:
         """RF off without hiding the failure that led here; the queue keeps trying if it fails."""
@@ -325,7 +347,14 @@ class Rig:
         if cancel is None and heed_stop:
             cancel = self.stop.is_set
         with translated():
-            result: T = Player(links, cancel=cancel, on_progress=on_progress).run(procedure)
+            try:
+                result: T = Player(links, cancel=cancel, on_progress=on_progress).run(procedure)
+            except BadReply as error:
+                # What answered wrongly once is not asked on: the next use opens its link anew,
+                # with RF off first.
+                if error.instrument in links:
+                    links[error.instrument].close()
+                raise
             return result
 
 

@@ -24,13 +24,14 @@ from benchd.engine.asking import (
     not_taken,
     to_ask_again,
 )
+from benchd.engine.capture_check import PATH_BROKEN, broken_path, switch_opened
 from benchd.engine.events import EventHub
 from benchd.engine.fitness import require_same_bench
 from benchd.engine.library import StoreThread
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.engine.rig import BenchThread, Rig
 from benchd.engine.windows import Halt, watched, window_closed
-from benchd.errors import BenchdError, Cancelled, LinkLost
+from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.recipe.worksheet import (
     AcceptStep,
     CaptureStep,
@@ -82,6 +83,7 @@ class Runner:
         self._reducer = Reducer(bench, store)
         self._halt = Halt(rig.stop)
         self._asking = Asking(hub, self._halt, self._state, self._others_wait)
+        self._last_sweeps: dict[str, Sweep] = {}
         self.job_id: str | None = None
 
     # -- from outside ------------------------------------------------------------------------
@@ -279,7 +281,7 @@ class Runner:
             }
             loop.call_soon_threadsafe(self._hub.publish, "progress", data)
 
-        sweep = await self._measured(step, on_progress)
+        sweep, broken = await self._measured(step, on_progress)
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = Capture(
             id=new_id("cap"),
@@ -297,27 +299,31 @@ class Runner:
             taken_at=datetime.now(UTC),
             recipe_hash=worksheet.recipe_hash,
             worksheet_hash=worksheet.digest,
-            flags=sweep.flags,
+            flags=sweep.flags if broken is None else (*sweep.flags, PATH_BROKEN),
             bindings=dict(step.bindings),
             readings=dict(sweep.readings),
         )
-        await self._db.patiently(
-            self._store.commit_capture, capture, step_index_after=step.index + 1
-        )
+        # A broken capture is kept, since nothing measured is thrown away; its step is not done.
+        after = step.index + 1 if broken is None else None
+        await self._db.patiently(self._store.commit_capture, capture, step_index_after=after)
         self._hub.publish(
             "capture",
             {"job": job_id, "capture": capture.id, "role": capture.role, "route": capture.route},
         )
+        if broken is not None:
+            raise broken
 
-    async def _measured(self, step: CaptureStep, on_progress: Callable[[Any], None]) -> Sweep:
-        """Switch and sweep."""
+    async def _measured(
+        self, step: CaptureStep, on_progress: Callable[[Any], None]
+    ) -> tuple[Sweep, PathBroken | None]:
+        """Switch and sweep; and why the path cannot have given that, if it cannot."""
         instruments = SweepInstruments(
             analyzer=self._rig.drivers[step.analyzer],
             source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
         )
         names = list(dict.fromkeys((step.source, step.analyzer)))
 
-        def work() -> Sweep:
+        def work() -> tuple[Sweep, PathBroken | None]:
             self._rig.rf_off()
             self._rig.switch(step.switching)
             procedure = run_sweep(step.sweep, instruments)
@@ -325,17 +331,23 @@ class Runner:
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()
             sweep = self._rig.measure(procedure, names, on_progress, lid=lid)
-            return replace(sweep, readings={**sweep.readings, **temperature})
+            before = self._last_sweeps.get(step.analyzer)
+            self._last_sweeps[step.analyzer] = sweep
+            for name, channels in self._rig.opened(step.switching).items():
+                return sweep, switch_opened(step, name, channels)
+            broken = broken_path(self._bench, step, sweep, before)
+            return replace(sweep, readings={**sweep.readings, **temperature}), broken
 
         return await self._on_bench(work)
 
     async def _on_bench(self, work: Callable[[], T]) -> T:
-        """Run `work` on the bench thread; after a lost link, reopened, the whole of it, twice."""
+        """Run `work` on the bench thread; after a lost link or a garbled reply, with the link
+        opened anew and RF off, the whole of it, twice."""
         for attempt in range(LINK_RETRIES):
             try:
                 return await self._thread.run(work)
-            except LinkLost as error:
-                _log.warning("link lost, trying again", error=str(error), attempt=attempt + 1)
+            except (LinkLost, Garbled) as error:
+                _log.warning("trying again", error=str(error), attempt=attempt + 1)
                 self._hub.publish("link", {"message": str(error), "attempt": attempt + 1})
                 await self._halt.pause(LINK_BACKOFF_S[attempt])
         return await self._thread.run(work)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from benchd.errors import Cancelled, InstrumentRefused, LinkLost
+from benchd.errors import Cancelled, Garbled, InstrumentRefused, LinkLost
 from drivers import errors as theirs
 
 
@@ -18,6 +18,8 @@ def translated() -> Iterator[None]:
         raise Cancelled("stopped") from error
     except theirs.LinkLost as error:
         raise LinkLost(error.message, where=_where(error), advice=error.advice) from error
+    except theirs.BadReply as error:
+        raise Garbled(error.message, where=_where(error), advice=error.advice) from error
     except theirs.DriverError as error:
         raise InstrumentRefused(error.message, where=_where(error), advice=error.advice) from error
 

@@ -49,6 +49,9 @@ LEAST_ABOVE_NOISE_DB = -10.0
 """A carrier found this far below the noise is noise: its reading stands 0.41 dB above that of the
 noise alone, which is less than readings scatter by. Only a least return loss is then stated."""
 
+NO_NOISE_MARGIN = "no-noise-margin"
+"""Flag of a value behind which no signal was seen: a broken path reads the same."""
+
 BELOW_DIRECTIVITY = 1.5
 """A reading below this many times the directivity may hide any smaller reflection.
 
@@ -278,7 +281,7 @@ def _only_noise(at_hz: float, reading_db: float, known: ReflectionKnowledge) -> 
     gamma = 10.0 ** (reading_db / 20.0)
     directivity = gamma_from_return_loss(known.directivity_db.value)
     empty = combine((), estimate=-reading_db)
-    flags = ("near-noise", *_directivity_flags(gamma, directivity))
+    flags = ("near-noise", NO_NOISE_MARGIN, *_directivity_flags(gamma, directivity))
     return ReflectionPoint(at_hz, gamma, None, gamma + directivity, empty, flags)
 
 

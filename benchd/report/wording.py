@@ -60,9 +60,11 @@ _FLAGS = {
     "near-field": "too close for the far field",
     "near-noise": "close to the noise floor",
     "no-band": "the level is not reached",
+    "no-noise-margin": "nothing rises above the noise",
     "no-resonance": "no resonance inside the sweep",
     "open-band": "the band goes on beyond the sweep",
     "overload": "analyzer overloaded",
+    "path-broken": "the path was broken",
     "phase-unseen": "only part of it was seen: measure an offset short as well",
     "short-travel": "the antenna moved less than half a wavelength",
     "uncalibrated": "analyzer said uncalibrated",
@@ -73,6 +75,7 @@ _OUTCOMES = {
     "pass-marginal": "pass, but the limit lies within the uncertainty",
     "fail": "fail",
     "fail-marginal": "fail, but the limit lies within the uncertainty",
+    "cannot-tell": "cannot tell: it was not measured, see its flags",
     "absent": "fail: there is no such result",
 }
 

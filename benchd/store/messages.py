@@ -137,7 +137,7 @@ class VerdictMessage(Event):
     job: str
     step: str
     quantity: str
-    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "absent"]
+    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
     margin: Number
     limit: str
     value: Number

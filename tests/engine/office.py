@@ -58,7 +58,11 @@ class QuietRig:
     def measure(self, procedure: Any, names: list[str], on_progress: Any, *, lid: Any) -> Sweep:
         """A flat trace; the procedure itself is not run."""
         self.log.append("measure")
-        return Sweep(np.array([1.6e9, 1.7e9, 1.8e9]), np.array([-20.0, -20.5, -21.0]))
+        return Sweep(np.array([1.6e9, 1.7e9, 1.8e9]), np.array([-29.0, -29.5, -30.0]))
+
+    def opened(self, settings: Any) -> dict[str, list[int]]:
+        """Every switch stands as it was set."""
+        return {}
 
     def temperature_c(self) -> dict[str, float]:
         """No thermometer."""

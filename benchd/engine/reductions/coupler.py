@@ -86,7 +86,7 @@ def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
     if joint is not None:
         results = [*joint_results(joint, reported_hz(step, grid)), *results]
         traces.append(Trace("joint_reflection", Form.RATIO_DB, grid, joint.reflection_db))
-    return finished(step, None, list(captures.values()), results, traces)
+    return finished(step, None, list(captures.values()), results, traces, noise_counts=True)
 
 
 def _joint_known(bench: Bench, capture: Capture, joint: Joint | None) -> Known:

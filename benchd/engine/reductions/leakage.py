@@ -48,7 +48,7 @@ def reduce_leakage(sources: Sources, step: ReduceStep) -> Outcome:
         Trace(f"shielding {one.place}", Form.RATIO_DB, one.frequency_hz, one.shielding_db)
         for one in places
     ]
-    return finished(step, None, list(captures.values()), results, traces)
+    return finished(step, None, list(captures.values()), results, traces, noise_counts=True)
 
 
 def _place(name: str, opened: Capture, closed: Capture, step: ReduceStep) -> Shielding:

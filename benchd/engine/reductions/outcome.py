@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from benchd.engine.path_flags import noise_margin_flags
 from benchd.recipe.worksheet import ReduceStep
 from benchd.results import Result
 from benchd.traces import Capture, Trace
@@ -28,10 +29,18 @@ def finished(
     captures: list[Capture],
     results: list[Result],
     traces: list[Trace],
+    *,
+    noise_counts: bool = False,
 ) -> Outcome:
-    """Give every result its antenna (unless it has one), its captures and their flags."""
+    """Give every result its antenna (unless it has one), its captures and their flags.
+
+    noise_counts: a capture that reads nothing but noise is one of the answers looked for, as
+        that of a tight box is; else every result says that it rests on noise.
+    """
     ids = tuple(dict.fromkeys(capture.id for capture in captures))
     flags = tuple(dict.fromkeys(flag for capture in captures for flag in capture.flags))
+    if not noise_counts:
+        flags = (*flags, *noise_margin_flags(captures))
     instruments = {
         name: identity for capture in captures for name, identity in capture.instruments.items()
     }

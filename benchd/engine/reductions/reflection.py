@@ -12,6 +12,7 @@ from benchd.bench.model import Trim
 from benchd.engine.ageing import age_of
 from benchd.engine.gathering import Sources, baselines, inputs
 from benchd.engine.knowledge import coupler_over_frequency, reflection_knowledge
+from benchd.engine.path_flags import path_flags
 from benchd.engine.reductions.outcome import Outcome, finished
 from benchd.engine.timeline import baseline_between
 from benchd.errors import ReductionRefused
@@ -74,6 +75,7 @@ def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
     traces = [Trace("return_loss", Form.RATIO_DB, frequency_hz, -ratio_db)]
     traces += _interval(frequency_hz, ratio_db, known_at)
     flags = _age_flags(step, test, found, bracketed=drift is not None)
+    flags = (*flags, *path_flags(test, frequency_hz, ratio_db, known_at))
     results = [_noted(result.with_flags(*flags), free_space) for result in results]
     return finished(step, options.get("antenna"), [test, *every.values()], results, traces)
 
