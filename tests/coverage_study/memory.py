@@ -16,6 +16,7 @@ import numpy as np
 
 from benchd.acquire import SweepInstruments, run_sweep
 from benchd.bench import Bench
+from benchd.engine.capture_check import broken_path
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.translate import translated
@@ -134,6 +135,7 @@ def _row(capture: Capture) -> Any:
         step=capture.step,
         route=capture.route,
         taken_at=capture.taken_at,
+        flags=capture.flags,
         load=lambda: capture,
     )
 
@@ -188,6 +190,9 @@ class VirtualBench:
         instruments = SweepInstruments(analyzer=drivers[step.analyzer], source=drivers[step.source])
         names = list(dict.fromkeys((step.source, step.analyzer)))
         sweep = self.rig.measure(run_sweep(step.sweep, instruments), names, lambda _: None)
+        # No bench of the study is broken: an alarm would be a false one.
+        broken = broken_path(self.bench, step, sweep)
+        assert broken is None, broken
         return Capture(
             id=f"cap-{len(self.shelf.kept)}",
             bench=worksheet.bench,
