@@ -6,7 +6,7 @@ The HTTP API and the MQTT orders are two doors to it. All methods are called on 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -30,6 +30,9 @@ from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Trace
 
 MAX_WAITING = 1000
+
+Noted = Callable[[JobRow], None]
+"""Is called with the job as an order leaves it, in the transaction that carries the order out."""
 
 
 class BenchDesk:
@@ -66,13 +69,14 @@ class BenchDesk:
         priority: int = 0,
         not_before: datetime | None = None,
         finish_by: datetime | None = None,
+        noted: Noted | None = None,
     ) -> JobRow:
         """Queue a recipe from the shelf by name.
 
         Raises RecipeError, UnsafeError or OrderRefused; then nothing was queued.
         """
         worksheet = await self._db.call(self._resolve, self._shelf.get, recipe, arguments)
-        return await self._add(worksheet, priority, not_before, finish_by)
+        return await self._add(worksheet, priority, not_before, finish_by, noted)
 
     async def queue_text(
         self,
@@ -96,7 +100,7 @@ class BenchDesk:
         """The worksheet of a recipe given as text; nothing is queued."""
         return await self._db.call(self._resolve_text, text, file, arguments)
 
-    async def withdraw(self, job_id: str) -> JobRow:
+    async def withdraw(self, job_id: str, *, noted: Noted | None = None) -> JobRow:
         """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended.
 
         The order is in the store before it is answered: the job ends withdrawn even if the daemon
@@ -104,7 +108,9 @@ class BenchDesk:
         """
         stopped = self._stop_if_running(job_id)
         try:
-            row = await self._db.call(self._store.order_withdrawal, job_id)
+            row = await self._db.call(
+                self._noting, noted, lambda: self._store.order_withdrawal(job_id)
+            )
         except WrongState:
             row = await self._db.call(self._store.job, job_id)
             if not (stopped and row.state is JobState.WITHDRAWN):
@@ -128,7 +134,9 @@ class BenchDesk:
         self._runner.withdraw()
         return True
 
-    async def ready(self, job_id: str, step: int | None = None) -> JobRow:
+    async def ready(
+        self, job_id: str, step: int | None = None, *, noted: Noted | None = None
+    ) -> JobRow:
         """Answer a hands request. Raises OrderRefused if the job asks for nothing now.
 
         step: of the request that is answered; an answer given twice is then refused, where it
@@ -148,7 +156,7 @@ class BenchDesk:
         loop = asyncio.get_running_loop()
 
         def answer() -> JobRow:
-            answered = self._store.answer_hands(job_id, asked)
+            answered = self._noting(noted, lambda: self._store.answer_hands(job_id, asked))
             # From here: whoever gave the order may be gone by now, and what is written counts.
             loop.call_soon_threadsafe(self._runner.ready, job_id)
             return answered
@@ -167,6 +175,14 @@ class BenchDesk:
             advice = "Its request was taken back and RF may be on. It asks again by itself."
         return OrderRefused(f"job {row.id} is {row.state} and asks for nothing now", advice=advice)
 
+    def _noting(self, noted: Noted | None, change: Callable[[], JobRow]) -> JobRow:
+        """Make a change of the store and whatever its order wants noted in one transaction."""
+        with self._store.atomic():
+            row = change()
+            if noted is not None:
+                noted(row)
+        return row
+
     def _resolve(self, get: Any, name: str, arguments: Mapping[str, str]) -> Worksheet:
         return resolve(get(name), self._bench, arguments)
 
@@ -180,6 +196,7 @@ class BenchDesk:
         priority: int,
         not_before: datetime | None,
         finish_by: datetime | None,
+        noted: Noted | None = None,
     ) -> JobRow:
         waiting = await self._db.call(self._store.jobs, (JobState.WAITING,), limit=MAX_WAITING)
         if len(waiting) >= MAX_WAITING:
@@ -189,11 +206,11 @@ class BenchDesk:
             )
         self._check_window(worksheet, not_before, finish_by)
         row = await self._db.call(
-            self._store.add_job,
-            worksheet,
-            priority=priority,
-            not_before=not_before,
-            finish_by=finish_by,
+            self._noting,
+            noted,
+            lambda: self._store.add_job(
+                worksheet, priority=priority, not_before=not_before, finish_by=finish_by
+            ),
         )
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         self._queue.wake()

@@ -20,12 +20,13 @@ from aiomqtt import ProtocolVersion
 from benchd import __version__
 from benchd.errors import BenchdError
 from benchd.publish.connection import BrokerLost, BrokerRefused, WrongProtocol, tls_context
+from benchd.publish.order_memory import StoreMemory
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.retry import Retry
 from benchd.publish.session import Session
 from benchd.publish.settings import BrokerSettings
 from benchd.publish.topics import Topics
-from benchd.store import OutboxRow, Store, StoreError
+from benchd.store import JobState, OutboxRow, Store, StoreError
 
 log = structlog.get_logger(__name__)
 
@@ -73,7 +74,8 @@ class Pump:
         self.version = version
         self.orders: OrderBook | None = None
         if handler is not None and settings.takes_orders:
-            self.orders = OrderBook(bench, handler, self._replay)
+            memory = StoreMemory(store, bench, self.in_store)
+            self.orders = OrderBook(bench, handler, self._replay, memory=memory)
         self.connected = asyncio.Event()
         self._store = store
         self._restate = restate
@@ -178,6 +180,12 @@ class Pump:
         """The broker has confirmed these rows."""
         await self.in_store(self._store.outbox_delivered, numbers)
         self._status = replace(self._status, delivered=self._status.delivered + len(numbers))
+
+    async def open_jobs(self) -> set[str]:
+        """Ids of the jobs that have not ended, so that they can be withdrawn."""
+        states = (JobState.WAITING, JobState.RUNNING, JobState.NEEDS_HANDS)
+        jobs = await self.in_store(self._store.jobs, states, bench=self.bench)
+        return {job.id for job in jobs}
 
     async def _replay(self, from_sequence: int, to_sequence: int | None) -> int:
         return await self.in_store(self._store.replay, self.bench, from_sequence, to_sequence)

@@ -22,6 +22,7 @@ from benchd.publish.connection import (
     publish_properties,
 )
 from benchd.publish.drain import Drain, Source
+from benchd.publish.inbox import Envelope, Inbox
 from benchd.publish.orders import OrderBook
 from benchd.publish.payloads import PresenceMessage, ReplyMessage
 from benchd.publish.settings import BrokerSettings
@@ -30,7 +31,6 @@ from benchd.store.ids import new_id
 
 log = structlog.get_logger(__name__)
 
-WAITING_ORDERS = 50
 PRESENCE_AGAIN_S = 5.0
 
 
@@ -42,6 +42,10 @@ class Host(Source, Protocol):
     settings: BrokerSettings
     topics: Topics
     orders: OrderBook | None
+
+    async def open_jobs(self) -> set[str]:
+        """Ids of the jobs that have not ended."""
+        ...
 
     def has_connected(self, protocol: str) -> None:
         """The session works."""
@@ -62,7 +66,7 @@ class Session:
         self._id = new_id("con")
         self._echo = asyncio.Event()
         self._usurped = asyncio.Event()
-        self._waiting: asyncio.Queue[Message] = asyncio.Queue(WAITING_ORDERS)
+        self._inbox: Inbox | None = None
 
     async def run(self) -> None:
         """Serve until the connection breaks."""
@@ -92,6 +96,12 @@ class Session:
                 await self._say(client, "offline", "stopped")
 
     async def _serve(self, client: Client) -> None:
+        if self._pump.orders is not None:
+
+            async def reply(message: ReplyMessage, to: Envelope) -> None:
+                await self._reply(client, message, to)
+
+            self._inbox = Inbox(self._pump.orders, reply, self._pump.open_jobs)
         async with asyncio.TaskGroup() as tasks:
             # Without a reader, a lost broker is noticed only when a publish runs into its timeout.
             tasks.create_task(self._read(client), name="mqtt reader")
@@ -105,7 +115,8 @@ class Session:
             )
             tasks.create_task(drain.run(), name="mqtt outbox")
             tasks.create_task(self._keep_presence(client), name="mqtt presence")
-            tasks.create_task(self._answer(client), name="mqtt orders")
+            if self._inbox is not None:
+                tasks.create_task(self._inbox.run(), name="mqtt inbox")
 
     def _cause(self, serving: asyncio.Task[None]) -> BaseException:
         """What ended the session: a fault in benchd if there is one, else the first reason."""
@@ -185,12 +196,20 @@ class Session:
         async for message in client.messages:
             if str(message.topic) == self._topics.presence:
                 self._hear_presence(message)
-            elif self._pump.orders is not None:
-                try:
-                    self._waiting.put_nowait(message)
-                except asyncio.QueueFull:
-                    reply = self._pump.orders.busy(bytes(message.payload))
-                    await self._reply(client, message, reply)
+            elif self._inbox is not None and str(message.topic) == self._topics.orders:
+                self._hear_order(self._inbox, message)
+
+    def _hear_order(self, inbox: Inbox, message: Message) -> None:
+        payload = bytes(message.payload)
+        if message.retain:
+            # A broker hands it out again at every connection; nobody means that.
+            log.warning("retained order ignored", bench=self._pump.bench, size=len(payload))
+            return
+        # MQTT 5.0, 4.10.1: where the sender wants to hear, and by what it knows its order.
+        wanted = getattr(message.properties, "ResponseTopic", None)
+        usable = wanted is not None and self._may_reply_to(wanted)
+        correlation = getattr(message.properties, "CorrelationData", None)
+        inbox.take(payload, Envelope(wanted if usable else None, correlation if usable else None))
 
     def _hear_presence(self, message: Message) -> None:
         try:
@@ -203,24 +222,13 @@ class Session:
         elif not message.retain:
             self._usurped.set()
 
-    async def _answer(self, client: Client) -> None:
-        orders = self._pump.orders
-        while orders is not None:
-            message = await self._waiting.get()
-            reply = await orders.answer(bytes(message.payload), retained=message.retain)
-            if reply is not None:
-                await self._reply(client, message, reply)
-
-    async def _reply(self, client: Client, message: Message, reply: ReplyMessage) -> None:
+    async def _reply(self, client: Client, reply: ReplyMessage, to: Envelope) -> None:
         text = reply.to_json()
         await client.send(self._topics.reply, text)
-        # MQTT 5.0, 4.10.1: where the sender wants to hear, and by what it knows its order.
-        wanted = getattr(message.properties, "ResponseTopic", None)
-        if wanted is not None and self._may_reply_to(wanted):
-            correlation = getattr(message.properties, "CorrelationData", None)
-            properties = publish_properties(correlation=correlation)
+        if to.response_topic is not None:
+            properties = publish_properties(correlation=to.correlation)
             # Quality 0: a refused topic must not look as if the broker refused our results.
-            await client.send(wanted, text, qos=0, properties=properties)
+            await client.send(to.response_topic, text, qos=0, properties=properties)
 
     def _may_reply_to(self, topic: str) -> bool:
         """A stranger names this topic: not one of ours or of another bench, nor the broker's."""

@@ -16,10 +16,12 @@ from benchd.store.errors import (
     WrongState,
 )
 from benchd.store.jobs import JobEventRow, JobRow, JobState
+from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
 from benchd.store.store import Store
 
 __all__ = [
+    "Answered",
     "BenchClaimed",
     "CaptureRow",
     "JobEventRow",

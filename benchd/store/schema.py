@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0002"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0003"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -190,5 +190,19 @@ outbox = Table(
     Index(None, "bench", "delivered_at", "number"),
     Index(None, "bench", "sequence", unique=True),
     Index(None, "bench", "topic", "number"),
+    sqlite_autoincrement=True,
+)
+
+orders = Table(
+    "orders",
+    metadata,
+    Column("number", _Counter, primary_key=True, autoincrement=True),
+    Column("bench", Text, nullable=False),
+    Column("order_id", String(64), nullable=False),
+    Column("digest", String(64), nullable=False),
+    Column("reply", Text, nullable=False),
+    Column("answered_at", UtcTime, nullable=False),
+    Index(None, "bench", "order_id", unique=True),
+    Index(None, "bench", "number"),
     sqlite_autoincrement=True,
 )

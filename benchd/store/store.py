@@ -13,12 +13,13 @@ from sqlalchemy import Connection
 
 from benchd.recipe.worksheet import Worksheet
 from benchd.results import ResultRecord, Verdict
-from benchd.store import captures, job_orders, jobs, outbox, results
+from benchd.store import captures, job_orders, jobs, orders, outbox, results
 from benchd.store.captures import CaptureRow
 from benchd.store.claim import Claim
 from benchd.store.database import Database
 from benchd.store.errors import StoreError
 from benchd.store.jobs import JobEventRow, JobRow, JobState
+from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
 from benchd.traces import Capture, Role
 
@@ -245,6 +246,18 @@ class Store:
         """History of one job or of all, oldest first, with numbers above `after`."""
         with self._database.reading() as connection:
             return jobs.events(connection, job_id=job_id, after=after, limit=limit)
+
+    # --- orders -------------------------------------------------------------------------
+
+    def answered_orders(self, bench: str, order_ids: Sequence[str]) -> list[Answered]:
+        """What was answered under these order ids; the newest ten thousand are kept."""
+        with self._database.reading() as connection:
+            return orders.answered(connection, bench, order_ids)
+
+    def keep_answers(self, bench: str, answers: Sequence[Answered]) -> None:
+        """Remember answers; a later one under the same id takes the place of the earlier."""
+        with self._writing() as connection:
+            orders.keep(connection, bench, answers, self._clock())
 
     # --- captures and results -----------------------------------------------------------
 

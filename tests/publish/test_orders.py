@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,9 +12,10 @@ from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from benchd.errors import UnsafeError
-from benchd.publish import orders
-from benchd.publish.orders import OrderBook
-from benchd.store import JobRow, JobState
+from benchd.publish import order_memory, orders
+from benchd.publish.order_memory import ShortMemory
+from benchd.publish.orders import Noted, OrderBook
+from benchd.store import Answered, JobRow, JobState, StoreError
 from tests.store.examples import TAKEN_AT
 
 
@@ -48,23 +50,35 @@ class Recording:
         self.asked: list[tuple[Any, ...]] = []
         self.trouble: BaseException | None = None
 
-    def _note(self, *asked: Any) -> JobRow:
+    async def _note(self, noted: Noted | None, *asked: Any) -> JobRow:
         self.asked.append(asked)
         if self.trouble is not None:
             raise self.trouble
-        return job_row()
+        job = job_row()
+        if noted is not None:
+            await asyncio.to_thread(noted, job)
+        return job
 
-    async def queue(self, recipe: str, arguments: dict[str, str], **options: Any) -> JobRow:
-        return self._note("queue", recipe, arguments, options)
+    async def queue(
+        self,
+        recipe: str,
+        arguments: dict[str, str],
+        *,
+        noted: Noted | None = None,
+        **options: Any,
+    ) -> JobRow:
+        return await self._note(noted, "queue", recipe, arguments, options)
 
-    async def withdraw(self, job_id: str, /) -> JobRow:
-        return self._note("withdraw", job_id)
+    async def withdraw(self, job_id: str, /, *, noted: Noted | None = None) -> JobRow:
+        return await self._note(noted, "withdraw", job_id)
 
-    async def ready(self, job_id: str, step: int | None = None, /) -> JobRow:
-        return self._note("ready", job_id, *([] if step is None else [step]))
+    async def ready(
+        self, job_id: str, step: int | None = None, /, *, noted: Noted | None = None
+    ) -> JobRow:
+        return await self._note(noted, "ready", job_id, *([] if step is None else [step]))
 
     async def replay(self, first: int, last: int | None) -> int:
-        self._note("replay", first, last)
+        await self._note(None, "replay", first, last)
         return 7
 
 
@@ -274,7 +288,7 @@ async def test_an_order_that_takes_too_long_is_answered_and_not_repeated(
 ) -> None:
     monkeypatch.setattr(orders, "ANSWER_WITHIN_S", 0.01)
 
-    async def never(job_id: str, step: int | None = None, /) -> JobRow:
+    async def never(job_id: str, step: int | None = None, /, *, noted: Noted) -> JobRow:
         handler.asked.append(("ready", job_id))
         return await asyncio.Future()
 
@@ -303,13 +317,70 @@ async def test_an_order_id_used_for_something_else_is_refused(
     assert len(handler.asked) == 1
 
 
-async def test_only_the_last_thousand_orders_are_remembered(
+async def test_orders_that_ask_for_the_same_together_are_carried_out_once(
+    book: OrderBook, handler: Recording
+) -> None:
+    orders = [{"verb": "withdraw", "order": f"w{n % 3}", "job": "job-1"} for n in range(5)]
+    opened = [book.open(json.dumps(one).encode()) for one in orders]
+    replies = await book.carry_out(opened)
+    assert [(one.order, one.ok) for one in replies] == [
+        ("w0", True), ("w1", True), ("w2", True), ("w0", True), ("w1", True)
+    ]  # fmt: skip
+    assert handler.asked == [("withdraw", "job-1")]
+    assert await book.carry_out(opened[:3]) == replies[:3]
+    assert len(handler.asked) == 1
+
+
+async def test_an_answer_that_came_with_the_deed_is_given_though_it_took_too_long(
     book: OrderBook, handler: Recording, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(orders, "REMEMBERED_ORDERS", 3)
-    for number in range(5):
+    monkeypatch.setattr(orders, "ANSWER_WITHIN_S", 0.05)
+
+    async def slow(job_id: str, /, *, noted: Noted) -> JobRow:
+        noted(job_row(job_id))
+        return await asyncio.Future()
+
+    monkeypatch.setattr(handler, "withdraw", slow)
+    assert (await answered(book, {"verb": "withdraw", "order": "w1", "job": "job-1"}))["ok"]
+
+
+class Troubled(ShortMemory):
+    """A memory whose disk does not work, or hangs."""
+
+    def __init__(self, hangs: bool = False) -> None:
+        super().__init__()
+        self.hangs = hangs
+
+    async def recall(self, order_ids: Sequence[str]) -> dict[str, Answered]:
+        if self.hangs:
+            await asyncio.Future()
+        raise StoreError("the disk does not answer.")
+
+    async def remember(self, answers: Sequence[Answered]) -> None:
+        raise StoreError("the disk does not answer.")
+
+
+@pytest.mark.parametrize("hangs", [False, True])
+async def test_without_a_memory_nothing_but_a_withdrawal_is_carried_out(
+    handler: Recording, hangs: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(orders, "RECALL_WITHIN_S", 0.05)
+    memory = Troubled(hangs)
+    book = OrderBook("workshop", handler, handler.replay, memory=memory, clock=lambda: TAKEN_AT)
+    assert (await answered(book, {"verb": "withdraw", "order": "w1", "job": "job-1"}))["ok"]
+    if not hangs:
+        refused = await answered(book, GOOD)
+        assert "the disk does not answer" in refused["error"]["message"]
+    assert handler.asked == [("withdraw", "job-1")]
+
+
+async def test_only_the_last_orders_are_remembered(
+    book: OrderBook, handler: Recording, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(order_memory, "REMEMBERED_ORDERS", 3)
+    for number in (0, 1, 2, 3, 4, 4, 3, 0):
         await answered(book, {**GOOD, "order": str(number)})
-    assert list(book._answered) == ["2", "3", "4"]
+    assert len(handler.asked) == 6
 
 
 async def test_a_retained_order_is_ignored(book: OrderBook, handler: Recording) -> None:
@@ -318,8 +389,8 @@ async def test_a_retained_order_is_ignored(book: OrderBook, handler: Recording) 
 
 
 async def test_an_order_that_cannot_wait_is_told_so(book: OrderBook, handler: Recording) -> None:
-    reply = book.busy(json.dumps(GOOD).encode())
+    reply = book.busy(book.open(json.dumps(GOOD).encode()))
     assert (reply.ok, reply.order, reply.verb) == (False, "a1", "queue")
     assert reply.error is not None
-    assert reply.error["message"] == "too many orders wait."
+    assert (reply.error["family"], reply.error["message"]) == ("busy", "too many orders wait.")
     assert handler.asked == []

@@ -13,8 +13,8 @@ from aiomqtt import ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from benchd.publish import BrokerSettings, session
-from benchd.store import Store
+from benchd.publish import BrokerSettings, inbox
+from benchd.store import JobRow, Store
 from tests.publish.brokers import Mosquitto
 from tests.publish.conftest import mosquitto_settings
 from tests.publish.listening import heard, heard_on, pumping, read, stranger, until, until_delivered
@@ -26,7 +26,12 @@ ORDERS = "benchd/workshop/orders"
 GOOD = {"verb": "withdraw", "order": "w1", "job": "job-1"}
 
 
-@pytest.fixture(params=["5.0", "3.1.1"])
+NEEDS = pytest.mark.needs("mosquitto", "mosquitto_passwd")
+
+
+@pytest.fixture(
+    params=[pytest.param(one, marks=pytest.mark.needs("mosquitto")) for one in ("5.0", "3.1.1")]
+)
 async def settings(request: pytest.FixtureRequest) -> AsyncIterator[BrokerSettings]:
     """Brokers that take orders: not the one on board."""
     async with mosquitto_settings(request.param) as settings:
@@ -97,28 +102,60 @@ async def test_an_order_sent_while_the_daemon_is_away_is_not_carried_out_later(
     assert handler.asked == [("withdraw", "job-1")]
 
 
+READY = {"verb": "ready", "order": "r1", "job": "job-1"}
+
+
+class Gated(Recording):
+    """Carries nothing out before `gate` is opened."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.gate = asyncio.Event()
+
+    async def ready(self, job_id: str, step: int | None = None, /, **more: Any) -> JobRow:
+        await self.gate.wait()
+        return await super().ready(job_id, step, **more)
+
+
 async def test_too_many_orders_at_once_are_answered_as_too_many(
     store: Store, settings: BrokerSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(session, "WAITING_ORDERS", 1)
-    handler = Recording()
-    gate = asyncio.Event()
-    slow = handler.withdraw
-
-    async def withdraw(job_id: str, /):
-        await gate.wait()
-        return await slow(job_id)
-
-    monkeypatch.setattr(handler, "withdraw", withdraw)
+    monkeypatch.setattr(inbox, "WAITING_ORDERS", 1)
+    handler = Gated()
     async with pumping(store, settings, handler=handler), customer(settings) as client:
         await client.subscribe(f"{ORDERS}/reply", qos=1)
         for number in range(4):
-            await send(client, {**GOOD, "order": str(number)})
+            await send(client, {**READY, "order": str(number)})
         refused = [await heard_on(client, "orders/reply") for _ in range(2)]
-        gate.set()
+        handler.gate.set()
         done = [await heard_on(client, "orders/reply") for _ in range(2)]
-    assert [(reply["order"], reply["ok"]) for reply in refused] == [("2", False), ("3", False)]
+    assert [(reply["order"], reply["error"]["family"]) for reply in refused] == [
+        ("2", "busy"), ("3", "busy")
+    ]  # fmt: skip
     assert [(reply["order"], reply["ok"]) for reply in done] == [("0", True), ("1", True)]
+
+
+async def test_every_order_of_a_flood_is_answered_and_a_withdrawal_in_it_is_carried_out(
+    store: Store, settings: BrokerSettings
+) -> None:
+    """2,000 orders at once while the desk is slow: the library's queue held 200."""
+    handler = Gated()
+    async with pumping(store, settings, handler=handler), customer(settings) as witness:
+        await witness.subscribe(f"{ORDERS}/reply", qos=1)
+        async with customer(settings) as client:
+            orders = [{**READY, "order": str(number)} for number in range(2000)]
+            orders[1500] = {**GOOD, "order": "1500"}
+            # Quality 0 and one packet after the other, as fast as the line takes them.
+            for order in orders:
+                client._client.publish(ORDERS, json.dumps(order), qos=0)
+            replies = [await heard_on(witness, "orders/reply") for _ in range(1799)]
+            assert handler.asked == [("withdraw", "job-1")]
+            handler.gate.set()
+            replies += [await heard_on(witness, "orders/reply") for _ in range(201)]
+    outcomes = {reply["order"]: reply["ok"] or reply["error"]["family"] for reply in replies}
+    assert set(outcomes) == {str(number) for number in range(2000)}
+    assert outcomes["1500"] is True
+    assert sorted(map(str, outcomes.values())) == ["True"] * 202 + ["busy"] * 1798
 
 
 def asking_for(topic: str, correlation: bytes = b"\x00\xff7") -> Properties:
@@ -212,6 +249,7 @@ async def guarded_as_shipped() -> AsyncIterator[tuple[Mosquitto, BrokerSettings]
         await asyncio.to_thread(broker.close)
 
 
+@NEEDS
 @pytest.mark.parametrize(
     ("user", "is_carried_out"), [("reader", False), ("operator", True)], ids=["reader", "operator"]
 )
@@ -235,6 +273,7 @@ async def test_the_access_rules_of_a_broker_of_ones_own_hold_for_last_wills(
     assert sorted(jobs) == (["job-1", "job-2"] if is_carried_out else ["job-2"])
 
 
+@NEEDS
 async def test_an_answer_that_the_broker_does_not_allow_stops_no_results(store: Store) -> None:
     """The operator names a response topic to which the daemon may not write."""
     async with (
