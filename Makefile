@@ -5,7 +5,7 @@ PYTHON ?= $(firstword $(foreach name,python3.13 python3.12 python3.11 python3 py
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint bench coverage clean
+.PHONY: demo test lint bench coverage faults clean
 
 demo: $(VENV)/.demo
 	$(BIN)/benchd demo $(DEMO)
@@ -25,6 +25,10 @@ bench: $(VENV)/.test
 
 coverage: $(VENV)/.test
 	$(BIN)/python -m tests.coverage_study --into docs/coverage.md $(COVERAGE)
+
+faults: $(VENV)/.test
+	@$(BIN)/python -m tests.provisions
+	$(BIN)/python -m tests.faults --into docs/faults.md $(FAULTS)
 
 clean:
 	rm -rf $(VENV) demo-output .pytest_cache .mypy_cache .ruff_cache

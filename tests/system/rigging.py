@@ -52,11 +52,17 @@ def until(condition: Callable[[], Any], what: str, patience_s: float = PATIENCE_
 class Process:
     """A child that says on its first line of stdout, in JSON, when it is ready."""
 
-    def __init__(self, command: list[str], log: Path) -> None:
+    def __init__(
+        self, command: list[str], log: Path, environ: dict[str, str] | None = None
+    ) -> None:
         self.log = log
         with log.open("ab") as errors:
             self.popen = subprocess.Popen(
-                command, stdout=subprocess.PIPE, stderr=errors, start_new_session=True
+                command,
+                stdout=subprocess.PIPE,
+                stderr=errors,
+                start_new_session=True,
+                env=environ,
             )
         self._lines: queue.Queue[bytes] = queue.Queue()
         self._reader = threading.Thread(target=self._read, daemon=True)

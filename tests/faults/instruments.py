@@ -1,0 +1,178 @@
+"""The source, the analyzer or the lid contact misbehave in a sweep."""
+
+from __future__ import annotations
+
+import time
+
+from tests.faults.registry import kind
+from tests.faults.scene import Scene
+from tests.faults.stage import TIMEOUT_S
+
+
+def _in_a_sweep(scene: Scene, step: int | None = None, points: int = 101) -> str:
+    job = scene.queue(points=points)
+    scene.until_sweeping(job, scene.random.randrange(3) if step is None else step)
+    scene.moment(0.3)
+    scene.note_committed()
+    return job
+
+
+def _replies_spoiled(scene: Scene, instrument: str, mode: str, **more: float) -> str:
+    """Every reply from now on is spoiled, for longer than the instrument's time to answer. It is
+    noticed when that time is over: from then on the clock runs."""
+    job = _in_a_sweep(scene)
+    scene.simulator.do("fault", instrument=instrument, mode=mode, count=1_000_000, **more)
+    scene.rf_must_be_off(time.monotonic() + TIMEOUT_S)
+    time.sleep(TIMEOUT_S + 1.5)
+    scene.moment(1.0)
+    scene.simulator.do("fault", instrument=instrument, mode="none")
+    scene.until_ended(job)
+    return job
+
+
+@kind
+def source_silent(scene: Scene) -> None:
+    """The source hears and says nothing."""
+    _replies_spoiled(scene, "generator", "silent")
+
+
+@kind
+def source_half_closed(scene: Scene) -> None:
+    """The source ends its way of the connection and goes on hearing."""
+    _replies_spoiled(scene, "generator", "half-close")
+
+
+@kind
+def source_dripping(scene: Scene) -> None:
+    """The source's replies come byte by byte."""
+    _replies_spoiled(scene, "generator", "slow", delay_s=0.5)
+
+
+@kind
+def source_hangs_up(scene: Scene) -> None:
+    """The source hangs up instead of answering, again and again."""
+    _replies_spoiled(scene, "generator", "close")
+
+
+@kind
+def source_refuses_and_comes_back(scene: Scene) -> None:
+    """The source's connections are cut and new ones refused for a while."""
+    job = _in_a_sweep(scene)
+    scene.simulator.do("fault", instrument="generator", mode="stop-listening")
+    scene.rf_must_be_off()
+    scene.moment(3.0)
+    scene.simulator.do("fault", instrument="generator", mode="none")
+    scene.until_ended(job)
+
+
+@kind
+def source_takes_no_bytes(scene: Scene) -> None:
+    """The source's connection stands, but nothing is taken from it for a while."""
+    job = _in_a_sweep(scene)
+    scene.simulator.do("fault", instrument="generator", mode="deaf")
+    scene.rf_must_be_off(time.monotonic() + TIMEOUT_S)
+    time.sleep(TIMEOUT_S + 1.0)
+    scene.simulator.do("fault", instrument="generator", mode="none")
+    scene.until_ended(job)
+
+
+@kind
+def source_garbles_a_reply(scene: Scene) -> None:
+    """One to three of the source's replies are noise."""
+    job = _in_a_sweep(scene)
+    scene.simulator.do(
+        "fault", instrument="generator", mode="garbage", count=scene.random.randint(1, 3)
+    )
+    scene.until_ended(job)
+
+
+@kind
+def source_loses_power(scene: Scene) -> None:
+    """The source's mains switch, off and on: RF is off, settings are forgotten."""
+    job = _in_a_sweep(scene)
+    scene.simulator.do("power-cycle", instrument="generator")
+    scene.until_ended(job)
+
+
+@kind
+def source_lies_about_off(scene: Scene) -> None:
+    """The source disregards OFF and says that it is off; a while later it obeys again."""
+    job = _in_a_sweep(scene, points=41)
+    scene.simulator.do("disregard", instrument="generator", setting="output", pretend=True)
+    scene.rf_must_be_off()
+    time.sleep(2.0)
+    scene.moment(2.0)
+    scene.simulator.do("obey", instrument="generator")
+    scene.until_ended(job)
+
+
+@kind
+def source_disregards_off(scene: Scene) -> None:
+    """The source disregards OFF and says so; a while later it obeys again."""
+    job = _in_a_sweep(scene, points=41)
+    scene.simulator.do("disregard", instrument="generator", setting="output", pretend=False)
+    scene.rf_must_be_off()
+    time.sleep(2.0)
+    scene.moment(2.0)
+    scene.simulator.do("obey", instrument="generator")
+    scene.until_ended(job)
+
+
+def _setting_disregarded(scene: Scene, setting: str) -> None:
+    job = scene.queue()
+    scene.simulator.do(
+        "disregard", instrument="generator", setting=setting, pretend=scene.random.random() < 0.5
+    )
+    row = scene.until_ended(job)
+    captures = scene.daemon.http.get("/api/captures", params={"job": job}).json()
+    silent = row["state"] == "done" and not any(one["flags"] for one in captures)
+    pretended = scene.outcome.notes
+    pretended += [f"ended done, with {len(captures)} captures and no flag"] if silent else []
+    scene.simulator.do("obey", instrument="generator")
+
+
+@kind
+def source_disregards_its_level(scene: Scene) -> None:
+    """The source takes orders about its level and does nothing, in half of the runs lying."""
+    _setting_disregarded(scene, "level")
+
+
+@kind
+def source_disregards_its_frequency(scene: Scene) -> None:
+    """The source takes orders about its frequency and does nothing, in half of the runs lying."""
+    _setting_disregarded(scene, "frequency")
+
+
+@kind
+def analyzer_silent(scene: Scene) -> None:
+    """The analyzer says nothing for a while."""
+    _replies_spoiled(scene, "analyzer", "silent")
+
+
+@kind
+def analyzer_garbles_a_reply(scene: Scene) -> None:
+    """One to three of the analyzer's replies are noise."""
+    job = _in_a_sweep(scene)
+    scene.simulator.do(
+        "fault", instrument="analyzer", mode="garbage", count=scene.random.randint(1, 3)
+    )
+    scene.until_ended(job)
+
+
+@kind
+def lid_contact_silent(scene: Scene) -> None:
+    """The lid contact says nothing for a while."""
+    _replies_spoiled(scene, "lid", "silent")
+
+
+@kind
+def lid_opened(scene: Scene) -> None:
+    """The lid is opened in a sweep; in half of the runs the analyzer is just being waited for."""
+    job = _in_a_sweep(scene)
+    if scene.random.random() < 0.5:
+        scene.simulator.do("fault", instrument="analyzer", mode="silent", count=1)
+    scene.simulator.do("lid", open=True)
+    scene.rf_must_be_off()
+    time.sleep(2.0)
+    scene.simulator.do("lid", open=False)
+    scene.until_ended(job)
