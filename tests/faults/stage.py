@@ -174,9 +174,9 @@ class Stage:
         tape = self.tape()
         return bool(tape.on) and tape.on[-1][1] == tape.end_s
 
-    def off_at_last(self) -> None:
+    def off_at_last(self, patience_s: float = PATIENCE_S) -> None:
         """Wait until RF is off."""
-        until(lambda: not self.simulator.do("state")["rf_on"], "RF to be off", PATIENCE_S)
+        until(lambda: not self.rf_is_on(), "RF to be off", patience_s)
 
     # -- the store --------------------------------------------------------------------------
 

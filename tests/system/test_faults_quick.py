@@ -24,7 +24,6 @@ QUICK = (
     "will of a guest with an order",
     "source half closed",
     "lid opened",
-    "sense cable pulled in a sweep",
     "withdrawn then killed",
 )
 
