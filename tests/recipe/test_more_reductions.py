@@ -174,7 +174,9 @@ def test_a_comparison_needs_no_capture_and_its_difference_may_be_limited(bench: 
         (
             COMPARE, "quantity: realised_gain,", "quantity: efficiency,",
             'steps[1].reduce.quantity: "efficiency" is not one of: return_loss, vswr, '
-            "resonance_frequency, bandwidth, realised_gain, realised_gain_mean, gain, gain_mean",
+            "reflection_magnitude, mismatch_loss, resonance_frequency, loaded_q, bandwidth, "
+            "bandwidth_low_edge, bandwidth_high_edge, realised_gain, realised_gain_mean, gain, "
+            "gain_mean",
         ),
         (
             COMPARE, "second: yagi r2", "second: dipole r3",

@@ -4,8 +4,8 @@ What two results share, by the source of their terms: the gain of one reference 
 mismatch on one mount, the baseline of one pair of captures. The analyzer's scale is shared only
 as far as both levels lie on the same part of it: results keep one source for it, and what the
 two levels differ by comes back as a term of its own (`scale between the two`).
-Directivity and source match belong to one coupler, but their phase against two different
-reflections is not the same: they are counted twice, as two errors.
+Two reflections over one coupler share its leak, its source match and their baseline: they are
+compared from their stored captures by joint draws (`benchd.reduce.revisions`).
 """
 
 from __future__ import annotations
@@ -16,19 +16,40 @@ from datetime import datetime
 import numpy as np
 
 from benchd.engine.gathering import Sources
+from benchd.engine.reductions.looked_again import looked_again, over_one_coupler
 from benchd.engine.reductions.outcome import Outcome
 from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.compare import compare_results
+from benchd.reduce.revisions import (
+    SCALE_STEP_DB,
+    Looked,
+    Pair,
+    Reading,
+    at_frequency,
+    of_band,
+    of_dip,
+)
 from benchd.reduce.uncertainty import term
 from benchd.results import Result, ResultRecord, Term
 from benchd.store import UnknownId
 from benchd.traces import Role
 
 SCALE = "linearity of "
-SCALE_STEP_DB = 10.0
-"""Two levels this far apart share nothing of the scale's error any more; nearer, in proportion.
-Scale errors are stated per 10 dB (common practice, no source)."""
+JOINTLY = (
+    "return_loss",
+    "vswr",
+    "reflection_magnitude",
+    "mismatch_loss",
+    "resonance_frequency",
+    "loaded_q",
+    "bandwidth",
+    "bandwidth_low_edge",
+    "bandwidth_high_edge",
+)
+"""Quantities of one reflection, which follow from its trace again under drawn errors."""
+
+OF_A_DIP = ("resonance_frequency", "loaded_q")
 
 SAME_HZ = 1e-9
 
@@ -49,7 +70,14 @@ def reduce_revision_comparison(sources: Sources, step: ReduceStep) -> Outcome:
             where=step.label,
             advice="Measure both with the same recipe and parameters.",
         )
-    results = [_compared(sources, one, other) for one, other in pairs]
+    results, refusals = [], []
+    for one, other in pairs:
+        try:
+            results.append(_compared(sources, one, other))
+        except ReductionRefused as refusal:
+            refusals.append(refusal)
+    if not results:
+        raise refusals[0]
     instruments = {**first[0].instruments, **second[0].instruments}
     return Outcome(results=tuple(results), instruments=instruments)
 
@@ -101,12 +129,14 @@ def _newest(
 def _same_place(one: ResultRecord, other: ResultRecord) -> bool:
     """At the same frequency, over the same band, or both of no frequency (a resonance)."""
     first, second = one.result, other.result
+    if first.quantity in OF_A_DIP:
+        return True  # told at the frequency of the dip, which moves
     if first.frequency_hz is not None and second.frequency_hz is not None:
         return abs(first.frequency_hz - second.frequency_hz) <= SAME_HZ * first.frequency_hz
     if first.frequency_hz is not None or second.frequency_hz is not None:
         return False
     # A bandwidth's own edges differ between revisions: the band then is part of the result.
-    return first.quantity == "bandwidth" or first.band_hz == second.band_hz
+    return first.quantity.startswith("bandwidth") or first.band_hz == second.band_hz
 
 
 SHARED_BY_MEASUREMENTS = (
@@ -137,10 +167,42 @@ def own_errors(record: ResultRecord) -> Result:
 
 
 def _compared(sources: Sources, one: ResultRecord, other: ResultRecord) -> Result:
-    further = _scale(sources, one.result, other.result)
-    found = compare_results(own_errors(one), own_errors(other), further=further)
+    found = _by_joint_draws(sources, one.result, other.result)
+    if found is None:
+        found = _by_budgets(sources, one, other)
     note = f"{found.note} {one.result.antenna} in {one.job_id} was the first."
     return replace(found, note=note, antenna=other.result.antenna)
+
+
+def _by_joint_draws(sources: Sources, first: Result, second: Result) -> Result | None:
+    """None for what is no reflection, and for reflections over two couplers."""
+    if first.quantity not in JOINTLY or first.budget is None or second.budget is None:
+        return None
+    one, other = looked_again(sources, first), looked_again(sources, second)
+    if one is None or other is None or not over_one_coupler(one, other):
+        return None
+    readings = _reading(first, one.looked), _reading(second, other.looked)
+    return Pair(one.looked, other.looked).difference(first, second, readings)
+
+
+def _reading(result: Result, looked: Looked) -> Reading:
+    quantity, value = result.quantity, result.value
+    if quantity in ("resonance_frequency", "loaded_q"):
+        near_hz = value if quantity == "resonance_frequency" else result.frequency_hz
+        assert near_hz is not None, "a Q is told with the frequency of its dip"
+        return of_dip(quantity, looked, near_hz)
+    if quantity.endswith(("_low_edge", "_high_edge")):
+        side = "low" if quantity.endswith("_low_edge") else "high"
+        return of_band(side, looked, (value, value))
+    if result.band_hz is not None:
+        return of_band("width", looked, result.band_hz)
+    assert result.frequency_hz is not None, "a reflection is told at a frequency"
+    return at_frequency(quantity, result.frequency_hz)
+
+
+def _by_budgets(sources: Sources, one: ResultRecord, other: ResultRecord) -> Result:
+    further = _scale(sources, one.result, other.result)
+    return compare_results(own_errors(one), own_errors(other), further=further)
 
 
 def _scale(sources: Sources, first: Result, second: Result) -> tuple[Term, ...]:

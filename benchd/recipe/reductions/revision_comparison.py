@@ -14,8 +14,13 @@ from benchd.units import Kind
 COMPARED: dict[str, Kind | None] = {
     "return_loss": Kind.RATIO,
     "vswr": None,
+    "reflection_magnitude": None,
+    "mismatch_loss": Kind.RATIO,
     "resonance_frequency": Kind.FREQUENCY,
+    "loaded_q": None,
     "bandwidth": Kind.FREQUENCY,
+    "bandwidth_low_edge": Kind.FREQUENCY,
+    "bandwidth_high_edge": Kind.FREQUENCY,
     "realised_gain": Kind.RATIO,
     "realised_gain_mean": Kind.RATIO,
     "gain": Kind.RATIO,

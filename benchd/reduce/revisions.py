@@ -1,0 +1,434 @@
+"""Two reflections over one coupler compared: what both share is drawn once, for both.
+
+Leak, source match and baseline are those of the coupler, so one draw of them stands behind both
+traces. Where the two antennas reflect alike their effect on both is the same and cancels; it comes
+back as the reflections part, in size and in phase. A scalar trace does not show the phase: the
+curve of a series resonance (`rlc.gamma_of`) gives the phase of each near its dip, and only the
+phase of one against the other counts. Where a trace has no dip that phase is unknown and drawn.
+Noise, joints and drift belong to each measurement and are drawn for each (JCGM 101).
+
+An interval is that of the second less the first, from truths that both readings allow.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.compare import MISSED
+from benchd.reduce.decibels import (
+    gamma_from_return_loss,
+    mismatch_loss_db,
+    return_loss_from_gamma,
+    vswr_from_gamma,
+)
+from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.montecarlo import with_interval
+from benchd.reduce.reflectometer import (
+    LARGEST_SPREAD,
+    full_reflection,
+    joint_draws,
+    reflection,
+)
+from benchd.reduce.resonance import LEAST_RISE, WINDOW_RISE, prepare
+from benchd.reduce.rlc import curve, gamma_of, minima, y_of
+from benchd.reduce.student import t_quantile
+from benchd.reduce.uncertainty import combine, term
+from benchd.results import Result, Term
+from benchd.traces import ComplexArray, FloatArray
+
+DRAWS = 3000
+SINGLE_DRAWS = 600
+SEED = 1
+SCALE_STEP_DB = 10.0
+"""Two levels this far apart share nothing of a scale's error any more; nearer, in proportion.
+Scale errors are stated per 10 dB (common practice, no source)."""
+
+LEAST_POINTS = 7
+ALIKE = 0.05
+"""Below this reflection nobody can say whether an antenna's resistance lies above or below the
+system's: two dips this deep may lie on either side, each."""
+
+EDGE_REACH = 0.03
+"""A band's edge is looked for within so much of its frequency, or within the band's own width."""
+
+SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE = (
+    "coupler, common to both",
+    "noise",
+    "connector reflection",
+    "connector",
+    "drift",
+    "scale between the two",
+)
+ALL = (SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How one number follows from a trace of squared reflections.
+
+    between_hz: the frequencies that it needs. of: from frequencies, shape (n,), and squared
+        reflections, shape (n, draws), to shape (draws,).
+    """
+
+    between_hz: tuple[float, float]
+    of: Callable[[FloatArray, FloatArray], FloatArray]
+
+
+@dataclass(frozen=True, eq=False)
+class Looked:
+    """One normalised trace (P_test - P_baseline, dB, shape (n,)) and what it rests on.
+
+    known_at: the knowledge at a frequency, Hz.
+    """
+
+    frequency_hz: FloatArray
+    ratio_db: FloatArray
+    known_at: Callable[[float], ReflectionKnowledge]
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """A trace made ready: squared magnitude, its noise, and the dip that gives it a phase.
+
+    f0_hz, y0: of the deepest dip; None where there is none to fit.
+    """
+
+    looked: Looked
+    known: ReflectionKnowledge
+    gamma_squared: FloatArray
+    sd: FloatArray
+    f0_hz: float | None
+    y0: float
+    directivity: FloatArray
+    match: FloatArray
+
+
+def _seen(looked: Looked) -> _Seen:
+    f = looked.frequency_hz
+    known = looked.known_at(float(f[int(np.argmin(looked.ratio_db))]))
+    data = prepare(f, looked.ratio_db, known)
+    squared = np.clip(data.gamma_squared, 1e-12, None)
+    fit = _fit(f, squared, int(np.argmin(looked.ratio_db)))
+    f0_hz, y0 = (None, 1.0) if fit is None else fit
+    coarse = np.linspace(float(f[0]), float(f[-1]), 9)
+    each = [looked.known_at(float(at)) for at in coarse]
+    leak = [gamma_from_return_loss(one.directivity_db.value) for one in each]
+    match = [gamma_from_return_loss(one.source_match_db.value) for one in each]
+    return _Seen(
+        looked,
+        known,
+        squared,
+        data.sd,
+        f0_hz,
+        y0,
+        np.interp(f, coarse, leak),
+        np.interp(f, coarse, match),
+    )
+
+
+def _window(squared: FloatArray, lowest: int) -> slice:
+    """The points around the lowest that lie within the rise that a fit of a dip uses."""
+    y = y_of(squared)
+    high = np.flatnonzero(y > WINDOW_RISE * y[lowest])
+    left, right = high[high < lowest], high[high > lowest]
+    first = int(left[-1]) if left.size else 0
+    last = int(right[0]) if right.size else y.size - 1
+    while last - first + 1 < min(LEAST_POINTS, y.size):
+        first, last = max(0, first - 1), min(y.size - 1, last + 1)
+    return slice(first, last + 1)
+
+
+def _fit(f: FloatArray, squared: FloatArray, lowest: int) -> tuple[float, float] | None:
+    """Frequency and y0 of the dip around an index, or None where the curve has no minimum."""
+    keep = _window(squared, lowest)
+    if squared[keep].size < LEAST_POINTS:
+        return None
+    every = y_of(squared)
+    sides = every[:lowest].max(initial=0.0), every[lowest:].max()
+    if min(sides) < (1.0 + LEAST_RISE) * every[lowest]:
+        return None
+    y = every[keep]
+    found = minima(curve(f[keep], 1.0 / y**2, 3 if y.size > 8 else 2), y)
+    f0_hz = float(found.frequency_hz)
+    if not f[keep][0] <= f0_hz <= f[keep][-1]:
+        return None
+    return f0_hz, float(found.y0)
+
+
+class Pair:
+    """Two traces over one coupler, and draws of the truths behind them."""
+
+    def __init__(self, first: Looked, second: Looked, *, seed: int = SEED) -> None:
+        self._sides = (_seen(first), _seen(second))
+        self._seed = seed
+
+    def difference(self, one: Result, other: Result, readings: tuple[Reading, Reading]) -> Result:
+        """Second less first as `<quantity>_difference`.
+
+        readings: how the result follows from the first trace, and from the second.
+        Raises ReductionRefused where it follows from too few of the draws.
+        """
+        value = other.value - one.value
+        errors = self._errors(readings, ALL, DRAWS)
+        singles = {name: self._errors(readings, (name,), SINGLE_DRAWS) for name in ALL}
+        low, high = value + np.quantile(errors, (0.025, 0.975))
+        terms = tuple(self._term(name, drawn, other.unit) for name, drawn in singles.items())
+        budget = with_interval(
+            combine(terms, estimate=value), float(low), float(high), trials=DRAWS, seed=self._seed
+        )
+        budget = replace(budget, standard=float(np.std(errors)))
+        unit = "dB" if other.unit == "dBi" else other.unit
+        if not low <= 0.0 <= high:
+            note = "The two differ."
+        else:
+            missed = t_quantile(1.0 - MISSED, math.inf) * float(np.std(errors))
+            reach = max(value - float(low), float(high) - value) + missed
+            size = f"{reach / 1e6:.2g} MHz" if unit == "Hz" else f"{reach:.2g} {unit}"
+            note = f"No difference seen; a difference above {size} would have been seen."
+        return Result(
+            quantity=f"{other.quantity}_difference",
+            value=value,
+            unit=unit,
+            expanded_uncertainty=budget.expanded,
+            coverage_factor=budget.coverage_factor,
+            low=float(low),
+            high=float(high),
+            frequency_hz=other.frequency_hz,
+            band_hz=other.band_hz,
+            antenna=other.antenna,
+            flags=tuple(dict.fromkeys((*one.flags, *other.flags))),
+            captures=tuple(dict.fromkeys((*one.captures, *other.captures))),
+            budget=budget,
+            note=note,
+        )
+
+    def _term(self, name: str, errors: FloatArray, unit: str) -> Term:
+        known = self._sides[1].known
+        assumed = {
+            SHARED: known.directivity_db.assumed or known.source_match_db.assumed,
+            JOINT: known.joint_gamma_sd.assumed,
+            CONNECTOR: known.connector_sd_db.assumed,
+            DRIFT: known.drift_db.assumed,
+            SCALE: known.linearity_db.assumed,
+        }
+        standard = float(np.std(errors)) if errors.size else 0.0
+        return term(name, standard, unit, assumed=assumed.get(name, False))
+
+    def _errors(
+        self,
+        readings: tuple[Reading, Reading],
+        errors: tuple[str, ...],
+        draws: int,
+    ) -> FloatArray:
+        """Difference under drawn errors less the difference as read, finite draws only."""
+        common = _Common(self._sides, draws, self._seed)
+        nominal, drawn = [], []
+        for number, (side, reading) in enumerate(zip(self._sides, readings, strict=True)):
+            f = side.looked.frequency_hz
+            keep = _around(f, reading.between_hz)
+            truth = common.truths(number, keep, errors)
+            nominal.append(reading.of(f[keep], side.gamma_squared[keep][:, np.newaxis])[0])
+            drawn.append(reading.of(f[keep], truth))
+        apart = (drawn[1] - drawn[0]) - (nominal[1] - nominal[0])
+        found: FloatArray = apart[np.isfinite(apart)]
+        if found.size < draws // 2:
+            raise ReductionRefused(
+                "the two traces are too uncertain to be compared",
+                advice="Measure with more level, or with a coupler of better directivity.",
+            )
+        return found
+
+
+def _around(f: FloatArray, keep_hz: tuple[float, float]) -> slice:
+    """Points from just below to just above a band, at least two."""
+    first = max(0, int(np.searchsorted(f, keep_hz[0], side="right")) - 2)
+    last = min(f.size, int(np.searchsorted(f, keep_hz[1], side="left")) + 2)
+    return slice(first, max(last, first + 2))
+
+
+class _Common:
+    """One draw of coupler and scale for both traces, and what each has of its own."""
+
+    def __init__(self, sides: tuple[_Seen, _Seen], draws: int, seed: int) -> None:
+        self._sides, self._draws = sides, draws
+        known = sides[0].known
+        rng = np.random.default_rng(seed)
+        self._delay_s = rng.uniform(0.0, 2.0 * known.line_delay_s.value, draws)
+        self._phase = rng.uniform(-np.pi, np.pi, (3, draws))
+        self._sizes = [
+            _size_draws(one, rng, draws) for one in (known.directivity_db, known.source_match_db)
+        ]
+        self._scale = rng.uniform(-1.0, 1.0, (2, draws))
+        self._dip_sides, self._both_dip = self._relative_phase(rng)
+        self._own = [np.random.default_rng([seed, number + 1]) for number in range(2)]
+
+    def _relative_phase(
+        self, rng: np.random.Generator
+    ) -> tuple[tuple[FloatArray, FloatArray], bool]:
+        """Side of each dip (resistance above or below the system's), and whether both have one."""
+        side = rng.choice([-1.0, 1.0], self._draws)
+        depths = [math.sqrt(max(0.0, 1.0 - 1.0 / max(one.y0, 1.0))) for one in self._sides]
+        other = side
+        if max(depths) < ALIKE:
+            other = rng.choice([-1.0, 1.0], self._draws)
+        return (side, other), all(one.f0_hz is not None for one in self._sides)
+
+    def truths(self, number: int, keep: slice, errors: tuple[str, ...]) -> FloatArray:
+        """Squared reflections that the reading of one trace allows, shape (n, draws)."""
+        side, rng = self._sides[number], self._own[number]
+        known, f = side.known, side.looked.frequency_hz[keep][:, np.newaxis]
+        squared = side.gamma_squared[keep][:, np.newaxis] * np.ones(self._draws)
+        if NOISE in errors:
+            noise = rng.standard_normal(squared.shape)
+            squared = np.maximum(squared + side.sd[keep][:, np.newaxis] * noise, 1e-12)
+        reading = np.sqrt(squared) * 10.0 ** (-self._scale_error_db(number, keep, errors) / 20.0)
+        measured = reading * self._phasor(number, f, side.gamma_squared[keep][:, np.newaxis])
+        seen = measured
+        if SHARED in errors:
+            seen = self._through_coupler(side, keep, f, measured)
+        if JOINT in errors:
+            seen = seen - joint_draws(known, rng, self._draws)
+        found: FloatArray = np.abs(seen) ** 2
+        return found
+
+    def _scale_error_db(self, number: int, keep: slice, errors: tuple[str, ...]) -> FloatArray:
+        """What multiplies a reading, dB, shape (n, draws)."""
+        side, rng = self._sides[number], self._own[number]
+        known = side.known
+        total = np.zeros((side.gamma_squared[keep].size, self._draws))
+        if SHARED in errors:
+            total += known.linearity_db.value * self._scale[0]
+        if SCALE in errors and number == 1:
+            first = self._sides[0].looked
+            second = side.looked
+            there = np.interp(second.frequency_hz[keep], first.frequency_hz, first.ratio_db)
+            apart = np.minimum(1.0, np.abs(second.ratio_db[keep] - there) / SCALE_STEP_DB)
+            total += known.linearity_db.value * apart[:, np.newaxis] * self._scale[1]
+        if CONNECTOR in errors:
+            total += known.connector_sd_db.value * rng.standard_normal(self._draws)
+        if DRIFT in errors:
+            total += known.drift_db.value * rng.uniform(-1.0, 1.0, self._draws)
+        return total
+
+    def _phasor(self, number: int, f: FloatArray, squared: FloatArray) -> ComplexArray:
+        """The phase of a reading, as far as it counts against the other's."""
+        side = self._sides[number]
+        if not self._both_dip or side.f0_hz is None:
+            # Unknown: the second against the first at any phase.
+            phase = self._phase[2] if number else np.zeros(self._draws)
+            unknown: ComplexArray = np.exp(1j * phase) * np.ones((f.shape[0], 1))
+            return unknown
+        gamma = gamma_of(f, side.f0_hz, y_of(squared), side.y0, self._dip_sides[number])
+        size = np.abs(gamma)
+        found: ComplexArray = np.where(size > 1e-9, gamma / np.maximum(size, 1e-9), 1.0)
+        return found
+
+    def _through_coupler(
+        self, side: _Seen, keep: slice, f: FloatArray, measured: ComplexArray
+    ) -> ComplexArray:
+        known = side.known
+        centre_hz = float(self._sides[0].looked.frequency_hz.mean())
+        # The line turns the leak one way against the antenna and the source match the other.
+        turn = 4.0 * np.pi * self._delay_s * (f - centre_hz)
+        leak = side.directivity[keep][:, np.newaxis] * self._sizes[0]
+        match = side.match[keep][:, np.newaxis] * self._sizes[1]
+        directivity = leak * np.exp(1j * (self._phase[0] + turn))
+        source = match * np.exp(1j * (self._phase[1] - turn))
+        if known.tracking_db is None:
+            measured = measured * full_reflection(directivity, source, known.baseline)
+        seen = reflection(measured, directivity, source)
+        if known.wall_gamma is not None:
+            echo = known.wall_gamma.value * np.exp(1j * (self._phase[2] + turn))
+            seen = seen - echo * np.maximum(0.0, 1.0 - np.abs(seen) ** 2)
+        return seen
+
+
+def _size_draws(known: Known, rng: np.random.Generator, draws: int) -> FloatArray:
+    """How large a leak is against what was stated: a size of nu degrees of freedom is uncertain by
+    1/sqrt(2 nu) of itself (JCGM 100, E.4.3)."""
+    if not math.isfinite(known.degrees_of_freedom):
+        return np.ones(draws)
+    spread = min(1.0 / math.sqrt(2.0 * known.degrees_of_freedom), LARGEST_SPREAD)
+    drawn: FloatArray = 1.0 + spread * rng.standard_normal(draws)
+    return drawn
+
+
+# -- how numbers follow from squared reflections -------------------------------------------------
+
+_AT_FREQUENCY: dict[str, Callable[[FloatArray], FloatArray]] = {
+    "return_loss": lambda g: return_loss_from_gamma(np.maximum(g, 1e-6)),
+    "vswr": lambda g: vswr_from_gamma(np.minimum(g, 1.0 - 1e-6)),
+    "reflection_magnitude": lambda g: g,
+    "mismatch_loss": lambda g: mismatch_loss_db(np.minimum(g, 1.0 - 1e-6)),
+}
+
+
+def at_frequency(quantity: str, at_hz: float) -> Reading:
+    """return_loss, vswr, reflection_magnitude or mismatch_loss at a frequency."""
+
+    def found(f: FloatArray, squared: FloatArray) -> FloatArray:
+        right = int(np.clip(np.searchsorted(f, at_hz), 1, f.size - 1))
+        share = float(np.clip((at_hz - f[right - 1]) / (f[right] - f[right - 1]), 0.0, 1.0))
+        between = squared[right - 1] * (1.0 - share) + squared[right] * share
+        return _AT_FREQUENCY[quantity](np.sqrt(between))
+
+    return Reading((at_hz, at_hz), found)
+
+
+def of_dip(what: str, trace: Looked, near_hz: float) -> Reading:
+    """`resonance_frequency`, Hz, or `loaded_q`, of the dip of a trace near a frequency.
+
+    Raises ReductionRefused where the trace holds no dip there.
+    """
+    f = trace.frequency_hz
+    squared = 10.0 ** (trace.ratio_db / 10.0)
+    keep = _window(squared, int(np.argmin(np.abs(f - near_hz))))
+    if f[keep].size < LEAST_POINTS:
+        raise ReductionRefused("a trace with so few points has no dip that can be compared")
+    form = curve(f[keep], 1.0 / y_of(squared[keep]) ** 2, 3 if f[keep].size > 8 else 2)
+    band_hz = float(f[keep][0]), float(f[keep][-1])
+
+    def found(here: FloatArray, drawn: FloatArray) -> FloatArray:
+        inside = (here >= band_hz[0]) & (here <= band_hz[1])
+        dips = minima(form, y_of(drawn[inside]))
+        return dips.frequency_hz if what == "resonance_frequency" else dips.loaded_q
+
+    return Reading(band_hz, found)
+
+
+def of_band(what: str, trace: Looked, edges_hz: tuple[float, float]) -> Reading:
+    """`width`, `low` or `high` of the band between two frequencies where a trace crosses, Hz."""
+    sizes = 10.0 ** (np.interp(edges_hz, trace.frequency_hz, trace.ratio_db) / 20.0)
+    reach = max(edges_hz[1] - edges_hz[0], EDGE_REACH * edges_hz[0])
+    ends = (trace.frequency_hz[0], trace.frequency_hz[-1])
+    between = max(ends[0], edges_hz[0] - reach), min(ends[1], edges_hz[1] + reach)
+
+    def found(f: FloatArray, squared: FloatArray) -> FloatArray:
+        low = _crossing_hz(f, squared, float(sizes[0]), edges_hz[0], falls=True)
+        high = _crossing_hz(f, squared, float(sizes[1]), edges_hz[1], falls=False)
+        return {"width": high - low, "low": low, "high": high}[what]
+
+    return Reading((float(between[0]), float(between[1])), found)
+
+
+def _crossing_hz(
+    f: FloatArray, squared: FloatArray, gamma: float, near_hz: float, *, falls: bool
+) -> FloatArray:
+    """Where each curve falls (or rises) through a magnitude nearest to a frequency, Hz, shape
+    (draws,). Between points the magnitude is a straight line. NaN where none does."""
+    above = np.sqrt(squared) - gamma
+    crosses = (above[:-1] * above[1:] <= 0.0) & ((above[:-1] >= above[1:]) == falls)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = above[:-1] / (above[:-1] - above[1:])
+    places = f[:-1, np.newaxis] + share * np.diff(f)[:, np.newaxis]
+    distance = np.where(crosses & np.isfinite(places), np.abs(places - near_hz), np.inf)
+    best = np.argmin(distance, axis=0)
+    columns = np.arange(squared.shape[1])
+    lies = np.isfinite(distance[best, columns])
+    found: FloatArray = np.where(lies, places[best, columns], np.nan)
+    return found

@@ -1,0 +1,156 @@
+"""Two revisions over one coupler: what both share cancels, and the stated difference holds.
+
+The benches and antennas are those of `tests.coverage_study.pairs`, whose physics is apart from
+benchd's and from the shipped simulator's.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import numpy as np
+import pytest
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.reflection import reflection_results
+from benchd.reduce.revisions import SHARED, Looked, Pair, at_frequency, of_band, of_dip
+from benchd.results import Result
+from tests.coverage_study.pairs import AT_HZ, GRID_HZ, Antenna, Line, drawn
+
+BENCHES = 30
+"""Of 30 intervals that hold in 95 %, 4 or more miss with a probability of 6 %; 6 or more with
+0.3 % (binomial law, arithmetic)."""
+
+KNOWN = ReflectionKnowledge(
+    directivity_db=Known(30.0),
+    source_match_db=Known(18.0),
+    linearity_db=Known(0.2),
+    connector_sd_db=Known(0.03),
+    joint_gamma_sd=Known(0.001),
+    drift_db=Known(0.03),
+    noise_sd_db=Known(0.02),
+    line_delay_s=Known(1e-9),
+)
+
+
+@pytest.fixture(scope="module")
+def lines() -> dict[tuple[str, bool], list[Line]]:
+    found: dict[tuple[str, bool], list[Line]] = defaultdict(list)
+    for seed in range(7000, 7000 + BENCHES):
+        for changed in (False, True):
+            for line in drawn(seed, changed=changed):
+                found[line.quantity, changed].append(line)
+    return found
+
+
+@pytest.mark.parametrize("quantity", ["return_loss", "resonance_frequency", "bandwidth"])
+@pytest.mark.parametrize("changed", [False, True], ids=["one antenna twice", "two revisions"])
+def test_the_interval_of_a_difference_holds_the_true_one(
+    lines: dict[tuple[str, bool], list[Line]], quantity: str, changed: bool
+) -> None:
+    found = lines[quantity, changed]
+    missed = [line for line in found if not line.holds]
+    assert len(found) > BENCHES / 2
+    assert len(missed) <= 5, [(line.truth, line.result.low, line.result.high) for line in missed]
+
+
+def test_nothing_changed_is_hardly_ever_called_a_difference(
+    lines: dict[tuple[str, bool], list[Line]],
+) -> None:
+    for quantity in ("return_loss", "resonance_frequency", "bandwidth"):
+        alarms = sum(line.differs for line in lines[quantity, False])
+        assert alarms <= 5, quantity
+
+
+def test_what_repeats_well_is_compared_finely(lines: dict[tuple[str, bool], list[Line]]) -> None:
+    """What one measurement alone is uncertain by, 2 dB and 10 MHz, is mostly the coupler's."""
+    widths = {
+        quantity: float(np.median([line.half_width for line in lines[quantity, False]]))
+        for quantity in ("return_loss", "resonance_frequency")
+    }
+    assert widths["return_loss"] < 0.5
+    assert widths["resonance_frequency"] < 2e6
+
+
+def trace(antenna: Antenna) -> Looked:
+    ratio_db = 20.0 * np.log10(np.abs(antenna.reflection(GRID_HZ)))
+    return Looked(GRID_HZ, ratio_db, lambda at_hz: KNOWN)
+
+
+def result(quantity: str, value: float, unit: str = "dB") -> Result:
+    return Result(quantity, value, unit, None, None)
+
+
+ONE = Antenna(1.68e9, 8.0, 1.5, 0.0, 0.0)
+OTHER = Antenna(1.76e9, 8.0, 0.7, 0.0, 0.0)
+
+
+def shared_db(first: Antenna, second: Antenna) -> float:
+    """The contribution of the coupler to a difference of return losses."""
+    reading = at_frequency("return_loss", AT_HZ)
+    found = Pair(trace(first), trace(second)).difference(
+        result("return_loss", 0.0), result("return_loss", 0.0), (reading, reading)
+    )
+    assert found.budget is not None
+    return next(line.contribution for line in found.budget.terms if line.name == SHARED)
+
+
+def test_the_coupler_s_part_grows_with_how_far_the_reflections_differ() -> None:
+    """None for one antenna twice; for a small change a small part; for two that reflect quite
+    differently about that of two couplers."""
+    nearly = Antenna(1.681e9, 8.0, 1.5, 0.0, 0.0)
+    same, near, far = (shared_db(ONE, other) for other in (ONE, nearly, OTHER))
+    (alone,) = reflection_results(
+        GRID_HZ, trace(ONE).ratio_db, [AT_HZ], KNOWN, quantities=("return_loss",)
+    )
+    assert alone.budget is not None
+    single = next(line.contribution for line in alone.budget.terms if line.name == "directivity")
+    assert same < 1e-6
+    assert same < near < 0.2 * single
+    assert far > single
+
+
+def test_without_a_dip_the_phase_is_unknown_and_the_coupler_counts_in_full() -> None:
+    """Two flat curves of one size: no phase can be told, so that nothing cancels."""
+    flat = Looked(GRID_HZ, np.full(GRID_HZ.size, -10.0), lambda at_hz: KNOWN)
+    reading = at_frequency("return_loss", AT_HZ)
+    found = Pair(flat, flat).difference(
+        result("return_loss", 10.0), result("return_loss", 10.0), (reading, reading)
+    )
+    assert found.budget is not None
+    # d/gamma = 0.1, one way and the other: 0.87 dB each, 0.87/sqrt(2) standard, two of them.
+    assert found.budget.standard == pytest.approx(0.87, rel=0.15)
+    assert found.note.startswith("No difference seen; a difference above")
+
+
+def test_a_band_that_noise_or_leak_may_have_made_is_not_compared() -> None:
+    shallow = Antenna(1.7e9, 8.0, 1.92, 0.0, 0.0)  # 10.03 dB at its best
+    side = trace(shallow)
+    inside = np.flatnonzero(side.ratio_db < -10.0)
+    edges = float(GRID_HZ[inside[0]]), float(GRID_HZ[inside[-1]])
+    reading = of_band("width", side, edges)
+    weak = ReflectionKnowledge(directivity_db=Known(15.0), source_match_db=Known(10.0))
+    poor = Looked(GRID_HZ, side.ratio_db, lambda at_hz: weak)
+    with pytest.raises(ReductionRefused, match="too uncertain to be compared"):
+        Pair(poor, poor).difference(
+            result("bandwidth", 1e7, "Hz"), result("bandwidth", 1e7, "Hz"), (reading, reading)
+        )
+
+
+def test_a_trace_of_few_points_has_no_dip_to_compare() -> None:
+    few = Looked(GRID_HZ[:5], np.full(5, -10.0), lambda at_hz: KNOWN)
+    with pytest.raises(ReductionRefused, match="no dip that can be compared"):
+        of_dip("resonance_frequency", few, 1.45e9)
+
+
+def test_the_difference_carries_its_captures_flags_and_the_second_antenna() -> None:
+    reading = at_frequency("return_loss", AT_HZ)
+    one = Result("return_loss", 9.0, "dB", None, None, captures=("cap-1",), flags=("baseline-old",))
+    other = Result(
+        "return_loss", 12.0, "dB", None, None, captures=("cap-2",), antenna="r4", frequency_hz=AT_HZ
+    )
+    found = Pair(trace(ONE), trace(OTHER)).difference(one, other, (reading, reading))
+    assert (found.quantity, found.unit, found.value) == ("return_loss_difference", "dB", 3.0)
+    assert (found.captures, found.flags) == (("cap-1", "cap-2"), ("baseline-old",))
+    assert (found.antenna, found.frequency_hz) == ("r4", AT_HZ)
