@@ -16,8 +16,9 @@ _MOST_ENTRIES = 200_000
 class Record:
     """Changes of `rf` and `hears` by instrument, in the order in which they happened.
 
-    An instrument begins with RF off, and hears. It does not hear while its link takes no bytes or
-    refuses connections, nor while it disregards orders about its output.
+    An instrument begins with RF off, and hears. It does not hear while it refuses connections, nor
+    while it disregards orders about its output. Links that take no bytes any more are no reason:
+    whoever opens a new one is heard.
     """
 
     def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:

@@ -55,7 +55,7 @@ class Front(ABC):
                 self._set_deaf(True)
             else:
                 self.stop()
-            self.instrument.record.note(self.instrument.name, HEARS, False)
+                self.instrument.record.note(self.instrument.name, HEARS, False)
             if delay_s is not None:
                 loop = asyncio.get_running_loop()
                 self._resume = loop.call_later(delay_s, self._behave)

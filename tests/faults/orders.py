@@ -91,23 +91,25 @@ def window_closes_in_a_sweep(scene: Scene) -> None:
 
 @kind
 def flood_of_orders(scene: Scene) -> None:
-    """Three hundred orders over the broker in a sweep, and a withdrawal among them."""
+    """Three hundred orders over the broker in a sweep, and a withdrawal among them; the clock runs
+    from the moment at which the broker has it."""
     job = scene.queue(points=401)
     scene.until_sweeping(job)
     witness = scene.stage.witness
     witness.replies.clear()
     at = scene.random.randrange(FLOOD)
-    mark = f"{scene.outcome.seed}"
+    mark, sent = f"{scene.outcome.seed}", 0
     for number in range(FLOOD):
         if number == at:
-            scene.rf_must_be_off()
-            witness.order(json.dumps({"verb": "withdraw", "order": f"w-{mark}", "job": job}))
+            withdrawal = {"verb": "withdraw", "order": f"w-{mark}", "job": job}
+            sent = witness.order(json.dumps(withdrawal))
         witness.order(json.dumps({"verb": "ready", "order": f"f-{mark}-{number}", "job": "job-no"}))
 
     def answered() -> bool:
         return sum(one.get("order", "").startswith(f"f-{mark}-") for one in
                    list(witness.replies) if one.get("order")) >= FLOOD  # fmt: skip
 
+    scene.rf_must_be_off(until(lambda: witness.taken_s(sent), "the broker to take it", 30.0))
     state = scene.until_ended(job)["state"]
     if state != "withdrawn":
         scene.outcome.forgotten += 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from typing import Any
 
 import paho.mqtt.client as paho
@@ -24,6 +25,7 @@ class Witness:
         self._lock = threading.Lock()
         self._reader = Subscriber()
         self._subscribed = threading.Event()
+        self._taken: dict[int, float] = {}
         self.results: set[str] = set()
         self.verdicts: list[dict[str, Any]] = []
         self.replies: list[dict[str, Any]] = []
@@ -33,6 +35,9 @@ class Witness:
         self.client.on_connect = lambda *_: self.client.subscribe(f"benchd/{BENCH}/#", qos=1)
         self.client.on_subscribe = lambda *_: self._subscribed.set()
         self.client.on_message = self._read
+        self.client.on_publish = lambda _c, _d, number, *_: self._taken.setdefault(
+            number, time.monotonic()
+        )
         self.client.reconnect_delay_set(1, 1)
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
@@ -56,9 +61,13 @@ class Witness:
         with self._lock:
             return self._reader.gaps
 
-    def order(self, payload: str) -> None:
-        """Give an order over the broker; returns when it has been sent or is kept for sending."""
-        self.client.publish(f"benchd/{BENCH}/orders", payload, qos=1)
+    def order(self, payload: str) -> int:
+        """Give an order over the broker; returns its number before it has been sent."""
+        return self.client.publish(f"benchd/{BENCH}/orders", payload, qos=1).mid
+
+    def taken_s(self, number: int) -> float | None:
+        """When the broker said that it has an order, `time.monotonic`; None while it did not."""
+        return self._taken.get(number)
 
     def close(self) -> None:
         """Hang up."""
