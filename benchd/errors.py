@@ -5,6 +5,7 @@
         RecipeError             a recipe cannot be read or resolved
         BenchFileError          a bench file cannot be read or does not hold together
         OrderRefused            an order or a command asks for something that cannot be done
+          Busy                  there is no room for it now; ask again
         UnsafeError             the level budget forbids it
       InstrumentRefused         an instrument answered, but with an error or an impossible value
         Garbled                 a reply that reads as nothing; may not happen again
@@ -102,6 +103,12 @@ class OrderRefused(UserError):
     """An order asks for something that cannot be done as things stand."""
 
     family = "refused"
+
+
+class Busy(OrderRefused):
+    """The order may be right, but there is no room for it now. Nothing of it was done."""
+
+    family = "busy"
 
 
 class UnsafeError(UserError):

@@ -21,6 +21,7 @@ from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
+from benchd.engine.workroom import Workroom
 from benchd.errors import OrderRefused
 from benchd.recipe import Recipe, resolve
 from benchd.recipe.worksheet import ReduceStep, Worksheet
@@ -30,6 +31,8 @@ from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Trace
 
 MAX_WAITING = 1000
+READING_LIMIT_S = 10.0
+WORKING_LIMIT_S = 300.0
 
 Noted = Callable[[JobRow], None]
 """Is called with the job as an order leaves it, in the transaction that carries the order out."""
@@ -58,6 +61,8 @@ class BenchDesk:
         self._runner = runner
         self._queue = queue
         self._hub = hub
+        self._reading = Workroom("reading the recipes", limit_s=READING_LIMIT_S)
+        self._working = Workroom("working out a recipe or results", limit_s=WORKING_LIMIT_S)
 
     # -- orders ------------------------------------------------------------------------------
 
@@ -75,7 +80,7 @@ class BenchDesk:
 
         Raises RecipeError, UnsafeError or OrderRefused; then nothing was queued.
         """
-        worksheet = await self._db.call(self._resolve, self._shelf.get, recipe, arguments)
+        worksheet = await self.check(recipe, arguments)
         return await self._add(worksheet, priority, not_before, finish_by, noted)
 
     async def queue_text(
@@ -89,16 +94,17 @@ class BenchDesk:
         finish_by: datetime | None = None,
     ) -> JobRow:
         """Queue a recipe given as text; `file` is what its errors call it."""
-        worksheet = await self._db.call(self._resolve_text, text, file, arguments)
+        worksheet = await self.check_text(text, file, arguments)
         return await self._add(worksheet, priority, not_before, finish_by)
 
     async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
         """The worksheet of a recipe from the shelf; nothing is queued."""
-        return await self._db.call(self._resolve, self._shelf.get, recipe, arguments)
+        found = await self._reading.call(self._shelf.get, recipe)
+        return await self._working.call(resolve, found, self._bench, arguments)
 
     async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
         """The worksheet of a recipe given as text; nothing is queued."""
-        return await self._db.call(self._resolve_text, text, file, arguments)
+        return await self._working.call(self._resolve_text, text, file, arguments)
 
     async def withdraw(self, job_id: str, *, noted: Noted | None = None) -> JobRow:
         """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended.
@@ -108,11 +114,11 @@ class BenchDesk:
         """
         stopped = self._stop_if_running(job_id)
         try:
-            row = await self._db.call(
+            row = await self._db.call_first(
                 self._noting, noted, lambda: self._store.order_withdrawal(job_id)
             )
         except WrongState:
-            row = await self._db.call(self._store.job, job_id)
+            row = await self._db.call_first(self._store.job, job_id)
             if not (stopped and row.state is JobState.WITHDRAWN):
                 raise
             return row  # the runner was faster in writing down what this order did
@@ -122,7 +128,7 @@ class BenchDesk:
         if not row.has_ended and self._runner.job_id != job_id:
             # Under way by the store's word only: it was interrupted and is not taken up yet.
             with suppress(WrongState):
-                row = await self._db.call(
+                row = await self._db.call_first(
                     self._store.set_state, job_id, JobState.WITHDRAWN, message=WITHDRAWN_WORDS
                 )
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
@@ -182,9 +188,6 @@ class BenchDesk:
             if noted is not None:
                 noted(row)
         return row
-
-    def _resolve(self, get: Any, name: str, arguments: Mapping[str, str]) -> Worksheet:
-        return resolve(get(name), self._bench, arguments)
 
     def _resolve_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
         recipe: Recipe = self._shelf.read(text, file)
@@ -286,11 +289,11 @@ class BenchDesk:
 
         Each is named "<reduction>/<quantity>"; ends of its 95 % interval ".../low", ".../high".
         """
-        return await self._db.call(self._traces_again, job_id)
+        return await self._working.call(self._traces_again, job_id)
 
     async def reduce(self, job_id: str) -> list[ResultRecord]:
         """Reduce the job's captures again, and return what comes out. Stores nothing."""
-        return await self._db.call(self._records_again, job_id)
+        return await self._working.call(self._records_again, job_id)
 
     def _traces_again(self, job_id: str) -> list[Trace]:
         worksheet = self._store.worksheet(job_id)
@@ -314,7 +317,7 @@ class BenchDesk:
 
     async def recipes(self) -> list[dict[str, Any]]:
         """Name, title and parameters of each recipe on the shelf."""
-        return await self._db.call(self._shelf.listing)
+        return await self._reading.call(self._shelf.listing)
 
     async def health(self) -> dict[str, Any]:
         """Version, bench, running job, instruments that do not answer, trouble of the store."""

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import heapq
+import itertools
+import threading
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import ParamSpec, TypeVar
 
 import structlog
@@ -21,7 +24,9 @@ T = TypeVar("T")
 
 
 class StoreThread:
-    """Runs store calls and reductions off the event loop, one at a time, in order.
+    """Runs store calls and reductions off the event loop, one at a time.
+
+    In the order in which they came, but those of `call_first` ahead of all others.
 
     trouble: what the store says keeps it from working; empty while it works.
     """
@@ -29,19 +34,47 @@ class StoreThread:
     def __init__(self) -> None:
         self.trouble = ""
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
+        self._waiting: list[tuple[int, int, Callable[[], None]]] = []
+        self._order = itertools.count()
+        self._lock = threading.Lock()
 
     async def call(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         """Run `function` on the store thread. A cancelled wait lets the call finish first.
 
         So that after a cancellation nothing of it is still under way.
         """
+        return await self._run(1, lambda: function(*args, **kwargs))
+
+    async def call_first(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
+        """As `call`, ahead of whatever waits: for orders that make things safer."""
+        return await self._run(0, lambda: function(*args, **kwargs))
+
+    async def _run(self, rank: int, work: Callable[[], T]) -> T:
         loop = asyncio.get_running_loop()
-        future = loop.run_in_executor(self._pool, lambda: function(*args, **kwargs))
+        outcome: Future[T] = Future()
+
+        def run() -> None:
+            try:
+                outcome.set_result(work())
+            # Whatever it was, it belongs to the caller.
+            except BaseException as error:
+                outcome.set_exception(error)
+
+        with self._lock:
+            heapq.heappush(self._waiting, (rank, next(self._order), run))
+        # One turn of the thread for each call; which call it carries out is decided when it runs.
+        self._pool.submit(self._run_next)
+        future = asyncio.wrap_future(outcome, loop=loop)
         try:
             return await asyncio.shield(future)
         except asyncio.CancelledError:
             await asyncio.wait([future])
             raise
+
+    def _run_next(self) -> None:
+        with self._lock:
+            *_, work = heapq.heappop(self._waiting)
+        work()
 
     async def patiently(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
         """Run `function`; where the store can take nothing now, again and again.

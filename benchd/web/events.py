@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 import anyio
+from starlette.responses import Response, StreamingResponse
+from starlette.types import Receive, Scope, Send
 
 from benchd.errors import OrderRefused, UserError
 from benchd.web.desk import Desk, Event
@@ -61,17 +63,25 @@ class Streams:
         """End all streams; their clients will reconnect to the next daemon."""
         self._closing.set()
 
-    def take_place(self) -> None:
-        """Raises OrderRefused where too many streams are open."""
+    def open(self, after: int | None) -> Response:
+        """A response that streams. Raises OrderRefused where too many are open.
+
+        Its place is taken at once: ten requests that come together must not all find the last
+        place free.
+        """
         if self._open >= self._settings.stream_limit:
             raise OrderRefused(
                 f"{self._open} event streams are open already.",
                 advice="Close one that nobody reads.",
             )
+        self._open += 1
+        return _EventResponse(self.stream(after), self._leave)
+
+    def _leave(self) -> None:
+        self._open -= 1
 
     async def stream(self, after: int | None) -> AsyncIterator[bytes]:
         """The text of one stream."""
-        self._open += 1
         source = self._desk.events(after)
         # The first step of the source is taken before a byte is sent: a client that has seen the
         # retry line and then reads the bench's state cannot miss a change between the two.
@@ -98,13 +108,28 @@ class Streams:
                 else:
                     yield b": still here\n\n"
         finally:
-            self._open -= 1
             # A client that goes away cancels this generator; the clean-up must still end.
             with anyio.CancelScope(shield=True):
                 await _end(closing, pending)
                 close = getattr(source, "aclose", None)
                 if close is not None:
                     await close()
+
+
+class _EventResponse(StreamingResponse):
+    """Gives its place back however it ends, also where not a byte could be sent."""
+
+    def __init__(self, content: AsyncIterator[bytes], leave: Callable[[], None]) -> None:
+        super().__init__(
+            content, media_type="text/event-stream", headers={"x-accel-buffering": "no"}
+        )
+        self._leave = leave
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._leave()
 
 
 async def _next(source: AsyncIterator[Event]) -> Event | None:

@@ -21,6 +21,7 @@ STATUS_OF_FAMILY = {
     "wrong-input": 400,
     "not-found": 404,
     "refused": 409,
+    "busy": 503,
     "cancelled": 409,
     "wrong-recipe": 422,
     "wrong-bench": 422,

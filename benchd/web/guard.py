@@ -1,14 +1,16 @@
 """The doorkeeper: what a request must bring before any of it is looked at.
 
-Four checks, in this order: the Host header (a page on the internet must not reach the bench by
+Five checks, in this order: the Host header (a page on the internet must not reach the bench by
 pointing its own name at 127.0.0.1), the Origin header (nor by sending a form across), the token,
-and the length of the body. A client on the same computer is not trusted more than that.
+the length of the body, and whether there is room to answer. A client on the same computer is not
+trusted more than that. Orders that make things safer have room of their own.
 """
 
 from __future__ import annotations
 
 import asyncio
 import hmac
+import re
 from collections.abc import Iterable
 from urllib.parse import urlsplit
 
@@ -23,6 +25,11 @@ _SECURITY_HEADERS = [
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
     (b"referrer-policy", b"no-referrer"),
 ]
+MOST_HEADER_LINES = 100
+MOST_HEADER_BYTES = 16 << 10
+# Event streams are counted by themselves; they stay open for hours.
+_STREAMS = "/api/events"
+_SAFER = re.compile(r"POST /api/jobs/[^/]*/withdraw|GET /api/health|POST /api/rf-off")
 
 
 def refusal(status: int, message: str, *, family: str = "refused", advice: str = "") -> bytes:
@@ -44,6 +51,7 @@ class Guard:
     def __init__(self, app: ASGIApp, settings: HttpSettings) -> None:
         self._app = app
         self._settings = settings
+        self._answering = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -62,10 +70,31 @@ class Guard:
         except _Refused as refused:
             await _answer(send_guarded, refused)
             return
-        if body is not None:
+        if body is None:
+            return
+        counted = scope["path"] != _STREAMS
+        if counted and self._answering >= self._room_for(scope):
+            await _answer(send_guarded, _busy(self._answering))
+            return
+        self._answering += counted
+        try:
             await self._app(scope, _Replay(body, receive).receive, send_guarded)
+        finally:
+            self._answering -= counted
+
+    def _room_for(self, scope: Scope) -> int:
+        """Most requests that may be under way for this one to be taken too."""
+        safer = _SAFER.fullmatch(f"{scope['method']} {scope['path']}") is not None
+        return self._settings.request_limit + (self._settings.reserve if safer else 0)
 
     def _admit(self, scope: Scope) -> None:
+        lines: list[tuple[bytes, bytes]] = list(scope["headers"])
+        if len(lines) > MOST_HEADER_LINES or sum(map(_size, lines)) > MOST_HEADER_BYTES:
+            raise _Refused(
+                431,
+                f"the headers hold more than {MOST_HEADER_LINES} lines or {MOST_HEADER_BYTES} "
+                "bytes.",
+            )
         hosts = _header(scope, b"host")
         host = hosts[0] if len(hosts) == 1 else ""
         if not self._known_host(host):
@@ -116,9 +145,10 @@ class Guard:
 async def _read_body(receive: Receive, settings: HttpSettings) -> bytes | None:
     """The whole body, or None where the client went away. Raises _Refused."""
     parts = bytearray()
+    end_s = asyncio.get_running_loop().time() + settings.body_timeout_s
     while True:
         try:
-            async with asyncio.timeout(settings.body_timeout_s):
+            async with asyncio.timeout_at(end_s):
                 message = await receive()
         except TimeoutError:
             raise _Refused(408, "the request's body did not arrive in time.") from None
@@ -147,6 +177,14 @@ def _too_large(settings: HttpSettings) -> _Refused:
     return _Refused(413, f"the body is longer than {settings.body_limit_bytes} bytes.")
 
 
+def _busy(answering: int) -> _Refused:
+    return _Refused(503, f"{answering} requests are being answered.", "Wait a little, ask again.")
+
+
+def _size(line: tuple[bytes, bytes]) -> int:
+    return len(line[0]) + len(line[1])
+
+
 def _header(scope: Scope, name: bytes) -> list[str]:
     headers: Iterable[tuple[bytes, bytes]] = scope["headers"]
     return [value.decode("latin-1") for key, value in headers if key == name]
@@ -171,6 +209,8 @@ async def _answer(send: Send, refused: _Refused) -> None:
         (b"content-length", str(len(body)).encode()),
         (b"connection", b"close"),
     ]
+    if refused.status == 503:
+        headers.append((b"retry-after", b"1"))
     if refused.status == 401:
         headers.append((b"www-authenticate", b"Bearer"))
     await send({"type": "http.response.start", "status": refused.status, "headers": headers})

@@ -12,20 +12,21 @@ import uvicorn
 from benchd.errors import UserError
 from benchd.web.app import create_app
 from benchd.web.desk import Desk
+from benchd.web.doorway import doorway, sweep_doorway
 from benchd.web.events import Streams
 from benchd.web.guard import Guard
 from benchd.web.settings import HttpSettings
 
 STOP_LIMIT_S = 2.0
 HEADER_LIMIT_BYTES = 16 << 10
-CONNECTION_LIMIT = 200
+BACKLOG = 128
 
 
 def open_socket(settings: HttpSettings) -> socket.socket:
     """Listen where the settings say. Raises UserError where the port is taken or not ours."""
     family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
     try:
-        return socket.create_server((settings.host, settings.port), family=family, backlog=64)
+        return socket.create_server((settings.host, settings.port), family=family, backlog=BACKLOG)
     except (OSError, OverflowError) as error:
         raise UserError(
             f"cannot listen on {settings.url}: {error}.",
@@ -65,12 +66,15 @@ async def serve_http(
         server_header=False,
         proxy_headers=False,
         ws="none",
-        http="h11",
+        http=doorway(settings),
         h11_max_incomplete_event_size=HEADER_LIMIT_BYTES,
-        limit_concurrency=CONNECTION_LIMIT,
+        backlog=BACKLOG,
         timeout_graceful_shutdown=int(STOP_LIMIT_S),
     )
     server = _Server(config)
+    sweeping = asyncio.create_task(
+        sweep_doorway(server.server_state.connections, settings), name="end late connections"
+    )
     serving = asyncio.create_task(server.serve(sockets=[listener]), name="http server")
     try:
         await _until_started(server, serving)
@@ -84,6 +88,7 @@ async def serve_http(
             async with asyncio.timeout(2 * STOP_LIMIT_S):
                 await asyncio.wait({serving})
         serving.cancel()
+        sweeping.cancel()
         listener.close()
 
 

@@ -19,7 +19,13 @@ class HttpSettings:
         `host` is not a loopback address; there, put TLS in front.
     names: further names (`bench.lan`, without port) that a request's Host header may carry.
     body_limit_bytes: longest request body.
-    body_timeout_s: longest wait for the next part of a body.
+    body_timeout_s: longest time that a whole body may take to arrive.
+    header_timeout_s: longest time from a connection's start, or from the last answer on it, to
+        the end of a request's headers.
+    write_timeout_s: longest time that a client may leave what was sent to it unread.
+    connection_limit: most connections at once; one more takes the place of one that waits.
+    request_limit: most requests that are answered at once, event streams apart.
+    reserve: further requests for orders that make things safer (withdraw, health, RF off).
     keep_alive_s: silence after which an event stream carries a comment line.
     stream_limit: most event streams at once.
     """
@@ -30,6 +36,11 @@ class HttpSettings:
     names: tuple[str, ...] = ()
     body_limit_bytes: int = 1 << 20
     body_timeout_s: float = 15.0
+    header_timeout_s: float = 10.0
+    write_timeout_s: float = 30.0
+    connection_limit: int = 200
+    request_limit: int = 64
+    reserve: int = 16
     keep_alive_s: float = 15.0
     stream_limit: int = 32
 

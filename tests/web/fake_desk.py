@@ -123,6 +123,8 @@ class FakeDesk:
         self.break_with: Exception | None = None
         self.watching = 0
         self.reads: Counter[str] = Counter()
+        self.gate: asyncio.Event | None = None
+        self.held = 0
 
     # -- for tests
 
@@ -281,6 +283,9 @@ class FakeDesk:
         return [Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)]
 
     async def recipes(self) -> list[dict[str, Any]]:
+        if self.gate is not None:
+            self.held += 1
+            await self.gate.wait()
         return [
             {"name": "return-loss", "title": "Return loss and resonance of one antenna",
              "parameters": {"antenna": {"kind": "antenna"},
