@@ -59,10 +59,10 @@ def _on_board(scene: Scene) -> int:
     return int(str(daemon.said["broker"]).rpartition(":")[2])
 
 
-def _guest(port: int, topic: str, payload: str, retain: bool) -> None:
+def _guest(port: int, topic: str, payload: str, *, retain: bool, client_id: str = "guest") -> None:
     """A client without a password that dies with a will."""
     client = paho.Client(
-        paho.CallbackAPIVersion.VERSION2, client_id="guest", protocol=paho.MQTTv311
+        paho.CallbackAPIVersion.VERSION2, client_id=client_id, protocol=paho.MQTTv311
     )
     client.will_set(topic, payload, qos=1, retain=retain)
     try:
@@ -131,5 +131,26 @@ def forged_retained_state(scene: Scene) -> None:
         reader.disconnect()
         reader.loop_stop()
     scene.outcome.forgotten += any(b"forged" in one for one in heard)
+    scene.stage.terminate()
+    scene.stage.start()
+
+
+@kind
+def client_id_of_benchd_is_stolen(scene: Scene) -> None:
+    """Somebody takes over benchd's own session on the broker on board, again and again, and
+    leaves a will with an order there."""
+    port = _on_board(scene)
+    job = scene.queue(first='  - hands: {ask: "Fit the open."}\n')
+    scene.daemon.until_state(job, "needs-hands")
+    asked_s = time.monotonic()
+    order = json.dumps({"verb": "ready", "order": "s1", "job": job})
+    for name in ("benchd-workshop", "benchd-workshop-handover", "benchd"):
+        _guest(port, "benchd/workshop/orders", order, retain=False, client_id=name)
+    scene.moment(1.0)
+    scene.hands_in_box(asked_s, time.monotonic())
+    if scene.daemon.job(job)["state"] != "needs-hands":
+        scene.outcome.forgotten += 1
+    scene.daemon.http.post(f"/api/jobs/{job}/withdraw")
+    scene.jobs.remove(job)
     scene.stage.terminate()
     scene.stage.start()

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
+import threading
 import time
+
+import httpx
 
 from tests.faults.registry import kind
 from tests.faults.scene import Scene
@@ -92,6 +96,37 @@ def recipes_folder_is_missing(scene: Scene) -> None:
     scene.stage.recipes.rmdir()
     _perhaps_starts(scene)
     _starts_again(scene, job)
+
+
+@kind
+def a_pipe_among_the_recipes(scene: Scene) -> None:
+    """A named pipe that nobody writes to lies among the recipes, and somebody asks for the list;
+    the job goes on, can be withdrawn, and SIGTERM ends the daemon."""
+    pipe = scene.stage.recipes / "pipe.yaml"
+    os.mkfifo(pipe)
+    try:
+        job = scene.queue(points=201)
+        scene.until_sweeping(job)
+        daemon = scene.daemon
+        asking = threading.Thread(target=_asks_for_recipes, args=(str(daemon.http.base_url),))
+        asking.start()
+        time.sleep(0.3)
+        scene.rf_must_be_off()
+        answer = daemon.http.post(f"/api/jobs/{job}/withdraw", timeout=20.0)
+        assert answer.status_code == 200, answer.text
+        began_s = time.monotonic()
+        scene.stage.terminate()
+        if time.monotonic() - began_s > 30.0:
+            scene.outcome.notes.append("SIGTERM took more than 30 s")
+        asking.join()
+    finally:
+        pipe.unlink()
+    scene.stage.start()
+
+
+def _asks_for_recipes(url: str) -> None:
+    with contextlib.suppress(httpx.HTTPError):
+        httpx.get(f"{url}/api/recipes", timeout=30.0, trust_env=False)
 
 
 @kind

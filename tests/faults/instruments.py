@@ -173,12 +173,27 @@ def lid_contact_silent(scene: Scene) -> None:
 
 @kind
 def lid_opened(scene: Scene) -> None:
-    """The lid is opened in a sweep; in half of the runs the analyzer is just being waited for."""
+    """The lid is opened in a sweep."""
     job = _in_a_sweep(scene)
-    if scene.random.random() < 0.5:
-        scene.simulator.do("fault", instrument="analyzer", mode="silent", count=1)
+    _lid_open_for_a_while(scene)
+    scene.until_ended(job)
+
+
+@kind
+def lid_opened_while_a_reply_is_waited_for(scene: Scene) -> None:
+    """The lid is opened while source or analyzer is silent, or sends its reply byte by byte."""
+    job = _in_a_sweep(scene)
+    name = scene.random.choice(("generator", "analyzer"))
+    mode = scene.random.choice(("silent", "slow"))
+    scene.simulator.do("fault", instrument=name, mode=mode, count=1_000_000, delay_s=0.3)
+    time.sleep(0.2)
+    _lid_open_for_a_while(scene)
+    scene.simulator.do("fault", instrument=name, mode="none")
+    scene.until_ended(job)
+
+
+def _lid_open_for_a_while(scene: Scene) -> None:
     scene.simulator.do("lid", open=True)
     scene.rf_must_be_off()
     time.sleep(2.0)
     scene.simulator.do("lid", open=False)
-    scene.until_ended(job)

@@ -29,6 +29,23 @@ def withdrawn_in_a_sweep(scene: Scene) -> None:
         scene.outcome.forgotten += 1
 
 
+@kind
+def withdrawn_while_a_reply_is_waited_for(scene: Scene) -> None:
+    """A job is withdrawn while source or analyzer is silent, or sends its reply byte by byte."""
+    job = scene.queue(points=201)
+    scene.until_sweeping(job, scene.random.randrange(2))
+    name = scene.random.choice(("generator", "analyzer"))
+    mode = scene.random.choice(("silent", "slow"))
+    scene.simulator.do("fault", instrument=name, mode=mode, count=1_000_000, delay_s=0.3)
+    time.sleep(0.2)
+    scene.rf_must_be_off()
+    _withdraw(scene, job)
+    time.sleep(2.0)
+    scene.simulator.do("fault", instrument=name, mode="none")
+    if scene.until_ended(job)["state"] != "withdrawn":
+        scene.outcome.forgotten += 1
+
+
 def _withdraw(scene: Scene, job: str) -> None:
     answer = scene.daemon.http.post(f"/api/jobs/{job}/withdraw")
     assert answer.status_code == 200, answer.text

@@ -54,6 +54,28 @@ def database_damaged_at_a_start(scene: Scene) -> None:
 
 
 @kind
+def database_is_empty_at_a_start(scene: Scene) -> None:
+    """kill -9 in a sweep, and an empty file stands where the database was; then a copy of what
+    was there is put back. A bench that has forgotten everything must not just begin anew."""
+    job = scene.queue(points=101)
+    scene.until_sweeping(job, scene.random.randrange(1, 3))
+    scene.note_committed()
+    scene.stage.kill()
+    scene.rf_must_be_off()
+    copy = scene.stage.backup("before.sqlite")
+    for file in scene.stage.data.glob("benchd.sqlite-*"):
+        if file.suffix != ".lock":
+            file.unlink()
+    (scene.stage.data / "benchd.sqlite").write_bytes(b"")
+    if scene.stage.failed_start(limit_s=8.0) is None:
+        scene.outcome.forgotten += 1
+        scene.outcome.notes.append("an empty file was taken for a new bench")
+    scene.stage.restore(copy)
+    scene.stage.start()
+    scene.until_ended(job)
+
+
+@kind
 def one_row_damaged(scene: Scene) -> None:
     """One stored capture is spoiled on the disk while the daemon is stopped."""
     job = scene.queue(points=41)
