@@ -38,6 +38,27 @@ def test_every_file_that_is_named_exists(name: str) -> None:
     assert (REPOSITORY / name).exists()
 
 
+THREATS = TEXT.partition("## Threats")[2].partition("\n## ")[0]
+
+
+def test_every_threat_has_what_stops_it_and_a_test_that_exists() -> None:
+    groups = re.findall(r"^### (.+)$", THREATS, re.MULTILINE)
+    assert len(groups) == 3
+    lines = [line for line in THREATS.splitlines() if line.startswith("|")]
+    rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in lines]
+    rows = [row for row in rows if row[0] not in ("threat", "---")]
+    assert len(rows) >= 20
+    for row in rows:
+        assert len(row) == 3
+        assert all(row), row
+        told = re.findall(r"`(tests/[\w/]+\.py)::(test_\w+)`", row[2])
+        assert told, row
+        assert row[2] == ", ".join(f"`{file}::{name}`" for file, name in told)
+        for file, name in told:
+            code = (REPOSITORY / file).read_text(encoding="utf-8")
+            assert re.search(rf"^(async )?def {name}\(", code, re.MULTILINE), f"{file}::{name}"
+
+
 def test_every_room_of_the_import_rules_is_described() -> None:
     rules = tomllib.loads((REPOSITORY / "pyproject.toml").read_text(encoding="utf-8"))
     floors = rules["tool"]["importlinter"]["contracts"][0]["layers"]
