@@ -16,6 +16,7 @@
       Cancelled                 a person or the daemon stopped the job
       WindowClosed              the time by which a job had to finish came first
       NoAnswer                  nobody answered a hands request within its patience
+      RfNotVerified             a source did not say that its output is off
 
 Any other exception is a fault in benchd and is reported as one.
 """
@@ -175,3 +176,9 @@ class NoAnswer(BenchdError):
     """Nobody answered a hands request within the patience that its recipe gives it."""
 
     family = "no-answer"
+
+
+class RfNotVerified(BenchdError):
+    """A source did not say that its output is off: somebody must look at it."""
+
+    family = "rf-not-verified"

@@ -95,6 +95,7 @@ class Link:
         self.identity = ""
         self.outstanding = 0
         self.unanswered_bytes = 0
+        self.answered_at_s: float | None = None  # when a reply last came whole, s since 1970
         self._expect_identity = expect_identity
         self._identify = identify
         self._terminator = terminator
@@ -374,6 +375,7 @@ class Link:
         if self.outstanding:
             self.outstanding -= 1
         self.unanswered_bytes = 0
+        self.answered_at_s = time.time()
 
     def _drop(self, error: Exception, when: str, command: str) -> LinkLost:
         """Close after an I/O error, so that a late answer can never be taken for another."""

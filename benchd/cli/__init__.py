@@ -10,16 +10,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Entry point of `benchd`. Always ends by SystemExit.
 
     0: done. 1: refused or failed, with the reason on stderr. 2: the command line is wrong.
+    3: RF is not verified off, so that somebody must look at the source.
     """
     from benchd.cli.app import app
+    from benchd.cli.rf import RF_NOT_VERIFIED
     from benchd.cli.screen import print_error
-    from benchd.errors import BenchdError
+    from benchd.errors import BenchdError, RfNotVerified
 
     try:
         app(args=None if arguments is None else list(arguments), prog_name="benchd")
     except BenchdError as error:
         print_error(error)
-        sys.exit(1)
+        sys.exit(RF_NOT_VERIFIED if isinstance(error, RfNotVerified) else 1)
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         sys.exit(1)

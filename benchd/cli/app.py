@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import budget, demo, files, orders, readings, serving
+from benchd.cli import budget, demo, files, health, orders, readings, serving
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
@@ -45,6 +45,7 @@ _COMMANDS = (
     (orders.watch, "Show a job's progress until it ends."),
     (orders.ready, "Say that you have done what a job asked for."),
     (orders.withdraw, "Take a job off the queue, or stop it."),
+    (health.health, "Tell how the daemon is, and whether to look at it now."),
     (readings.instruments, "List the instruments and whether they answer."),
     (readings.recipes, "List the recipes with their parameters."),
     (readings.captures, "List stored captures."),

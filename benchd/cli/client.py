@@ -89,6 +89,18 @@ class Daemon:
         given = {key: value for key, value in parameters.items() if value is not None}
         return self._ask("GET", path, params=given)
 
+    def health(self) -> dict[str, Any]:
+        """How the daemon is. Its status 503 is an answer too: somebody must be woken."""
+        answer = self._request("GET", "/api/health")
+        try:
+            document = answer.json()
+        except ValueError:
+            document = None
+        if isinstance(document, dict) and "version" in document:
+            return document
+        found = self._read(answer)
+        return found if isinstance(found, dict) else {}
+
     def post(self, path: str, body: Any = None, **parameters: Any) -> Any:
         """POST to an address; parameters that are None are left out."""
         given = {key: value for key, value in parameters.items() if value is not None}
@@ -102,11 +114,13 @@ class Daemon:
                 advice="Ids hold letters, digits and hyphens, as `benchd jobs`, `benchd captures` "
                 "and `benchd results` show them.",
             )
+        return self._read(self._request(method, path, **more))
+
+    def _request(self, method: str, path: str, **more: Any) -> httpx.Response:
         try:
-            answer = self._http.request(method, path, **more)
+            return self._http.request(method, path, **more)
         except (httpx.TransportError, httpx.UnsupportedProtocol) as error:
             raise self._unreachable(error) from error
-        return self._read(answer)
 
     def _unreachable(self, error: Exception) -> BenchdError:
         if isinstance(error, (httpx.ReadTimeout, httpx.WriteTimeout)):

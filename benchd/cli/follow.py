@@ -104,8 +104,11 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
         if event.kind == "begin":
             for job_id in job_ids:
                 _begin(daemon, jobs, job_id, view)
-        elif event.kind in ("link", "rf"):
+        elif event.kind == "link":
             view.say(str(event.data.get("message", "")))
+        elif event.kind == "rf":
+            doubt = "" if event.data.get("off") else "RF is NOT verified off: "
+            view.say(f"{doubt}{event.data.get('message', '')}")
         elif (job := jobs.get(str(event.data.get("job")))) is not None:
             _TAKE.get(event.kind, _ignore)(daemon, job, view, event.data)
         if jobs and all(job.ended for job in jobs.values()):

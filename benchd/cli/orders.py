@@ -22,6 +22,7 @@ from benchd.cli.options import (
     read_pairs,
     read_recipe_file,
 )
+from benchd.cli.rf import RF_NOT_VERIFIED, warn_of_rf
 from benchd.cli.screen import note, plain, say, screen_of
 from benchd.cli.show import format_jobs, format_queued, format_results
 from benchd.cli.when import read_when
@@ -153,10 +154,15 @@ def jobs(
     json: AsJson = False,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:  # fmt: skip
-    """List jobs, newest first, and what each waits for."""
+    """List jobs, newest first, and what each waits for.
+
+    Exits with 3 if RF is not verified off.
+    """
     with connect(daemon) as client:
         found = client.get("/api/jobs", state=state, limit=limit)
-    say(to_text(found, indent=2) if json else format_jobs(found, screen_of(sys.stdout)))
+        say(to_text(found, indent=2) if json else format_jobs(found, screen_of(sys.stdout)))
+        if warn_of_rf(client):
+            raise typer.Exit(RF_NOT_VERIFIED)
 
 
 def watch(
@@ -166,7 +172,7 @@ def watch(
 ) -> None:
     """Show a job's progress until it ends, then its results. Without JOB: all unfinished jobs.
 
-    Exits with 1 if a job did not end as done.
+    Exits with 1 if a job did not end as done, and with 3 if RF is not verified off.
     """
     from benchd.cli.follow import unfinished
 
@@ -174,6 +180,8 @@ def watch(
         wanted = [job] if job is not None else list(unfinished(client))
         if not wanted:
             note("No job is waiting or running.")
+            if warn_of_rf(client):
+                raise typer.Exit(RF_NOT_VERIFIED)
             return
         _watch(client, wanted, json)
 
@@ -198,6 +206,8 @@ def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
             say(text)
     if as_json:
         say(to_text(documents, indent=2))
+    if warn_of_rf(client):
+        raise typer.Exit(RF_NOT_VERIFIED)
     if any(job.state != "done" for job in ended):
         raise typer.Exit(1)
 

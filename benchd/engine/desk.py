@@ -21,6 +21,7 @@ from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
+from benchd.engine.vitals import Vitals
 from benchd.engine.workroom import Workroom
 from benchd.errors import OrderRefused
 from benchd.recipe import Recipe, resolve
@@ -52,7 +53,9 @@ class BenchDesk:
         runner: Runner,
         queue: JobQueue,
         hub: EventHub,
+        vitals: Vitals | None = None,
     ) -> None:
+        """vitals: what `health` tells besides; without it the desk tells what it knows itself."""
         self._bench = bench
         self._shelf = shelf
         self._store = store
@@ -63,6 +66,7 @@ class BenchDesk:
         self._hub = hub
         self._reading = Workroom("reading the recipes", limit_s=READING_LIMIT_S)
         self._working = Workroom("working out a recipe or results", limit_s=WORKING_LIMIT_S)
+        self._vitals = vitals
 
     # -- orders ------------------------------------------------------------------------------
 
@@ -320,15 +324,16 @@ class BenchDesk:
         return await self._reading.call(self._shelf.listing)
 
     async def health(self) -> dict[str, Any]:
-        """Version, bench, running job, instruments that do not answer, trouble of the store."""
-        lost = [state.name for state in self._rig.states() if state.state == "lost"]
-        return {
+        """How the daemon is; see `Vitals`. `wake`: why somebody must be woken, in words."""
+        states = self._rig.states()
+        base = {
             "version": __version__,
             "bench": self._bench.bench,
             "running": self._runner.job_id,
-            "lost": lost,
+            "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,
         }
+        return base if self._vitals is None else await self._vitals.document(base, states)
 
     def events(self, after: int | None = None) -> AsyncIterator[Event]:
         """Live events; see `EventHub.watch`."""

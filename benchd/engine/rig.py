@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import partial
 from typing import Any, Literal, TypeVar
 
@@ -25,6 +26,8 @@ from benchd.acquire.plan import Procedure
 from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
 from benchd.bench.model import ThermometerInstrument
 from benchd.engine.lidwatch import LidWatch
+from benchd.engine.pulse import Pulse
+from benchd.engine.rfwatch import RfWatch
 from benchd.engine.translate import translated
 from benchd.errors import BenchdError, Cancelled, Garbled, InstrumentRefused, LinkLost
 from benchd.recipe.worksheet import SwitchSetting
@@ -43,8 +46,10 @@ OPEN_TIMEOUT_S = 5.0
 class BenchThread:
     """One thread for all I/O of one bench (two threads on one session give wrong answers)."""
 
-    def __init__(self, name: str, stop: threading.Event) -> None:
+    def __init__(self, name: str, stop: threading.Event, pulse: Pulse | None = None) -> None:
+        """pulse: told when work begins and ends."""
         self._stop = stop
+        self._pulse = pulse or Pulse()
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"bench-{name}")
 
     async def run(self, work: Callable[[], T]) -> T:
@@ -54,7 +59,7 @@ class BenchThread:
         0.1 s, and waits for the work to end: a session is never used by two threads.
         """
         loop = asyncio.get_running_loop()
-        future = loop.run_in_executor(self._pool, work)
+        future = loop.run_in_executor(self._pool, self._pulse.watched(work))
         try:
             return await asyncio.shield(future)
         except asyncio.CancelledError:
@@ -69,7 +74,10 @@ class BenchThread:
 
 @dataclass(frozen=True, slots=True)
 class InstrumentState:
-    """What is known of one instrument now. `state`: `ready`, `lost` or `not-opened`."""
+    """What is known of one instrument now. `state`: `ready`, `lost` or `not-opened`.
+
+    answered_at: when it last answered anything, since the daemon's start.
+    """
 
     name: str
     kind: str
@@ -78,17 +86,21 @@ class InstrumentState:
     identity: str
     state: str
     message: str
+    answered_at: datetime | None = None
 
 
 class Rig:
     """Links and drivers of one bench.
 
     stop: set it from any thread to end the running procedure with `drivers.errors.Stopped`.
+    rf: whether RF is off, as the sources have answered. pulse: beats in every wait.
     """
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
         self.stop = threading.Event()
+        self.rf = RfWatch()
+        self.pulse = Pulse()
         self.drivers: dict[str, Any] = {}
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
@@ -187,6 +199,7 @@ class Rig:
                     identity=link.identity if link is not None else "",
                     state=state,
                     message=self._faults.get(name, ""),
+                    answered_at=_moment(link.answered_at_s) if link is not None else None,
                 )
             )
         return found
@@ -211,17 +224,19 @@ class Rig:
         Each output is tried, whatever went wrong with the others. Raises LinkLost or
         InstrumentRefused; the first trouble where there are several.
         """
-        problems: list[BenchdError] = []
+        problems: dict[str, BenchdError] = {}
         for name in self._radiating():
             try:
                 self._rf_off_one(name)
             except BenchdError as error:
-                problems.append(error)
+                problems[name] = error
             except Exception as error:
                 _log.exception("a fault in benchd or a driver kept rf on", instrument=name)
-                problems.append(_fault(name, error))
+                problems[name] = _fault(name, error)
         if problems:
-            raise problems[0]
+            self.rf.not_verified(problems, "; ".join(str(error) for error in problems.values()))
+            raise next(iter(problems.values()))
+        self.rf.off_verified(self._radiating())
 
     def _rf_off_one(self, name: str) -> None:
         """Off and verified. A link that turns out to be dead is opened again, once: instruments
@@ -280,7 +295,9 @@ class Rig:
             self.connect([contact])
             question = self.drivers[contact].open_query()
             procedure = guarded(procedure, question, time.monotonic, wanted=lid)
-            watch = LidWatch(self.stop.is_set, partial(self._check_lid, question, lid))
+            watch = LidWatch(self._stopped, partial(self._check_lid, question, lid))
+        if lid is not None:
+            self.rf.on(name for name in self._radiating() if name in names)
         try:
             outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)
         except BaseException as error:
@@ -335,6 +352,16 @@ class Rig:
         for name in names:
             self._play(self.drivers[name].expect_no_errors(), self._links, heed_stop=False)
 
+    def _stopped(self) -> bool:
+        """Asked in every wait, so that it shows that the bench thread is alive."""
+        self.pulse.beat()
+        return self.stop.is_set()
+
+    def _never(self) -> bool:
+        """As `_stopped`, for what a stop must not keep from being done."""
+        self.pulse.beat()
+        return False
+
     def _play(
         self,
         procedure: Procedure[T],
@@ -344,8 +371,8 @@ class Rig:
         on_progress: Callable[[Any], None] | None = None,
         cancel: Callable[[], bool] | None = None,
     ) -> T:
-        if cancel is None and heed_stop:
-            cancel = self.stop.is_set
+        if cancel is None:
+            cancel = self._stopped if heed_stop else self._never
         with translated():
             try:
                 result: T = Player(links, cancel=cancel, on_progress=on_progress).run(procedure)
@@ -356,6 +383,10 @@ class Rig:
                     links[error.instrument].close()
                 raise
             return result
+
+
+def _moment(time_s: float | None) -> datetime | None:
+    return None if time_s is None else datetime.fromtimestamp(time_s, UTC)
 
 
 def _sent(batch: Batch) -> Procedure[None]:

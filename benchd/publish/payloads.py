@@ -32,6 +32,7 @@ __all__ = [
     "PresenceMessage",
     "ReplyMessage",
     "ResultMessage",
+    "RfMessage",
     "TraceMessage",
     "VerdictMessage",
     "job_summary",
@@ -55,6 +56,25 @@ class PresenceMessage(Message):
     at: Moment
     session: str
     version: str
+
+
+class RfMessage(Message):
+    """Whether RF is off, and who says so. Topic `rf`, retained.
+
+    state: `off-verified`, where every source has answered that it is off; `on`, while a sweep may
+    radiate; `not-verified`, where a source did not say that it is off: `message` says which and
+    why, `advice` what to do. It is what a living daemon knows: where `presence` says `offline`,
+    nobody knows more than what was true then.
+    since: when the state began. at: when it was last asked for. sources: what it is about.
+    """
+
+    schema_: Literal["benchd.rf/1"] = Field(default="benchd.rf/1", alias="schema")
+    state: Literal["off-verified", "not-verified", "on"]
+    since: Moment
+    at: Moment
+    sources: tuple[str, ...]
+    message: str
+    advice: str
 
 
 class ReplyMessage(Message):
@@ -92,6 +112,7 @@ _MESSAGES: tuple[type[Message], ...] = (
     PresenceMessage,
     ReplyMessage,
     ResultMessage,
+    RfMessage,
     TraceMessage,
     VerdictMessage,
 )

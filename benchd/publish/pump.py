@@ -23,6 +23,7 @@ from benchd.publish.connection import BrokerLost, BrokerRefused, WrongProtocol, 
 from benchd.publish.order_memory import StoreMemory
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.retry import Retry
+from benchd.publish.rf import RfSource, RfTopic
 from benchd.publish.session import Session
 from benchd.publish.settings import BrokerSettings
 from benchd.publish.topics import Topics
@@ -55,6 +56,7 @@ class Pump:
     """Publishes one bench. `run` is a task that ends only by being cancelled.
 
     restate: send the newest states again at the start, for a broker that forgets.
+    rf: what is known of RF, told on a retained topic of its own.
     """
 
     def __init__(
@@ -64,6 +66,7 @@ class Pump:
         settings: BrokerSettings,
         *,
         handler: OrderHandler | None = None,
+        rf: RfSource | None = None,
         restate: bool = False,
         retry: Retry | None = None,
         version: str = __version__,
@@ -72,6 +75,7 @@ class Pump:
         self.settings = settings
         self.topics = Topics(bench, settings.root)
         self.version = version
+        self.rf: RfTopic | None = None if rf is None else RfTopic(bench, self.topics.rf, rf)
         self.orders: OrderBook | None = None
         if handler is not None and settings.takes_orders:
             memory = StoreMemory(store, bench, self.in_store)

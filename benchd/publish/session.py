@@ -25,6 +25,7 @@ from benchd.publish.drain import Drain, Source
 from benchd.publish.inbox import Envelope, Inbox
 from benchd.publish.orders import OrderBook
 from benchd.publish.payloads import PresenceMessage, ReplyMessage
+from benchd.publish.rf import RfTopic
 from benchd.publish.settings import BrokerSettings
 from benchd.publish.topics import Topics
 from benchd.store.ids import new_id
@@ -42,6 +43,7 @@ class Host(Source, Protocol):
     settings: BrokerSettings
     topics: Topics
     orders: OrderBook | None
+    rf: RfTopic | None
 
     async def open_jobs(self) -> set[str]:
         """Ids of the jobs that have not ended."""
@@ -93,6 +95,8 @@ class Session:
     async def _say_goodbye(self, client: Client) -> None:
         with suppress(MqttError, TimeoutError):
             async with asyncio.timeout(STOP_WITHIN_S):
+                if self._pump.rf is not None:
+                    await self._pump.rf.tell(client)
                 await self._say(client, "offline", "stopped")
 
     async def _serve(self, client: Client) -> None:
@@ -106,6 +110,8 @@ class Session:
             # Without a reader, a lost broker is noticed only when a publish runs into its timeout.
             tasks.create_task(self._read(client), name="mqtt reader")
             await self._introduce(client)
+            if self._pump.rf is not None:
+                tasks.create_task(self._pump.rf.keep(client), name="mqtt rf")
             drain = Drain(
                 self._pump,
                 client,

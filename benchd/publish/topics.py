@@ -1,6 +1,7 @@
 """The topics of a bench.
 
     benchd/<bench>/presence                     retained: online or offline
+    benchd/<bench>/rf                           retained: whether RF is off, and who says so
     benchd/<bench>/job/<id>                     a job's states
     benchd/<bench>/result                       every result
     benchd/<bench>/verdict                      every acceptance limit held against a result
@@ -26,6 +27,7 @@ class Topics:
     def __init__(self, bench: str, root: str = "benchd") -> None:
         self.base = f"{root}/{encode_part(bench)}"
         self.presence = f"{self.base}/presence"
+        self.rf = f"{self.base}/rf"
         self.orders = f"{self.base}/orders"
         self.reply = f"{self.base}/orders/reply"
         self.everything = f"{self.base}/#"

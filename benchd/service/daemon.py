@@ -15,8 +15,9 @@ import logging
 import signal
 import socket
 import sys
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, TextIO, cast
 
@@ -27,12 +28,16 @@ from benchd.bench import Bench, load_bench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.library import StoreThread
+from benchd.engine.pulse import PulseMonitor
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
+from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import BenchThread, Rig
 from benchd.engine.runner import Runner
-from benchd.errors import UserError
-from benchd.publish import BrokerSettings, EmbeddedBroker, Pump
+from benchd.engine.vitals import Vitals
+from benchd.errors import RfNotVerified, UserError
+from benchd.publish import BrokerSettings, EmbeddedBroker
+from benchd.service.publishing import Publishing
 from benchd.service.settings import ServiceSettings
 from benchd.store import Store, StoreFull
 from benchd.store.claim import Claim
@@ -40,8 +45,6 @@ from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
 
 _log = structlog.get_logger(__name__)
-
-PUBLISH_AGAIN_S = 30.0
 
 
 class _Stop(Exception):
@@ -58,7 +61,8 @@ async def serve(settings: ServiceSettings) -> None:
 
     Prints one line of JSON on stdout when it is ready: {"ready": true, "bench", "http", "broker"}.
     Raises BenchdError for what is wrong with the settings. Once the bench is claimed, RF is off
-    afterwards on every way out: whatever ran this bench before may have left it on.
+    afterwards on every way out: whatever ran this bench before may have left it on. Raises
+    RfNotVerified where the daemon was stopped and a source did not say that it is off.
     """
     _log_to_stderr()
     bench = load_bench(settings.bench)
@@ -70,7 +74,7 @@ async def serve(settings: ServiceSettings) -> None:
         stopping = stack.enter_context(_stopped_by_signals())
         database = _folder(settings.data) / "benchd.sqlite"
         stack.enter_context(_claimed(database, bench.bench))
-        bench_thread = BenchThread(bench.bench, rig.stop)
+        bench_thread = BenchThread(bench.bench, rig.stop, rig.pulse)
         stack.callback(bench_thread.close)
         stack.push_async_callback(bench_thread.run, rig.close)
         store_thread = StoreThread()
@@ -100,6 +104,17 @@ async def serve(settings: ServiceSettings) -> None:
             runner=runner,
             hub=hub,
         )
+        publishing = Publishing(store, bench.bench, rig.rf)
+        monitor = PulseMonitor(rig.pulse)
+        vitals = Vitals(
+            bench=bench.bench,
+            store=store,
+            data=settings.data,
+            rf=rig.rf,
+            monitor=monitor,
+            broker=publishing.document,
+        )
+        stack.callback(vitals.close)
         desk = BenchDesk(
             bench=bench,
             shelf=RecipeShelf([*settings.recipes, shipped_recipes()]),
@@ -109,16 +124,30 @@ async def serve(settings: ServiceSettings) -> None:
             runner=runner,
             queue=queue,
             hub=hub,
+            vitals=vitals,
         )
         broker, restate = await stack.enter_async_context(_broker(bench, settings))
-
-        def pump(restate: bool) -> Pump:
-            assert broker is not None
-            return Pump(store, bench.bench, broker, handler=desk, restate=restate)
-
-        publishing = None if broker is None else _publish(pump, restate)
+        pumping = None if broker is None else publishing.run(broker, desk, restate)
         address = None if broker is None else broker.address
-        await _run(stopping, queue, publishing, desk, http, listener, hub, address)
+        rest = partial(_come_to_rest, bench_thread, rig)
+        await _run(stopping, queue, pumping, desk, http, listener, hub, address, rest)
+    _require_off(rig.rf.now)
+
+
+async def _come_to_rest(bench_thread: BenchThread, rig: Rig, queue: asyncio.Task[None]) -> None:
+    """End the job at hand and ask the sources, while subscribers can still be told."""
+    queue.cancel()
+    await asyncio.wait({queue})
+    try:
+        await bench_thread.run(rig.rf_off)
+    except Exception as error:
+        _log.error("rf off not verified while stopping", error=str(error))
+
+
+def _require_off(rf: RfState) -> None:
+    """Raises RfNotVerified: whoever stopped the daemon must learn that RF may be on."""
+    if rf.state != OFF_VERIFIED:
+        raise RfNotVerified(f"benchd has stopped, but {rf.message}", advice=rf.advice)
 
 
 def _folder(path: Path) -> Path:
@@ -186,16 +215,6 @@ async def _broker(
         )
 
 
-async def _publish(make: Callable[[bool], Pump], restate: bool) -> None:
-    """Publish for ever. A fault there must not end the measuring: it begins again."""
-    while True:
-        try:
-            await make(restate).run()
-        except Exception:
-            _log.exception("a fault in benchd ended publishing", next_try_s=PUBLISH_AGAIN_S)
-        await asyncio.sleep(PUBLISH_AGAIN_S)
-
-
 async def _run(
     stopping: asyncio.Event,
     queue: JobQueue,
@@ -205,12 +224,13 @@ async def _run(
     listener: socket.socket,
     hub: EventHub,
     broker_address: str | None,
+    come_to_rest: Callable[[asyncio.Task[None]], Awaitable[None]],
 ) -> None:
     """All tasks, until one fails or somebody asks to stop."""
     listening = asyncio.Event()
     try:
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(queue.run(), name="queue")
+            working = tasks.create_task(queue.run(), name="queue")
             if publishing is not None:
                 tasks.create_task(publishing, name="publish")
             tasks.create_task(serve_http(desk, http, listening, listener=listener), name="http")
@@ -218,6 +238,7 @@ async def _run(
             await stopping.wait()
             _log.info("stopping")
             hub.close()
+            await come_to_rest(working)
             raise _Stop
     except* _Stop:
         pass

@@ -190,8 +190,9 @@ def _add_readings(app: FastAPI, desk: Desk) -> None:
 
     @app.get("/api/health")
     async def health() -> Response:
-        """Whether the daemon is well."""
-        return json_response(await desk.health())
+        """How the daemon is. 200: let people sleep. 503: wake somebody, `wake` says why."""
+        document = await desk.health()
+        return json_response(document, 503 if document.get("wake") else 200)
 
 
 def _add_captures(app: FastAPI, desk: Desk) -> None:

@@ -13,6 +13,7 @@ import pytest
 from benchd.errors import OrderRefused
 from benchd.store import JobRow, JobState, Store, StoreFull, WrongState
 from tests.engine.office import Office
+from tests.patience import PATIENCE_S
 
 HANDS = """\
 recipe: by-hand
@@ -45,7 +46,7 @@ async def at_work(office: Office) -> AsyncIterator[None]:
 
 
 async def until_it_asks(office: Office, job: JobRow, words: str = "") -> JobRow:
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(PATIENCE_S):
         while words not in (row := await office.until(job.id, JobState.NEEDS_HANDS)).message:
             await asyncio.sleep(0.005)
     return row
@@ -211,7 +212,7 @@ async def test_a_job_interrupted_while_it_asked_asks_the_same_again(office: Offi
     async with at_work(office):
         await until_it_asks(office, job)
     async with at_work(office):
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(PATIENCE_S):
             while (await office.desk.job(job.id)).interruptions == 0:
                 await asyncio.sleep(0.005)
         await until_it_asks(office, job, "Fit the antenna.")

@@ -13,6 +13,7 @@ from benchd.recipe.worksheet import HandsStep
 from benchd.store import JobRow, JobState
 from tests.engine.office import Office
 from tests.engine.test_orders_kept import at_work, until_it_asks
+from tests.patience import PATIENCE_S
 
 RECIPE = """\
 recipe: patient
@@ -108,7 +109,7 @@ async def test_a_request_is_made_anew_where_nobody_else_needs_the_bench(
     shorter(office, job, 0.1, monkeypatch)
     async with at_work(office):
         first = await until_it_asks(office, job)
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(PATIENCE_S):
             while (again := await office.desk.job(job.id)).hands == first.hands:
                 await asyncio.sleep(0.005)
     assert first.hands is not None
@@ -164,7 +165,7 @@ async def test_what_follows_a_skipped_request_is_left_out_and_cannot_pass(
 ) -> None:
     job = await patient(office, "patience: 1 s, then: skip")
     async with at_work(office):
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(PATIENCE_S):
             while "antenna" not in (await until_it_asks(office, job)).message:
                 await asyncio.sleep(0.005)
         assert "measure" not in office.rig.log, "the open was not fitted, so it was not measured"

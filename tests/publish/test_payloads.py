@@ -33,6 +33,7 @@ def test_every_schema_is_itself_valid() -> None:
         "benchd.presence/1",
         "benchd.reply/1",
         "benchd.result/1",
+        "benchd.rf/1",
         "benchd.trace/1",
         "benchd.verdict/1",
     ]

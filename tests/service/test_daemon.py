@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from benchd.service import daemon
+from benchd.service import daemon, publishing
 from benchd.store import StoreFull
 from tests.patience import PATIENCE_S
 
@@ -18,22 +18,25 @@ from tests.patience import PATIENCE_S
 async def test_a_fault_in_publishing_begins_again_with_a_fresh_pump(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(daemon, "PUBLISH_AGAIN_S", 0.01)
+    monkeypatch.setattr(publishing, "AGAIN_S", 0.01)
     made: list[bool] = []
     again = asyncio.Event()
 
     class Pump:
+        def __init__(self, *_: Any, restate: bool, **__: Any) -> None:
+            made.append(restate)
+
         async def run(self) -> None:
             if len(made) == 1:
                 raise ZeroDivisionError("a fault in benchd")
             again.set()
             await asyncio.Event().wait()
 
-    def make(restate: bool) -> Any:
-        made.append(restate)
-        return Pump()
-
-    task = asyncio.create_task(daemon._publish(make, True))
+    monkeypatch.setattr(publishing, "Pump", Pump)
+    nothing: Any = None
+    task = asyncio.create_task(
+        publishing.Publishing(nothing, "", nothing).run(nothing, nothing, True)
+    )
     async with asyncio.timeout(PATIENCE_S):
         await again.wait()
     assert made == [True, True]

@@ -115,6 +115,7 @@ class FakeDesk:
 
     def __init__(self) -> None:
         self.rows: dict[str, JobRow] = {}
+        self.vitals: dict[str, Any] = {}
         self.captured = {"cap-0000000000000001": capture()}
         self.reduced = {"job-0000000000000001": records()}
         self.kept: list[FakeEvent] = []
@@ -293,7 +294,7 @@ class FakeDesk:
         ]  # fmt: skip
 
     async def health(self) -> dict[str, Any]:
-        return {"bench": "workshop", "version": "0.1.0", "state": "ready"}
+        return {"bench": "workshop", "version": "0.1.0", "state": "ready", **self.vitals}
 
     async def events(self, after: int | None) -> AsyncIterator[FakeEvent]:
         at = len(self.kept) if after is None else after

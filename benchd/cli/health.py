@@ -1,0 +1,81 @@
+"""`benchd health`: how the daemon is, and whether somebody must look at it now."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import typer
+
+from benchd.cli.client import DEFAULT_URL
+from benchd.cli.connection import connect
+from benchd.cli.options import AsJson, DaemonUrl
+from benchd.cli.rf import RF_NOT_VERIFIED, is_in_doubt, rf_lines
+from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
+from benchd.report.wording import duration_words, time_words
+from benchd.web.forms import to_text
+
+
+def health(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
+    """Tell how the daemon is: RF, store, disk, broker, queue, instruments.
+
+    Exits with 0 if nobody need look now, 1 if somebody must, 3 if RF is not verified off.
+    """
+    with connect(daemon) as client:
+        found = client.health()
+    say(to_text(found, indent=2) if json else format_health(found, screen_of(sys.stdout)))
+    if is_in_doubt(found.get("rf") or {}):
+        raise typer.Exit(RF_NOT_VERIFIED)
+    if found.get("wake"):
+        raise typer.Exit(1)
+
+
+def format_health(found: Mapping[str, Any], screen: Screen) -> str:
+    """First what somebody must look at, then how everything stands."""
+    lines = [f"!!! {plain(str(reason))}" for reason in found.get("wake") or []]
+    made = table("What", "How it stands")
+    for name, words in _rows(found):
+        made.add_row(cell(name, "bold"), cell(words))
+    lines.append(render(made, screen))
+    lines += [plain(str(one)) for one in found.get("notes") or []]
+    return "\n".join(lines)
+
+
+def _rows(found: Mapping[str, Any]) -> list[tuple[str, str]]:
+    rows = [("benchd", f"{found['version']}, bench {found['bench']}")]
+    rf, broker = found.get("rf"), found.get("broker")
+    if rf:
+        rows.append(("RF", " ".join(rf_lines(rf))))
+    rows.append(("job", f"{found['running']} runs" if found.get("running") else "none runs"))
+    if "queue" in found:
+        rows.append(("queue", _queue(found["queue"])))
+        rows.append(("bench thread", str(found["bench_thread"]["state"])))
+    rows.append(("store", str(found.get("store") or "writes")))
+    free = (found.get("disk") or {}).get("free_bytes")
+    if free is not None:
+        rows.append(("disk", f"{free / 2**30:.1f} GiB free"))
+    if broker is not None:
+        state = "connected" if broker["connected"] else f"not connected: {broker['message']}"
+        rows.append(("broker", f"{broker['address']}, {state}"))
+    if (pending := (found.get("outbox") or {}).get("pending")) is not None:
+        rows.append(("outbox", f"{pending} messages wait for the broker"))
+    rows += [(str(one["name"]), _instrument(one)) for one in found.get("instruments") or []]
+    return rows
+
+
+def _queue(queue: Mapping[str, Any]) -> str:
+    words = f"{queue['waiting']} wait, {queue['may_run']} of them may run now"
+    if queue["oldest_s"] is None:
+        return words
+    return f"{words}, the oldest since {duration_words(float(queue['oldest_s']))}"
+
+
+def _instrument(one: Mapping[str, Any]) -> str:
+    if not one.get("answered_at"):
+        return f"{one['state']}, has not answered since benchd started. {one['message']}".strip()
+    moment = datetime.fromisoformat(one["answered_at"])
+    ago_s = max(0.0, (datetime.now(UTC) - moment).total_seconds())
+    words = f"{one['state']}, answered {time_words(moment)}, {duration_words(ago_s)} ago"
+    return f"{words}. {one['message']}" if one["message"] else words

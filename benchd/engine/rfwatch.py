@@ -1,0 +1,105 @@
+"""Whether RF is off, who says so, and since when: the one thing that must always be seen.
+
+The rig writes it down on the bench thread whenever it has asked the sources, or is about to let
+one radiate; everybody else reads it, from any thread.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Literal
+
+OFF_VERIFIED: Literal["off-verified"] = "off-verified"
+NOT_VERIFIED: Literal["not-verified"] = "not-verified"
+ON: Literal["on"] = "on"
+
+
+@dataclass(frozen=True, slots=True)
+class RfState:
+    """What is known of RF.
+
+    state: `off-verified`, where every source has answered that its output is off; `on`, while a
+        sweep may radiate; `not-verified`, where a source did not say that it is off.
+    since: when the state began. at: when it was last asked for, with this outcome.
+    sources: the instruments that it is about; for `not-verified` those that are not off.
+    asking: True after a start until the sources have been asked for the first time.
+    """
+
+    state: Literal["off-verified", "not-verified", "on"]
+    since: datetime
+    at: datetime
+    sources: tuple[str, ...]
+    message: str
+    advice: str
+    asking: bool = False
+
+
+class RfWatch:
+    """Keeps the present state and tells of its changes. Safe to use from any thread."""
+
+    def __init__(self, clock: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._listeners: list[Callable[[], None]] = []
+        now = clock()
+        self._now = RfState(
+            NOT_VERIFIED, now, now, (),
+            "benchd has just started and is asking the sources whether they are off",
+            "Wait for the answer, or switch the sources off by hand.",
+            asking=True,
+        )  # fmt: skip
+
+    @property
+    def now(self) -> RfState:
+        """The present state."""
+        return self._now
+
+    def off_verified(self, sources: Iterable[str]) -> None:
+        """All sources have answered that they are off."""
+        self._tell(OFF_VERIFIED, sources, "RF is off; every source has said so when asked", "")
+
+    def on(self, sources: Iterable[str]) -> None:
+        """A sweep begins that may radiate."""
+        self._tell(
+            ON,
+            sources,
+            "a sweep is under way and RF may be on",
+            "Keep the box closed until it ends.",
+        )
+
+    def not_verified(self, sources: Iterable[str], reason: str) -> None:
+        """These sources did not say that they are off; why, in words."""
+        names = tuple(sources)
+        which = ", ".join(names) or "the source"
+        self._tell(
+            NOT_VERIFIED, names, f"RF is NOT verified off: {reason}",
+            f"Keep away from open ports and antennas. Switch {which} off by hand, or pull the "
+            "mains plug. benchd keeps trying to switch it off.",
+        )  # fmt: skip
+
+    def listen(self, listener: Callable[[], None]) -> Callable[[], None]:
+        """Have `listener` called after every change, in the thread that made it.
+
+        It must be quick and must not raise. Returns a function that ends it.
+        """
+        self._listeners.append(listener)
+        return lambda: self._listeners.remove(listener)
+
+    def _tell(
+        self,
+        state: Literal["off-verified", "not-verified", "on"],
+        sources: Iterable[str],
+        message: str,
+        advice: str,
+    ) -> None:
+        with self._lock:
+            before, at = self._now, self._clock()
+            since = before.since if before.state == state and not before.asking else at
+            after = RfState(state, since, at, tuple(sources), message, advice)
+            self._now = after
+        if replace(after, at=before.at) != before:
+            for listener in tuple(self._listeners):
+                listener()
