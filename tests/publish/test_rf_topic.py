@@ -26,7 +26,7 @@ async def test_a_later_subscriber_reads_how_rf_stands_now(
         while (await heard_on(witness, "rf"))["state"] != "not-verified":
             pass
         async with listening(settings.port, "benchd/workshop/rf") as late:
-            (message,) = await heard(late, 1)
+            (message,) = await heard(late, 1, "/rf")
     assert message.retain is True
     assert check(message.payload.decode()) == "benchd.rf/1"
     told = json.loads(message.payload)
@@ -36,9 +36,7 @@ async def test_a_later_subscriber_reads_how_rf_stands_now(
     )  # fmt: skip
 
 
-async def test_it_does_not_wait_for_a_long_outbox(
-    store: Store, settings: BrokerSettings
-) -> None:
+async def test_it_does_not_wait_for_a_long_outbox(store: Store, settings: BrokerSettings) -> None:
     """A change made while thousands of messages wait is told before most of them."""
     results = 3000
     await asyncio.to_thread(a_night, store, results)

@@ -234,7 +234,7 @@ def test_a_disk_that_refuses_for_a_while_costs_time_and_no_capture(
     _, hard = resource.prlimit(alone.popen.pid, resource.RLIMIT_FSIZE)
     resource.prlimit(alone.popen.pid, resource.RLIMIT_FSIZE, (4096, hard))
     until(lambda: alone.http.get("/api/health").json()["store"], "the trouble to be told")
-    assert not radiates(simulator), "RF is off while the disk is waited for"
+    until(lambda: not radiates(simulator), "RF to go off while the disk is waited for")
     assert alone.job(job)["state"] == "running"
     sweeps = simulator.do("state")["instruments"]["analyzer"]["sweeps"]
     resource.prlimit(alone.popen.pid, resource.RLIMIT_FSIZE, (hard, hard))

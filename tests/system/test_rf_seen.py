@@ -7,8 +7,6 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from tests.system.rigging import Daemon, Listener, Mosquitto, Simulator, ending, until
 from tests.system.test_orders_kept import QUICK, SLOW
 
@@ -46,7 +44,6 @@ def told(listener: Listener, state: str) -> dict[str, Any]:
     return found
 
 
-@pytest.mark.needs("mosquitto")
 def test_a_bench_that_is_well_says_so_everywhere(
     daemon: Daemon, simulator: Simulator, listener: Listener
 ) -> None:
@@ -73,7 +70,6 @@ def test_a_bench_that_is_well_says_so_everywhere(
     assert told(listener, "off-verified")
 
 
-@pytest.mark.needs("mosquitto")
 def test_a_source_lost_while_it_radiates_is_seen_everywhere_until_it_answers_again(
     daemon: Daemon, simulator: Simulator, listener: Listener
 ) -> None:
@@ -104,7 +100,6 @@ def test_a_source_lost_while_it_radiates_is_seen_everywhere_until_it_answers_aga
     assert ask(daemon, "jobs").returncode == 0
 
 
-@pytest.mark.needs("mosquitto")
 def test_a_daemon_that_leaves_rf_unverified_says_so_with_its_last_words_and_its_status(
     daemon: Daemon, simulator: Simulator, listener: Listener
 ) -> None:
@@ -120,7 +115,6 @@ def test_a_daemon_that_leaves_rf_unverified_says_so_with_its_last_words_and_its_
     assert told(listener, "not-verified")
 
 
-@pytest.mark.needs("mosquitto")
 def test_a_source_that_stays_on_whatever_it_is_told_is_seen(
     daemon: Daemon, simulator: Simulator, listener: Listener
 ) -> None:
@@ -134,7 +128,6 @@ def test_a_source_that_stays_on_whatever_it_is_told_is_seen(
     assert daemon.stop() == 3
 
 
-@pytest.mark.needs("mosquitto")
 def test_a_start_without_its_source_is_seen_and_runs_no_job(
     tmp_path: Path, simulator: Simulator, mosquitto: Mosquitto, listener: Listener
 ) -> None:
