@@ -11,7 +11,6 @@ import asyncio
 import shutil
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +18,8 @@ from typing import Any
 
 from benchd.engine.pulse import PulseMonitor
 from benchd.engine.rfwatch import NOT_VERIFIED, RfWatch
+from benchd.engine.workroom import Workroom
+from benchd.errors import Busy
 from benchd.store import JobRow, JobState, Store, StoreError
 from benchd.store.messages import utc_text
 
@@ -61,14 +62,10 @@ class Vitals:
         self._rf = rf
         self._monitor = monitor
         self._broker = broker
-        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="health")
-        self._asked: asyncio.Future[StoreFacts] | None = None
+        self._room = Workroom("asking store and disk", limit_s=STORE_ANSWERS_WITHIN_S)
+        self._asked: asyncio.Task[StoreFacts] | None = None
         self._tried_at: float | None = None
         self._write_trouble = ""
-
-    def close(self) -> None:
-        """End its thread, without waiting for a disk that does not answer."""
-        self._pool.shutdown(wait=False, cancel_futures=True)
 
     async def document(self, base: dict[str, Any], instruments: list[Any]) -> dict[str, Any]:
         """The whole of `health`. base: what the desk knows. instruments: as `Rig.states`."""
@@ -108,15 +105,20 @@ class Vitals:
     # -- gathering ---------------------------------------------------------------------------
 
     async def _facts(self) -> StoreFacts:
-        """From the disk, in a thread of its own; a disk that hangs is told and not waited for."""
+        """From the disk, in a thread of its own; a disk that hangs is told and not waited for.
+
+        Asked once for all who want to know at the same time.
+        """
         if self._asked is None or self._asked.done():
-            loop = asyncio.get_running_loop()
-            self._asked = loop.run_in_executor(self._pool, self._ask)
-        done, _ = await asyncio.wait({self._asked}, timeout=STORE_ANSWERS_WITHIN_S)
-        if not done:
+            self._asked = asyncio.create_task(self._gather(), name="health")
+        return await asyncio.shield(self._asked)
+
+    async def _gather(self) -> StoreFacts:
+        try:
+            return await self._room.call(self._ask)
+        except Busy:
             trouble = f"the store did not answer within {STORE_ANSWERS_WITHIN_S:.0f} s"
             return StoreFacts(trouble, None, [], None)
-        return self._asked.result()
 
     def _ask(self) -> StoreFacts:
         try:

@@ -114,7 +114,6 @@ async def serve(settings: ServiceSettings) -> None:
             monitor=monitor,
             broker=publishing.document,
         )
-        stack.callback(vitals.close)
         desk = BenchDesk(
             bench=bench,
             shelf=RecipeShelf([*settings.recipes, shipped_recipes()]),
