@@ -58,7 +58,11 @@ class Bench(BenchFile):
                 switch = self.instruments[name].model_dump(mode="json")
                 parts[name] = {key: switch[key] for key in ("banks", "loss_db")}
         if described.kind == "transmission" and self.box is not None:
-            parts["box"] = self.box.model_dump(mode="json")
+            parts["box"] = {
+                key: value
+                for key, value in self.box.model_dump(mode="json").items()
+                if value is not None or key not in ADDED_TO_BOX
+            }
         return {name: _digest(content)[:12] for name, content in parts.items()}
 
     def with_addresses(self, addresses: Mapping[str, str]) -> Bench:
@@ -123,6 +127,11 @@ def _checked(document: Document) -> Bench:
     if problems:
         raise BenchFileError(in_order(problems))
     return bench
+
+
+ADDED_TO_BOX = ("gain_spread_of", "path_spread_db", "path_spread_of", "path_spread_positions")
+"""Keys that earlier versions did not have: left out, they keep the hash of a box as it was, so that
+captures taken before still fit."""
 
 
 def _digest(content: Any) -> str:

@@ -50,6 +50,11 @@ def _bench_findings(bench: BenchFile) -> Iterator[Finding]:
         path: KeyPath = ("box", "lid", "instrument")
         lids = _instruments_of(bench, LidInstrument)
         yield from _named(path, bench.box.lid.instrument, lids, "instrument of kind lid")
+    if bench.box:
+        known = list(bench.antennas)
+        for key in ("gain_spread_of", "path_spread_of"):
+            for index, name in enumerate(getattr(bench.box, key) or []):
+                yield from _named(("box", key, index), name, known, "antenna")
 
 
 def _switch_findings(bench: BenchFile) -> Iterator[Finding]:

@@ -272,12 +272,30 @@ class Box(FileModel):
     gain_spread_db: RatioTable | None = Field(
         None,
         alias="gain_spread",
-        description="standard deviation of a gain over positions in the box, if it is known",
+        description="standard deviation, over positions in the box, of the difference of two "
+        "antennas at one place, if it is known",
+    )
+    gain_spread_of: Annotated[list[Label], Field(min_length=2, max_length=2)] | None = Field(
+        None,
+        description="the two antennas that gain_spread was found with; it holds for such antennas "
+        "alone",
     )
     gain_spread_positions: Annotated[int, Whole(2, 10_000)] | None = Field(
         None,
         description="how many positions gain_spread comes from: few leave the spread itself "
         "uncertain; not given, it counts as known for sure",
+    )
+    path_spread_db: RatioTable | None = Field(
+        None,
+        alias="path_spread",
+        description="standard deviation of the level of one pair of antennas over positions of "
+        "both its ends, the change with distance taken out",
+    )
+    path_spread_of: Annotated[list[Label], Field(min_length=2, max_length=2)] | None = Field(
+        None, description="the two antennas that path_spread was found with"
+    )
+    path_spread_positions: Annotated[int, Whole(2, 10_000)] | None = Field(
+        None, description="how many positions path_spread comes from; not given, it counts as sure"
     )
     reflectivity_db: RatioTable | None = Field(
         None,

@@ -9,15 +9,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchd.bench import Antenna, Bench, PassiveFixture, Route, SwitchInstrument
-from benchd.engine.ageing import drift_db
-from benchd.engine.levels import level_sd_db, scale_of
-from benchd.engine.qualified import (
-    BOX_SPREAD,
-    REPEATABILITY,
-    MeasuredCurve,
-    newest_curve,
+from benchd.bench import (
+    Antenna,
+    Bench,
+    PassiveFixture,
+    Route,
+    SourceInstrument,
+    SwitchInstrument,
 )
+from benchd.engine.ageing import drift_db
+from benchd.engine.box_spreads import BoxSpreads
+from benchd.engine.levels import level_sd_db, scale_of
+from benchd.engine.qualified import REPEATABILITY, newest_curve
 from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.store import Store
 from benchd.traces import Capture
@@ -31,6 +34,8 @@ class GainBasis:
     known_antenna, name: the antenna of stated gain, whose error is the same in every gain that
         was measured against it; None for methods that need none.
     drift: half-width of the drift where the captures themselves bracket it.
+    antennas: of a difference the antenna under test and the reference, of a path its two ends.
+    is_path: True where one path alone gives the gain (Friis), False where two are compared.
     """
 
     bench: Bench
@@ -40,16 +45,22 @@ class GainBasis:
     known_antenna: Antenna | None = None
     name: str = ""
     drift: Known | None = None
+    antennas: tuple[str | None, str | None] = (None, None)
+    is_path: bool = False
 
     def knowledge(self) -> Callable[[float], GainKnowledge]:
         """Knowledge at one frequency, Hz; what is looked up is looked up once."""
         test = self.tests[0]
         base = self._everywhere()
-        box = newest_curve(self.store, BOX_SPREAD, test, part="box")
+        spreads = BoxSpreads(self.bench, self.store, test, *self.antennas)
         joints = newest_curve(self.store, REPEATABILITY, test)
 
         def at(at_hz: float) -> GainKnowledge:
-            known = _with_box(base, self.bench, at_hz, box)
+            known = _with_box(base, self.bench, at_hz)
+            if self.is_path:
+                known = replace(known, path_sd_db=spreads.path(at_hz))
+            else:
+                known = replace(known, box_sd_db=spreads.difference(at_hz))
             if joints is not None and joints.covers(at_hz, at_hz):
                 known = replace(known, cable_sd_db=joints.at(at_hz))
             noise, other = self._noise(self.tests, at_hz), self._noise(self.others, at_hz)
@@ -81,6 +92,9 @@ class GainBasis:
         match_db = port_match_db(self.bench, route)
         if match_db is not None:
             known = replace(known, port_match_db=Known(match_db))
+        near_db = near_match_db(self.bench, route)
+        if near_db is not None:
+            known = replace(known, near_match_db=Known(near_db))
         spread_db = _connection_spread_db(self.bench, route)
         if spread_db is not None:
             known = replace(known, cable_sd_db=Known(spread_db))
@@ -111,9 +125,7 @@ def _place(capture: Capture) -> str:
     return f"{where} ({short})"
 
 
-def _with_box(
-    known: GainKnowledge, bench: Bench, at_hz: float, measured: MeasuredCurve | None
-) -> GainKnowledge:
+def _with_box(known: GainKnowledge, bench: Bench, at_hz: float) -> GainKnowledge:
     box = bench.box
     if box is None:
         return known
@@ -125,19 +137,6 @@ def _with_box(
         known = replace(known, polarisation_deg=Known(box.polarisation_tolerance_deg))
     if box.finite_range_db is not None:
         known = replace(known, finite_range_db=Known(box.finite_range_db.at(at_hz)))
-    if measured is not None and measured.covers(at_hz, at_hz):
-        return replace(known, box_sd_db=measured.at(at_hz))
-    if box.gain_spread_db is not None:
-        positions = box.gain_spread_positions
-        freedom = math.inf if positions is None else positions - 1.0
-        spread = Known(box.gain_spread_db.at(at_hz), degrees_of_freedom=freedom)
-        return replace(known, box_sd_db=spread)
-    if box.reflectivity_db is not None:
-        # One wall ray of relative amplitude p changes a level by 20 lg|1 + p e^(ja)|, whose
-        # standard deviation over the phase is 8.686 p/sqrt(2) for small p; two antennas stand
-        # in two places, so twice in quadrature.
-        ray = 10.0 ** (box.reflectivity_db.at(at_hz) / 20.0)
-        return replace(known, box_sd_db=Known(20.0 / math.log(10.0) * ray))
     return known
 
 
@@ -157,7 +156,23 @@ def port_match_db(bench: Bench, route: Route) -> float | None:
     Losses on the way are left out, which makes the match worse than it is.
     """
     matches = [part.match_db for part in _parts(bench, route.back)]
-    matches.append(bench.analyzer_of(route).match_db)
+    return _together_db([*matches, bench.analyzer_of(route).match_db])
+
+
+def near_match_db(bench: Bench, route: Route) -> float | None:
+    """What the near antenna sees: the match of everything between it and the source.
+
+    None where the source's own match is not stated: it is the worst of them as a rule. An analyzer
+    with a generator of its own states its input's match, not that generator's.
+    """
+    source = bench.instruments[route.source]
+    match_db = source.match_db if isinstance(source, SourceInstrument) else None
+    if match_db is None:
+        return None
+    return _together_db([*(part.match_db for part in _parts(bench, route.out)), match_db])
+
+
+def _together_db(matches: list[float | None]) -> float | None:
     stated = [match for match in matches if match is not None]
     if not stated:
         return None

@@ -9,6 +9,7 @@ so that reducing again later gives the same numbers.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ from benchd.traces import Capture
 
 REPEATABILITY = "repeatability_spread"
 BOX_SPREAD = "box_gain_spread"
+PATH_SPREAD = "box_path_spread"
 DIRECTIVITY = "effective_directivity"
 SOURCE_MATCH = "effective_source_match"
 JOINT = "joint_reflection"
@@ -106,9 +108,16 @@ def newest_at(
 
 
 def newest_curve(
-    store: Store | None, quantity: str, test: Capture, part: str = ""
+    store: Store | None,
+    quantity: str,
+    test: Capture,
+    part: str = "",
+    suits: Callable[[ResultRecord], bool] | None = None,
 ) -> MeasuredCurve | None:
-    """All values of the newest reduction that fits, or None."""
+    """All values of the newest reduction that fits, or None.
+
+    suits: what else must be so of a result, such as the antennas that it was measured with.
+    """
     if store is None:
         return None
     records = [
@@ -120,7 +129,7 @@ def newest_curve(
     ]
     for key in dict.fromkeys((record.job_id, record.step) for record in records):
         group = [record for record in records if (record.job_id, record.step) == key]
-        if _fits(store, group[0], test, part):
+        if (suits is None or suits(group[0])) and _fits(store, group[0], test, part):
             return _curve(group)
     return None
 

@@ -15,11 +15,13 @@ from benchd.reduce.decibels import NEPER_DB, free_space_path_loss_db, gamma_from
 from benchd.reduce.farfield import range_flags
 from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.reduce.montecarlo import settle
-from benchd.reduce.transfer import common_terms, gain_result
+from benchd.reduce.transfer import common_terms, gain_result, reflection_term
 from benchd.reduce.uncertainty import scaled, term
 from benchd.results import Result, Term
 
 NO_PAD = Known(0.0)
+OTHER_PATHS_ERROR = frozenset({"linearity", "drift"})
+"""Common terms that are one error in every transmission of a series, whatever the antennas."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,11 @@ class Transmission:
     received_dbm, thru_dbm: levels. pad_db: loss of a pad that was in the thru alone, positive,
     with its standard uncertainty pad_sd_db.
     gammas: reflection magnitudes of the two antennas; an assumed one flags the result.
+    names: of the two antennas, the near one first.
+    kinds: the same word for antennas built alike. Paths between antennas of the same two kinds meet
+        the same walls at the same places, so that their errors are one and the same; so are those
+        of their distance and of the short range.
+    path_sd_db, noise_sd_db: of this path, where they differ from what is known of all.
     """
 
     frequency_hz: float
@@ -37,6 +44,10 @@ class Transmission:
     gammas: tuple[Known, Known]
     pad_db: float = 0.0
     pad_sd_db: Known = NO_PAD
+    names: tuple[str, str] = ("near", "far")
+    kinds: tuple[str, str] = ("near", "far")
+    path_sd_db: Known | None = None
+    noise_sd_db: Known | None = None
 
     @property
     def ratio_db(self) -> float:
@@ -64,37 +75,45 @@ def three_antenna_gains_dbi(
 def transmission_terms(
     one: Transmission, knowledge: GainKnowledge, label: str = ""
 ) -> tuple[Term, ...]:
-    """Terms of one S, dB. Scale and thru are one error across transmissions: they have a source."""
-    port = gamma_from_return_loss(knowledge.port_match_db.value)
+    """Terms of one S, dB. What is one error across transmissions carries a source.
+
+    The near antenna's mismatch is the same wherever that antenna stands at the near end, and so the
+    far one's; walls, distance and short range are the same between antennas of the same kinds.
+    """
+    near = gamma_from_return_loss(knowledge.near_match_db.value)
+    far = gamma_from_return_loss(knowledge.port_match_db.value)
     tail = f", {label}" if label else ""
-    shared = {"linearity", "drift"}
-    terms = [
-        replace(
-            line,
-            name=line.name + ("" if line.name in shared else tail),
-            source=line.source or (line.name if line.name in shared else ""),
-        )
-        for line in common_terms(knowledge)
-    ]
-    cable, noise = knowledge.cable_sd_db, knowledge.noise_sd_db
+    between = " and ".join(sorted(one.kinds))
+    terms = []
+    for line in common_terms(knowledge, one.path_sd_db or knowledge.path_sd_db):
+        if line.name in OTHER_PATHS_ERROR:
+            terms.append(replace(line, source=line.source or line.name))
+        elif line.name == "polarisation":
+            terms.append(replace(line, name=line.name + tail))
+        else:
+            source = line.source or f"{line.name} between {between}"
+            terms.append(replace(line, name=line.name + tail, source=source))
+    cable, noise = knowledge.cable_sd_db, one.noise_sd_db or knowledge.noise_sd_db
     thru_noise = knowledge.reference_noise_sd_db or noise
     for name, known in ((f"cable and switch{tail}", cable), (f"noise{tail}", noise)):
         terms.append(_normal(name, known))
     terms.append(_normal("cable and switch, thru", cable, "thru cable"))
     terms.append(_normal("noise, thru", thru_noise, "thru noise"))
     terms.append(_normal("pad", one.pad_sd_db, "pad"))
+    match_assumed = knowledge.near_match_db.assumed or knowledge.port_match_db.assumed
     terms.append(
         term(
             "mismatch of the thru",
-            port * port,
+            near * far,
             "1",
             "u-shaped",
             sensitivity=-NEPER_DB,
             source="thru mismatch",
-            assumed=knowledge.port_match_db.assumed,
+            assumed=match_assumed,
         )
     )
-    for end, gamma in zip(("near", "far"), one.gammas, strict=True):
+    ends = (("near", near, knowledge.near_match_db), ("far", far, knowledge.port_match_db))
+    for (end, port, match), gamma, name in zip(ends, one.gammas, one.names, strict=True):
         terms.append(
             term(
                 f"mismatch at the {end} antenna{tail}",
@@ -102,7 +121,8 @@ def transmission_terms(
                 "1",
                 "u-shaped",
                 sensitivity=NEPER_DB,
-                assumed=knowledge.port_match_db.assumed or gamma.assumed,
+                source=f"mismatch of {name} at the {end} end",
+                assumed=match.assumed or gamma.assumed,
             )
         )
     return tuple(terms)
@@ -165,16 +185,25 @@ def range_antenna_result(
     range_gain_dbi: float,
     knowledge: GainKnowledge,
     largest_dimensions_m: tuple[float, ...] = (),
+    *,
+    gain_is_realised: bool = True,
 ) -> Result:
     """`realised_gain` of the far antenna against a near one of known realised gain.
 
     The near antenna's gain uncertainty is `knowledge.reference_gain_expanded_db`.
+    gain_is_realised: False where that gain was stated without the mismatch, which was then taken
+        from the near antenna's reflection (its spread: `knowledge.reference_reflection_sd`).
     """
     total = sum_of_gains_db(one.ratio_db, one.frequency_hz, knowledge.range_m)
     value = total - range_gain_dbi
     reference = knowledge.reference_gain_expanded_db
+    spread = knowledge.reference_reflection_sd or knowledge.reflection_sd
+    stated = (
+        () if gain_is_realised else (reflection_term("range antenna", one.gammas[0], spread, 1.0),)
+    )
     terms = (
         *transmission_terms(one, knowledge),
+        *stated,
         term(
             "gain of the range antenna",
             reference.value,

@@ -24,12 +24,14 @@ class Known:
     assumed: True for a default or a guess; the result is flagged.
     degrees_of_freedom: of a size that was measured here; infinity for a stated limit.
     source: key of the error, where it is shared between measurements (JCGM 100, F.1.2.3).
+    how: where the size comes from, for the name of its line in a budget; empty where it is plain.
     """
 
     value: float
     assumed: bool = False
     degrees_of_freedom: float = math.inf
     source: str = ""
+    how: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +86,12 @@ class GainKnowledge:
     """What a gain measurement rests on. All in dB unless the name says otherwise.
 
     reference_gain_expanded_db: expanded uncertainty (k = 2) of the reference antenna's gain.
-    port_match_db: return loss of what the antennas are connected to, positive.
-    box_sd_db: standard deviation of a gain over positions in this box, one position.
+    port_match_db: return loss of what the far antenna is connected to, positive.
+    near_match_db: the same of the near antenna, where it is not the same in both captures.
+    box_sd_db: standard deviation over positions in this box of a difference of two antennas at one
+        position.
+    path_sd_db: standard deviation over positions of both ends of one path's level. Small boxes show
+        0.2 to 1.2 dB.
     range_m, range_offset_m: distance of the antennas, and half-width of what is not known of
         it: rulers and phase centres.
     linearity_db: half-width of the analyzer's scale error over the difference in level.
@@ -103,7 +109,9 @@ class GainKnowledge:
 
     reference_gain_expanded_db: Known = Known(0.5, assumed=True)
     port_match_db: Known = Known(15.0, assumed=True)
+    near_match_db: Known = Known(15.0, assumed=True)
     box_sd_db: Known = Known(1.5, assumed=True)
+    path_sd_db: Known = Known(1.2, assumed=True)
     range_m: float = 1.0
     range_offset_m: Known = Known(0.02, assumed=True)
     linearity_db: Known = Known(0.3, assumed=True)

@@ -19,9 +19,10 @@ import numpy as np
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss, mismatch_loss_db
+from benchd.reduce.extremes import TRIALS, Band, Coherence, Extreme
 from benchd.reduce.farfield import range_flags
 from benchd.reduce.knowledge import ASSUMED_TERM, GainKnowledge, Known
-from benchd.reduce.montecarlo import settle
+from benchd.reduce.montecarlo import settle, with_interval
 from benchd.reduce.uncertainty import has_assumed, term
 from benchd.results import Budget, Distribution, Result, Term
 from benchd.traces import FloatArray
@@ -112,7 +113,7 @@ def transfer_terms(
     other_noise = replace(knowledge.reference_noise_sd_db or noise, source="")
     match_assumed = knowledge.port_match_db.assumed
     terms = [
-        *common_terms(knowledge),
+        *common_terms(knowledge, knowledge.box_sd_db),
         _line("reference gain", knowledge.reference_gain_expanded_db, "expanded"),
         _line("cable and switch, test", cable),
         _line("cable and switch, reference", cable),
@@ -139,14 +140,17 @@ def transfer_terms(
     return tuple(terms)
 
 
-def common_terms(knowledge: GainKnowledge) -> tuple[Term, ...]:
-    """What every gain measurement in a box carries, once: box, range, scale, drift, rotation."""
+def common_terms(knowledge: GainKnowledge, box_sd_db: Known) -> tuple[Term, ...]:
+    """What every gain measurement in a box carries, once: box, range, scale, drift, rotation.
+
+    box_sd_db: of a difference or of one path, as the measurement is one or the other.
+    """
     known = knowledge
     range_db = NEPER_DB * known.range_offset_m.value / known.range_m
     # A loss between nothing and 20 lg cos(angle): half of it as half-width, uncorrected.
     turned_db = -10.0 * math.log10(math.cos(math.radians(known.polarisation_deg.value)))
     return (
-        _line("box", known.box_sd_db),
+        _line("box", box_sd_db),
         _line(
             "range and phase centre", replace(known.range_offset_m, value=range_db), "rectangular"
         ),
@@ -181,7 +185,7 @@ def reflection_term(name: str, gamma: Known, spread: Known, sign: float) -> Term
 
 def _line(name: str, known: Known, shape: Distribution = "normal") -> Term:
     return term(
-        name,
+        f"{name} ({known.how})" if known.how else name,
         known.value,
         "dB",
         shape,
@@ -286,31 +290,50 @@ def gain_result(
     )
 
 
-def over_band(points: Sequence[Result], band_hz: tuple[float, float]) -> tuple[Result, ...]:
-    """Mean, least and largest of one gain over a band (dB averaged).
+def over_band(
+    points: Sequence[Result], band_hz: tuple[float, float], how: Coherence | None = None
+) -> tuple[Result, ...]:
+    """Mean, least and greatest of one gain over a band (dB averaged).
 
-    Only noise averages out over frequency; box ripple has a period of the order of the band or
-    wider, and all else is the same error at every frequency: these are averaged, not divided.
+    points: one result at each frequency, rising, with budgets of the same lines.
+    how: how fast errors change over frequency; without it, as on a usual bench.
     """
-    values = np.array([point.value for point in points])
-    first = points[0]
     budgets = [point.budget for point in points if point.budget is not None]
-    terms = []
-    for lines in zip(*(budget.terms for budget in budgets), strict=True):
-        mean = float(np.mean([line.contribution for line in lines]))
-        if lines[0].name.startswith("noise"):
-            mean /= math.sqrt(len(lines))
-        terms.append(_averaged(lines[0], mean))
-    value = float(values.mean())
+    curve = Band(
+        np.array([point.frequency_hz for point in points], dtype=float),
+        np.array([point.value for point in points]),
+        [budget.terms for budget in budgets],
+        how or Coherence(),
+    )
+    first = points[0]
+    terms = [
+        _averaged(line, curve.mean_contribution(index)) for index, line in enumerate(curve.lines[0])
+    ]
+    value = float(curve.values_db.mean())
     flags = tuple(dict.fromkeys(f for point in points for f in point.flags if f != ASSUMED_TERM))
     mean_result = gain_result(
         f"{first.quantity}_mean", value, settle(terms, estimate=value), flags, None
     )
-    return (
-        replace(mean_result, band_hz=band_hz),
-        replace(points[int(values.argmin())], quantity=f"{first.quantity}_min", band_hz=band_hz),
-        replace(points[int(values.argmax())], quantity=f"{first.quantity}_max", band_hz=band_hz),
-    )
+    results = [replace(mean_result, band_hz=band_hz)]
+    for name, end in zip(("min", "max"), curve.extremes(), strict=True):
+        near = int(np.argmin(np.abs(curve.frequency_hz - end.at_hz)))
+        results.append(
+            _extreme_result(f"{first.quantity}_{name}", end, points[near], band_hz, flags)
+        )
+    return tuple(results)
+
+
+def _extreme_result(
+    quantity: str, end: Extreme, point: Result, band_hz: tuple[float, float], flags: tuple[str, ...]
+) -> Result:
+    """The extreme with its own interval, and the budget of the point where it lies."""
+    assert point.budget is not None
+    own = replace(point.budget, standard=end.standard_db)
+    budget = with_interval(own, end.low_db, end.high_db, trials=TRIALS)
+    found = gain_result(quantity, end.value_db, budget, flags, end.at_hz)
+    words = {"min": "least", "max": "greatest"}[quantity.rpartition("_")[2]]
+    note = f"{found.note} The {words} of all curves that fit the readings and their errors."
+    return replace(found, band_hz=band_hz, note=note)
 
 
 def _averaged(line: Term, contribution: float) -> Term:

@@ -128,12 +128,17 @@ class Notebook:
     def qualified(
         self, quantity: str, values: Mapping[float, float], capture: Capture, *,
         at_s: float = 0.0, freedom: float = 9.0, step: str = "qualified",
+        others: tuple[Capture, ...] = (),
     ) -> None:  # fmt: skip
-        """Qualification results of one reduction: frequency (Hz) -> value (dB)."""
+        """Qualification results of one reduction: frequency (Hz) -> value (dB).
+
+        others: further captures that it came from.
+        """
         for frequency_hz, value in values.items():
             budget = Budget((), 0.1, freedom, 2.0, 0.2, value - 0.2, value + 0.2)
             found = Result(quantity, value, "dB", 0.2, 2.0, frequency_hz=frequency_hz,
-                           budget=budget, captures=(capture.id,))  # fmt: skip
+                           budget=budget,
+                           captures=(capture.id, *(one.id for one in others)))  # fmt: skip
             self.result(found, at_s=at_s, step=step)
 
     def reduce(

@@ -42,7 +42,9 @@ def test_a_line_of_positions_gives_back_the_reflection_of_an_end_wall(reflected_
     # Two rays of unknown phase: 8.686 p / sqrt 2 (arcsine distribution, JCGM 101, 6.4.6).
     expected = 8.686 * 10.0 ** (reflected_db / 20.0) / math.sqrt(2.0)
     assert found.level_sd_db[0] == pytest.approx(expected, rel=0.08)
-    assert found.gain_sd_db[0] == pytest.approx(math.sqrt(2.0) * found.level_sd_db[0], rel=1e-12)
+    # One path: the variances of three such lines add up. A difference: what one line shows.
+    assert found.path_sd_db[0] == pytest.approx(math.sqrt(3.0) * found.level_sd_db[0], rel=1e-12)
+    assert found.gain_sd_db[0] == found.level_sd_db[0]
 
 
 def test_shielding_is_20_lg_of_the_fields() -> None:

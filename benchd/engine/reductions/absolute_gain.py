@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchd.engine.box_spreads import kinds
 from benchd.engine.gain_knowledge import GainBasis
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.levels import noise_flags
@@ -39,7 +40,9 @@ def reduce_two_identical(sources: Sources, step: ReduceStep) -> Outcome:
     name = str(step.options["antenna"])
     match = antenna_match(sources, step, tests[0], name)
     pair = _pair(sources, tests, thrus, (match, match), (name, name))
-    knowledge = GainBasis(sources.bench, tests, thrus, sources.store).knowledge()
+    knowledge = GainBasis(
+        sources.bench, tests, thrus, sources.store, antennas=(name, name), is_path=True
+    ).knowledge()
     size = (sources.bench.antennas[name].largest_dimension_m,)
 
     def at(frequency_hz: float) -> list[Result]:
@@ -48,7 +51,9 @@ def reduce_two_identical(sources: Sources, step: ReduceStep) -> Outcome:
         found = replace(found, note=f"{found.note} Taken as identical: half of the sum of both.")
         return [found.with_flags(*_near_noise(tests, frequency_hz))]
 
-    return gain_outcome(step, tests[0], [*tests, *thrus, *match.captures], at, antenna=name)
+    return gain_outcome(
+        step, tests[0], [*tests, *thrus, *match.captures], at, antenna=name, bench=sources.bench
+    )
 
 
 def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
@@ -72,18 +77,35 @@ def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
         )
         for key, near, far in PAIRS
     ]
-    knowledge = GainBasis(sources.bench, tests[:1], thrus, sources.store).knowledge()
+    # Each pair has noise and walls of its own: the weakest of the three may lie in the noise while
+    # the first does not.
+    known_of = [
+        GainBasis(
+            sources.bench,
+            [captures[key]],
+            thrus,
+            sources.store,
+            antennas=(names[near], names[far]),
+            is_path=True,
+        ).knowledge()
+        for key, near, far in PAIRS
+    ]
     sizes = tuple(sources.bench.antennas[name].largest_dimension_m for name in names)
     used = [*tests, *thrus, *(c for match in matches for c in match.captures)]
 
     def at(frequency_hz: float) -> list[Result]:
-        ab, ac, bc = (pair(frequency_hz) for pair in pairs)
-        known = knowledge(frequency_hz)
-        found = three_antennas_results(ab, ac, bc, known, names, sizes)
+        known = [knowledge(frequency_hz) for knowledge in known_of]
+        ab, ac, bc = (
+            replace(pair(frequency_hz), path_sd_db=one.path_sd_db, noise_sd_db=one.noise_sd_db)
+            for pair, one in zip(pairs, known, strict=True)
+        )
+        # Of what all three share, the drift grows with time: the last pair has most of it.
+        common = max(known, key=lambda one: one.drift_db.value)
+        found = three_antennas_results(ab, ac, bc, common, names, sizes)
         flags = _near_noise(tests, frequency_hz)
         return [one.with_flags(*flags) for one in found]
 
-    return gain_outcome(step, tests[0], used, at, antenna=None)
+    return gain_outcome(step, tests[0], used, at, antenna=None, bench=sources.bench)
 
 
 def _pair(
@@ -93,7 +115,11 @@ def _pair(
     matches: tuple[AntennaMatch, AntennaMatch],
     names: tuple[str, str],
 ) -> Callable[[float], Transmission]:
-    """One transmission at any frequency; phase centres taken into the range."""
+    """One transmission at any frequency; phase centres taken into the range.
+
+    names: of the near and the far antenna.
+    """
+    alike = kinds(sources.bench, list(sources.bench.antennas))
     grid = tests[0].level.frequency_hz
     received = mean_level(tests, grid) + nearer_db(sources, *names)
     thru = mean_level(thrus, grid)
@@ -104,6 +130,8 @@ def _pair(
             received_dbm=float(np.interp(frequency_hz, grid, received)),
             thru_dbm=float(np.interp(frequency_hz, grid, thru)),
             gammas=(matches[0].at(frequency_hz), matches[1].at(frequency_hz)),
+            names=names,
+            kinds=(alike[names[0]], alike[names[1]]),
         )
 
     return at

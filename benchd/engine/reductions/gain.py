@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -54,7 +55,9 @@ def reduce_gain(sources: Sources, step: ReduceStep) -> Outcome:
             spreads = places.spreads(reported_hz(step, tests[0].level.frequency_hz))
     else:
         at = _by_range_antenna(sources, step, tests, others, matches)
-    return gain_outcome(step, tests[0], used, at, antenna=step.options["antenna"], more=spreads)
+    return gain_outcome(
+        step, tests[0], used, at, antenna=step.options["antenna"], bench=sources.bench, more=spreads
+    )
 
 
 def all_of(captures: dict[str, Capture], key: str) -> list[Capture]:
@@ -155,11 +158,13 @@ def _by_substitution(
     tested = str(step.options["antenna"])
     if places is None:
         reference_dbm, drift = _reference_over_time(step, tests, references, grid)
+        test_dbm = mean_level(tests, grid)
     else:
         reference_dbm, drift = mean_level(references, grid), None
+        test_dbm = reference_dbm + places.over_grid()
     pair = Substitution(
         frequency_hz=grid,
-        test_dbm=mean_level(tests, grid) + nearer_db(sources, tested),
+        test_dbm=test_dbm + nearer_db(sources, tested),
         reference_dbm=reference_dbm + nearer_db(sources, name),
         reference_gain_dbi=data.gain_dbi.over(grid),
         test_gamma=matches[tested].gamma,
@@ -172,7 +177,7 @@ def _by_substitution(
         test_gamma_limit=matches[tested].limit,
     )
     basis = GainBasis(
-        sources.bench, tests, references, sources.store, antenna, name, drift
+        sources.bench, tests, references, sources.store, antenna, name, drift, (tested, name)
     ).knowledge()
 
     def at(frequency_hz: float) -> list[Result]:
@@ -180,12 +185,29 @@ def _by_substitution(
         flags = _near_noise([*tests, *references], frequency_hz)
         if places is not None:
             mean = places.at(frequency_hz)
-            known = replace(known, box_sd_db=mean.box)
+            known = _over_places(known, mean)
             flags = (*flags, *mean.flags)
         found = substitution_results(pair, [frequency_hz], known)
         return [one.with_flags(*flags) for one in found]
 
     return at
+
+
+def _over_places(known: GainKnowledge, mean: PositionMean) -> GainKnowledge:
+    """What is left to be counted beside the spread over the places.
+
+    Noise is in that spread already, new at every place. With mounts exchanged each antenna was
+    joined to either mount: of what the joints and the mounts' cables add, the mean is left.
+    """
+    joints = replace(known.cable_sd_db, value=known.cable_sd_db.value / math.sqrt(mean.groups))
+    quiet = Known(0.0)
+    return replace(
+        known,
+        box_sd_db=mean.box,
+        cable_sd_db=joints,
+        noise_sd_db=quiet,
+        reference_noise_sd_db=quiet,
+    )
 
 
 def _near_noise(captures: list[Capture], at_hz: float) -> tuple[str, ...]:
@@ -224,11 +246,18 @@ class _Places:
         pairs = zip(tests, references, strict=True)
         self._differences = np.array([level_on(a, grid) - level_on(b, grid) for a, b in pairs])
         self._grid, self._travel_m = grid, travel_m
+        self._arrangements = [
+            f"{a.position} against {b.position}" for a, b in zip(tests, references, strict=True)
+        ]
 
     def at(self, frequency_hz: float) -> PositionMean:
         """Mean and spread at one frequency."""
         here = [float(np.interp(frequency_hz, self._grid, row)) for row in self._differences]
-        return position_mean(np.array(here), self._travel_m, frequency_hz)
+        return position_mean(np.array(here), self._travel_m, frequency_hz, self._arrangements)
+
+    def over_grid(self) -> FloatArray:
+        """Mean difference at each frequency of the captures, dB."""
+        return np.array([self.at(float(frequency_hz)).mean_db for frequency_hz in self._grid])
 
     def spreads(self, at_hz: list[float]) -> list[Result]:
         """`box_gain_spread`: what a gain at one place alone is uncertain by, for later budgets.
@@ -264,7 +293,16 @@ def _by_range_antenna(
     received = mean_level(tests, grid) + nearer_db(sources, tested, name)
     thru = mean_level(thrus, grid)
     sizes = (sources.bench.antennas[tested].largest_dimension_m, antenna.largest_dimension_m)
-    basis = GainBasis(sources.bench, tests, thrus, sources.store, antenna, name).knowledge()
+    basis = GainBasis(
+        sources.bench,
+        tests,
+        thrus,
+        sources.store,
+        antenna,
+        name,
+        antennas=(name, tested),
+        is_path=True,
+    ).knowledge()
 
     def at(frequency_hz: float) -> list[Result]:
         known = with_spreads(basis(frequency_hz), matches[tested], matches[name], frequency_hz)
@@ -276,9 +314,10 @@ def _by_range_antenna(
             gammas=(near, matches[tested].at(frequency_hz)),
         )
         range_gain = data.gain_dbi.at(frequency_hz)
-        if data.gain_is == "gain":
+        is_realised = data.gain_is == "realised"
+        if not is_realised:
             range_gain -= mismatch_loss_db(near.value)
-        found = range_antenna_result(one, range_gain, known, sizes)
+        found = range_antenna_result(one, range_gain, known, sizes, gain_is_realised=is_realised)
         return [found.with_flags(*_near_noise(tests, frequency_hz))]
 
     return at

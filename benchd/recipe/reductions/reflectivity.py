@@ -23,6 +23,7 @@ class Reflectivity(Qualification):
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
         "reflected_level": Kind.RATIO,
+        "box_path_spread": Kind.RATIO,
         "box_gain_spread": Kind.RATIO,
         "box_gain_uncertainty": Kind.RATIO,
         "usable_from": Kind.FREQUENCY,

@@ -1,0 +1,251 @@
+"""Mean, least and greatest value of a curve over a band, from what its errors do over frequency.
+
+The greatest of many readings is too great, the least too small: each reading has an error of its
+own, and the extreme is where the errors are extreme, too. How much too great is found by doing it
+again: errors are drawn as they may be, added to the curve as it seems to be, and the extreme is
+taken of each sum. What these extremes are off by is the law of the real one's error; it is taken
+off, and turned about it becomes the interval (basic bootstrap: A. C. Davison and D. V. Hinkley,
+Bootstrap Methods and their Application, section 5.2, from memory).
+
+Each error has the size of its line in the budget and a law of its own over frequency: noise is new
+at every frequency, a mismatch turns with the cables' delay, the walls' ripple with the ways'
+excess, all else is one error everywhere. What changes fast is smoothed away first, as far as the
+readings themselves say that the curve does not: the truth is taken as smooth over the likeliest of
+several lengths (a Gaussian process; C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for
+Machine Learning, equations 2.23 and 5.8, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from benchd.reduce.montecarlo import SEED, interval, linear_draws
+from benchd.reduce.uncertainty import (
+    effective_degrees_of_freedom,
+    groups,
+    signed_contribution,
+)
+from benchd.results import Term
+from benchd.traces import FloatArray
+
+TRIALS = 4000
+MOST_POINTS = 201
+"""Readings beyond this number are averaged in groups first: curves this fine show any ripple."""
+FINE_POINTS = 61
+"""Frequencies at which curves are searched for their extremes, besides the readings' own."""
+LEAST_NOISE_DB = 3e-3
+"""Readings are never taken as smoother than this: levels come in hundredths of a decibel."""
+LENGTHS = (1.0, 0.5, 0.25, 0.125, 0.0625)
+"""Lengths, in bandwidths, over which the truth may change."""
+SIZES_DB = (0.3, 1.5, 6.0)
+"""Sizes of what the truth does over such a length."""
+VAGUE_DB = 30.0
+"""Of the truth's level and slope nothing is known before."""
+LIGHT_M_PER_S = 299_792_458.0
+DELAYS = 9
+
+Law = Literal["same", "box", "mismatch", "noise"]
+
+
+@dataclass(frozen=True, slots=True)
+class Coherence:
+    """How fast errors change over frequency.
+
+    excess_m: root mean square by which the ways over the walls are longer than the direct one.
+    turn_s: shortest and longest time by which a wave that goes to and fro in the cables is late:
+        a joint at the antenna reflects at once. Cables of up to 2 m are usual (common practice, no
+        source).
+    """
+
+    excess_m: float = 0.5
+    turn_s: tuple[float, float] = (0.0, 20e-9)
+
+
+def law_of(line: Term) -> Law:
+    """How the error of a line of a gain's budget goes over frequency, by its name."""
+    if line.name.startswith("noise"):
+        return "noise"
+    if line.name.startswith("mismatch"):
+        return "mismatch"
+    return "box" if line.name.startswith("box") else "same"
+
+
+def kernel(law: Law, frequency_hz: FloatArray, other_hz: FloatArray, how: Coherence) -> FloatArray:
+    """Correlation of an error at two frequencies, shape (n, m)."""
+    apart = frequency_hz[:, np.newaxis] - other_hz
+    found: FloatArray
+    if law == "noise":
+        found = (apart == 0.0).astype(float)
+    elif law == "mismatch":
+        late = np.linspace(*how.turn_s, DELAYS)
+        found = np.cos(2.0 * np.pi * apart[..., np.newaxis] * late).mean(axis=-1)
+    elif law == "box":
+        found = np.exp(-0.5 * (2.0 * np.pi * apart * how.excess_m / LIGHT_M_PER_S) ** 2)
+    else:
+        found = np.ones(apart.shape)
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Extreme:
+    """value_db: the extreme, its bias taken off. at_hz: where it is.
+    standard_db: standard deviation of its error. low_db, high_db: ends of the 95 % interval.
+    """
+
+    value_db: float
+    at_hz: float
+    standard_db: float
+    low_db: float
+    high_db: float
+
+
+@dataclass(frozen=True, eq=False)
+class Band:
+    """Readings of one quantity over a band.
+
+    frequency_hz, values_db: shape (n,), rising. lines: the budgets' terms, one row for each
+    frequency, the same lines in each row.
+    """
+
+    frequency_hz: FloatArray
+    values_db: FloatArray
+    lines: Sequence[Sequence[Term]]
+    how: Coherence = Coherence()
+
+    def mean_contribution(self, index: int) -> float:
+        """What one line contributes to the mean over the band."""
+        sizes = np.array([row[index].contribution for row in self.lines])
+        law = law_of(self.lines[0][index])
+        if law == "noise":
+            return float(np.sqrt(np.mean(sizes**2) / sizes.size))
+        grid, sizes = _grouped(self.frequency_hz, sizes)
+        together = float(sizes @ kernel(law, grid, grid, self.how) @ sizes)
+        return math.sqrt(max(0.0, together)) / sizes.size
+
+    def extremes(self, *, trials: int = TRIALS, seed: int = SEED) -> tuple[Extreme, Extreme]:
+        """The least and the greatest, from the same draws."""
+        rng = np.random.default_rng(seed)
+        grid, values = _grouped(self.frequency_hz, self.values_db)
+        fine, smooth, level = self._smoother(grid, values)
+        # Searched where the smooth curve is told; the same smoothing treats the drawn errors.
+        curve = level + smooth @ (values - level)
+        on_grid = np.interp(grid, fine, curve)
+        freedom = effective_degrees_of_freedom(
+            [line for line in self.lines[0] if law_of(line) != "same"]
+        )
+        errors = self._drawn(grid, rng, trials) * _stretch(freedom, rng, trials)
+        again = level + (on_grid + errors - level) @ smooth.T
+        # The smoothing of a curve that is smooth already changes it a little: not an error here.
+        again += curve - (level + smooth @ (on_grid - level))
+        found = []
+        for end, where in ((np.min, np.argmin), (np.max, np.argmax)):
+            place = int(where(curve))
+            nearest = int(np.argmin(np.abs(self.frequency_hz - fine[place])))
+            common = [line for line in self.lines[nearest] if law_of(line) == "same"]
+            off = end(again, axis=1) - curve[place] + linear_draws(common, rng, trials)
+            low, high = interval(off)
+            found.append(
+                Extreme(
+                    float(curve[place] - off.mean()),
+                    float(fine[place]),
+                    float(off.std()),
+                    float(curve[place] - high),
+                    float(curve[place] - low),
+                )
+            )
+        return found[0], found[1]
+
+    def _smoother(
+        self, grid: FloatArray, values: FloatArray
+    ) -> tuple[FloatArray, FloatArray, float]:
+        """Frequencies (m), what turns readings less a level into a curve there (m, n), the level.
+
+        Walls are left in: their ripple is as wide as many a true curve.
+        """
+        fast = self._covariance(grid, ("noise", "mismatch"))
+        fast += np.eye(grid.size) * LEAST_NOISE_DB**2
+        width = float(grid[-1] - grid[0]) or 1.0
+        level = float(values.mean())
+        fine = np.unique(np.concatenate([grid, np.linspace(grid[0], grid[-1], FINE_POINTS)]))
+        _, length, size = max(
+            (_likelihood(values - level, _truth(grid, grid, width, a, b) + fast), a, b)
+            for a in LENGTHS
+            for b in SIZES_DB
+        )
+        across = _truth(fine, grid, width, length, size)
+        together = _truth(grid, grid, width, length, size) + fast
+        smooth = np.asarray(np.linalg.solve(together, across.T).T, dtype=np.float64)
+        return fine, smooth, level
+
+    def _drawn(self, grid: FloatArray, rng: np.random.Generator, trials: int) -> FloatArray:
+        """Draws of all errors that change over frequency, shape (trials, n)."""
+        root = _root(self._covariance(grid, ("noise", "mismatch", "box")))
+        return np.asarray(rng.standard_normal((trials, grid.size)) @ root.T, dtype=np.float64)
+
+    def _errors(self) -> list[list[int]]:
+        """Places of the lines of each error: those of one source are one error."""
+        places = {id(line): index for index, line in enumerate(self.lines[0])}
+        return [[places[id(line)] for line in lines] for lines in groups(self.lines[0])]
+
+    def _covariance(self, grid: FloatArray, laws: Sequence[Law]) -> FloatArray:
+        """Covariance of the errors of some laws, shape (n, n)."""
+        total = np.zeros((grid.size, grid.size))
+        kernels = {law: kernel(law, grid, grid, self.how) for law in laws}
+        for members in self._errors():
+            law = law_of(self.lines[0][members[0]])
+            if law not in kernels:
+                continue
+            # Of one error that comes in several times the signed contributions add up.
+            signed = [sum(signed_contribution(row[one]) for one in members) for row in self.lines]
+            _, sizes = _grouped(self.frequency_hz, np.array(signed))
+            if law == "noise":
+                sizes = sizes / math.sqrt(self.frequency_hz.size / grid.size)
+            total = total + np.outer(sizes, sizes) * kernels[law]
+        return total
+
+
+def _stretch(freedom: float, rng: np.random.Generator, trials: int) -> FloatArray:
+    """Turns normal draws into those of Student's t, shape (trials, 1) (JCGM 101, 6.4.9.4)."""
+    if not math.isfinite(freedom):
+        return np.ones((trials, 1))
+    return np.asarray(np.sqrt(freedom / rng.chisquare(freedom, trials)))[:, np.newaxis]
+
+
+def _truth(
+    frequency_hz: FloatArray, other_hz: FloatArray, width_hz: float, length: float, size_db: float
+) -> FloatArray:
+    """Covariance of the true curve: any level, any slope, and smooth changes beside."""
+    apart = (frequency_hz[:, np.newaxis] - other_hz) / (length * width_hz)
+    middle = other_hz.mean()
+    slopes = np.outer((frequency_hz - middle) / width_hz, (other_hz - middle) / width_hz)
+    found: FloatArray = size_db**2 * np.exp(-0.5 * apart**2) + VAGUE_DB**2 * (1.0 + slopes)
+    return found
+
+
+def _likelihood(values: FloatArray, covariance: FloatArray) -> float:
+    """Logarithm of the likelihood of the readings (Rasmussen and Williams, 5.8), less constants."""
+    root = np.linalg.cholesky(covariance)
+    turned = np.linalg.solve(root, values)
+    return float(-0.5 * turned @ turned - np.log(np.diag(root)).sum())
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """A square root of a covariance that may be singular."""
+    sizes, directions = np.linalg.eigh((covariance + covariance.T) / 2.0)
+    found: FloatArray = directions * np.sqrt(np.maximum(sizes, 0.0))
+    return found
+
+
+def _grouped(frequency_hz: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Means over groups of neighbours, so that no more than MOST_POINTS are left."""
+    if frequency_hz.size <= MOST_POINTS:
+        return frequency_hz, values
+    parts = np.array_split(np.arange(frequency_hz.size), MOST_POINTS)
+    means = [(frequency_hz[part].mean(), values[part].mean()) for part in parts]
+    grid, found = np.array(means).T
+    return grid, found
