@@ -24,7 +24,9 @@ QUICK = (
     "will of a guest with an order",
     "source half closed",
     "lid opened",
+    "sense cable pulled in a sweep",
     "withdrawn then killed",
+    "flood of connections",
 )
 
 
