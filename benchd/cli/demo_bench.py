@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import queue
+import re
 import subprocess
 import sys
 import threading
@@ -17,6 +18,7 @@ from benchd.cli.client import Daemon
 from benchd.errors import BenchdError
 
 READY_WITHIN_S = 120.0
+ANSWER_WITHIN_S = 60.0
 
 
 class Child:
@@ -68,6 +70,20 @@ class Up:
     daemon: Child
 
 
+def _patient_copy(bench: Path, folder: Path) -> Path:
+    """A copy of a bench file whose instruments may take long to answer.
+
+    Simulated instruments wait while their physics is worked out, on a busy computer for seconds.
+    """
+    copy = folder / bench.name
+    patience = rf"\1    timeout: {ANSWER_WITHIN_S:g} s\n"
+    text = re.sub(
+        r"(\n    driver: scpi-[a-z]+\n)(?!    timeout:)", patience, bench.read_text("utf-8")
+    )
+    copy.write_text(text, "utf-8")
+    return copy
+
+
 @contextlib.contextmanager
 def virtual_bench(out: Path, world: str, *options: str) -> Iterator[Up]:
     """The virtual bench and the daemon, both stopped at the end.
@@ -87,7 +103,7 @@ def virtual_bench(out: Path, world: str, *options: str) -> Iterator[Up]:
         virtual = simulator.ready()
         addresses = virtual["instruments"]
         given = [f"--address={name}={address}" for name, address in addresses.items()]
-        bench = shipped_recipes() / "benches" / f"{world}.yaml"
+        bench = _patient_copy(shipped_recipes() / "benches" / f"{world}.yaml", out)
         daemon = Child(
             "daemon",
             [
