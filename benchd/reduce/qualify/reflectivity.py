@@ -15,8 +15,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.qualify.chi import sd_interval
 from benchd.reduce.qualify.spreads import averaged_near, ends_hz, nearest, pooled_db, spread_result
-from benchd.reduce.qualify.verdict import Judgement, decibels, gigahertz, verdict
+from benchd.reduce.qualify.verdict import (
+    Judgement,
+    all_of,
+    decibels,
+    gigahertz,
+    judged,
+    verdict,
+)
 from benchd.reduce.ripple import reflected_level_db, ripple_db, travel_is_enough
 from benchd.reduce.student import coverage_factor
 from benchd.results import Result
@@ -115,7 +123,7 @@ def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
     if not lines:
         raise ReductionRefused("no positions were captured")
     cleaned = [line.without_direct() for line in lines]
-    judged = np.array(
+    told = np.array(
         [all(travel_is_enough(line.travel_m, f) for line in lines) for f in frequency_hz]
     )
     residues = np.concatenate([levels - levels.mean(axis=0) for levels in cleaned])
@@ -136,7 +144,7 @@ def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
         path_sd_db=math.sqrt(DIRECTIONS) * level_sd_db,
         positions=positions,
         degrees_of_freedom=freedom,
-        is_judged=judged,
+        is_judged=told,
     )
 
 
@@ -238,38 +246,82 @@ def _usable(
     )
 
 
+def _judgement(found: Walls, needed_hz: float, claim_db: float) -> Judgement:
+    """What the box may cause from `needed_hz` up, by the whole interval of its spread.
+
+    A gain at one position strays by k times the true standard deviation in 95 %, which lies in the
+    chi-square interval of the one that was found. Where the antenna moved too little nothing is
+    told.
+    """
+    needed = found.frequency_hz >= min(needed_hz, float(found.frequency_hz[-1]))
+    told = needed & found.is_judged
+    k = coverage_factor(math.inf)
+    low, high = sd_interval(1.0, found.degrees_of_freedom)
+    each = [
+        judged(k * low * float(sd), k * high * float(sd), most=claim_db)
+        for sd in found.gain_sd_db[told]
+    ]
+    if not np.array_equal(told, needed):
+        each.append(Judgement.UNSURE)
+    return all_of(*each)
+
+
 def _verdict(found: Walls, needed_hz: float, claim_db: float, band: tuple[float, float]) -> Result:
-    usable = usable_from_hz(found, claim_db)
-    is_good = usable is not None and usable <= max(needed_hz, band[0])
+    judgement = _judgement(found, needed_hz, claim_db)
     flags = () if bool(found.is_judged.all()) else ("short-travel",)
-    words = _too_short(found)
-    if is_good:
-        assert usable is not None
-        limit = decibels(float(found.one_position_db[found.frequency_hz >= usable].max()))
-        note = (
-            f"From {gigahertz(usable)} up this box supports a gain claim of {limit} at one "
-            f"position; averaging over {found.positions} positions divides it by "
-            f"{math.sqrt(found.positions):.1f}.{words}"
-        )
-        return verdict("reflectivity", Judgement.GOOD, note, band_hz=band, flags=flags)
-    top = band[1] if usable is None else usable
-    below = (found.frequency_hz < top) | (usable is None)
-    judged = below & found.is_judged
-    if not judged.any():
-        note = f"Below {gigahertz(top)} the box was not judged.{words}"
-        return verdict("reflectivity", Judgement.NOT_GOOD, note, band_hz=band, flags=flags)
-    worst_db = float(found.one_position_db[judged].max())
-    sizes = {name: pooled_db(spread[judged]) for name, spread in found.line_sd_db.items()}
-    strongest = max(sizes, key=lambda name: sizes[name])
-    averaged = decibels(float(found.averaged_db[judged].max()))
-    note = (
-        f"Below {gigahertz(top)} this box cannot support a gain claim better than "
-        f"{decibels(worst_db)}; line the {strongest} first. Averaging over {found.positions} "
-        f"positions brings it to {averaged}.{words}"
+    note = {
+        Judgement.GOOD: _good_words,
+        Judgement.UNSURE: _unsure_words,
+        Judgement.NOT_GOOD: _bad_words,
+    }[judgement](found, needed_hz, claim_db)
+    note += _too_short(found)
+    return verdict("reflectivity", judgement, note, band_hz=band, flags=flags)
+
+
+def _good_words(found: Walls, needed_hz: float, claim_db: float) -> str:
+    usable = usable_from_hz(found, claim_db)
+    start_hz = max(needed_hz, float(found.frequency_hz[0])) if usable is None else usable
+    limit = decibels(float(found.one_position_db[found.frequency_hz >= start_hz].max()))
+    return (
+        f"From {gigahertz(start_hz)} up this box supports a gain claim of {limit} at one "
+        f"position; averaging over {found.positions} positions divides it by "
+        f"{math.sqrt(found.positions):.1f}."
     )
-    if usable is None:
-        note = note.replace(f"Below {gigahertz(top)}", f"Up to {gigahertz(top)}", 1)
-    return verdict("reflectivity", Judgement.NOT_GOOD, note, band_hz=band, flags=flags)
+
+
+def _unsure_words(found: Walls, needed_hz: float, claim_db: float) -> str:
+    told = found.is_judged & (found.frequency_hz >= min(needed_hz, found.frequency_hz[-1]))
+    if not told.any():
+        return f"From {gigahertz(needed_hz)} up the box was not judged."
+    worst_db = float(found.one_position_db[told].max())
+    return (
+        f"From {gigahertz(needed_hz)} up the box may cause up to {decibels(worst_db)} in a gain at "
+        f"one position, from {found.positions} positions; whether it keeps within "
+        f"{decibels(claim_db)} cannot be told: measure at more positions, or line the "
+        f"{_strongest(found, told)}."
+    )
+
+
+def _bad_words(found: Walls, needed_hz: float, claim_db: float) -> str:
+    usable = usable_from_hz(found, claim_db)
+    below = np.ones(found.frequency_hz.shape, dtype=bool)
+    if usable is not None and usable > found.frequency_hz[0]:
+        below = found.frequency_hz < usable
+    told = below & found.is_judged
+    top = gigahertz(float(found.frequency_hz[-1]) if usable is None else usable)
+    averaged = decibels(float(found.averaged_db[told].max()))
+    return (
+        f"{'Up to' if usable is None else 'Below'} {top} this box cannot support a gain claim "
+        f"better than {decibels(float(found.one_position_db[told].max()))}; line the "
+        f"{_strongest(found, told)} first. Averaging over {found.positions} positions brings it to "
+        f"{averaged}."
+    )
+
+
+def _strongest(found: Walls, told: BoolArray) -> str:
+    """The walls whose line spreads most."""
+    sizes = {name: pooled_db(spread[told]) for name, spread in found.line_sd_db.items()}
+    return max(sizes, key=lambda name: sizes[name])
 
 
 def _too_short(found: Walls) -> str:

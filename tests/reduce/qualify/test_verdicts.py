@@ -232,6 +232,16 @@ def test_a_quiet_box_is_usable_and_a_loud_one_is_not() -> None:
     assert "walls first" in bad.note
 
 
+def test_a_claim_within_the_spread_s_own_interval_cannot_be_told() -> None:
+    """A spread from 14 degrees of freedom is known to 0.73 to 1.58 of itself (chi-square)."""
+    found = walls(GRID, lines(-16.0))
+    size_db = 1.96 * float(found.gain_sd_db.max())
+    for claim_db, value in ((0.7 * size_db, 0.0), (size_db, 0.5), (1.7 * size_db, 1.0)):
+        results = by_name(reflectivity_results(found, [], needed_hz=1.5e9, claim_db=claim_db))
+        assert results["reflectivity_verdict"].value == value
+        assert ("cannot be told" in results["reflectivity_verdict"].note) == (value == 0.5)
+
+
 def test_the_spread_of_a_gain_carries_the_freedom_of_its_positions() -> None:
     """16 positions on two lines, a mean taken off each: 14; averaging divides by 4."""
     found = by_name(reflectivity_results(walls(GRID, lines(-20.0)), [1.7e9], needed_hz=1.5e9))
@@ -246,7 +256,7 @@ def test_travel_below_half_a_wavelength_judges_nothing() -> None:
     found = walls(GRID, lines(-40.0, step_m=0.005))
     assert not found.is_judged.any()
     verdict = by_name(reflectivity_results(found, [1.7e9], needed_hz=1.5e9))
-    assert verdict["reflectivity_verdict"].value == 0.0
+    assert verdict["reflectivity_verdict"].value == 0.5
     assert "move it further" in verdict["reflectivity_verdict"].note
     assert "short-travel" in verdict["box_gain_spread"].flags
 
