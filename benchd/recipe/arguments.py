@@ -24,7 +24,9 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
             hint = nearest(str(name), recipe.parameters)
             problems.append(_given_problem(name, f'"{recipe.name}" has no such parameter, {hint}'))
     found: dict[str, Given] = {}
-    for name, parameter in recipe.parameters.items():
+    # Wavelengths last: the frequency that they belong to must be known.
+    rows = sorted(recipe.parameters.items(), key=lambda row: row[1].wavelengths is not None)
+    for name, parameter in rows:
         try:
             if name in arguments:
                 text = arguments[name]
@@ -32,6 +34,10 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
                 found[name] = parameter.from_text(name, text)
             elif parameter.default is not None:
                 found[name] = parameter.given(name, parameter.default)
+            elif parameter.of is not None:
+                if parameter.of in found:
+                    found[name] = parameter.from_wavelength(name, found[parameter.of].value)
+                continue
             else:
                 raise wrong(_missing(name, parameter, bench))
             _check_on_bench(found[name], bench)
@@ -43,7 +49,7 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
                 problems.append(recipe.document.problem(path, str(error)))
     if problems:
         raise RecipeError(problems[:MOST_PROBLEMS])
-    return found
+    return {name: found[name] for name in recipe.parameters}
 
 
 def shown(value: object) -> object:

@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 
 from benchd.bench.fields import ANY, Given
 from benchd.bench.filemodel import try_model
-from benchd.bench.yamlfile import Document, in_order, parse_document, read_document
+from benchd.bench.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.errors import RecipeError
 from benchd.recipe.flatten import Flattener, TooManySteps
 from benchd.recipe.model import RecipeFile, Sweep
@@ -59,6 +59,8 @@ def load_recipe(source: Path | str, *, file: str = "") -> Recipe:
     reader = Flattener(document, draft=True, problems=dict.fromkeys(problems))
     if isinstance(document.data, dict):
         _read_parts(reader, document.data)
+    if recipe is not None:
+        _check_wavelengths(reader, recipe.parameters)
     if recipe is None or reader.problems:
         raise RecipeError(in_order(reader.problems))
     text = "\n".join(document.text.splitlines())
@@ -90,6 +92,17 @@ def _read_parts(reader: Flattener, data: dict[str, Any]) -> None:
     for name, sweep in (sweeps if isinstance(sweeps, dict) else {}).items():
         if name not in used:
             reader.read(Sweep, sweep, ("sweeps", name), scope)
+
+
+def _check_wavelengths(reader: Flattener, parameters: dict[str, Parameter]) -> None:
+    """A length in wavelengths names the frequency of another parameter."""
+    known = [name for name, one in parameters.items() if one.kind == "frequency"]
+    for name, one in parameters.items():
+        if one.of is not None and one.of not in known:
+            message = (
+                f'there is no parameter of kind frequency "{one.of}", {nearest(one.of, known)}'
+            )
+            reader.note(("parameters", name, "of"), message)
 
 
 def _sample_scope(document: Document, raw: Any) -> dict[str, Given]:

@@ -34,6 +34,7 @@ MEASURES = {
 NAMES = ("text", "choice", "antenna", "route", "position")
 KINDS = (*MEASURES, "number", "integer", "yes-no", *NAMES)
 NO_POSITION = "none"
+LIGHT_M_PER_S = 299_792_458.0
 _MOST_INTEGER = 10**9
 
 Scalar = str | int | float | bool
@@ -45,6 +46,12 @@ class Parameter(FileModel):
     kind: Annotated[str, OneOf(KINDS)] = Field(description=f"one of: {', '.join(KINDS)}")
     about: Title | None = Field(None, description="what it is for, in one line")
     default: Any = Field(None, description="value where none is given")
+    wavelengths: Annotated[float, Plain(0.0, 1000.0)] | None = Field(
+        None, description="of a length: its default in wavelengths, at the frequency `of`"
+    )
+    of: Title | None = Field(
+        None, description="the parameter of kind frequency whose wavelength is meant"
+    )
     least: Any = Field(None, description="smallest value allowed")
     most: Any = Field(None, description="largest value allowed")
     choices: list[Text] | None = Field(None, description="the words that a choice may be")
@@ -59,6 +66,7 @@ class Parameter(FileModel):
             for key in ("least", "most"):
                 if getattr(self, key) is not None:
                     raise wrong(f'the kind {self.kind} has no "{key}"', (key,))
+        self._check_wavelengths()
         for key in ("least", "most", "default"):
             value = getattr(self, key)
             if value is None:
@@ -70,6 +78,22 @@ class Parameter(FileModel):
         if self.least is not None and self.most is not None and self._low() > self._high():
             raise wrong("lies below `least`", ("most",))
         return self
+
+    def _check_wavelengths(self) -> None:
+        if (self.wavelengths is None) != (self.of is None):
+            raise wrong('"wavelengths" and "of" belong together')
+        if self.wavelengths is None:
+            return
+        if self.kind != "length":
+            raise wrong(f"belongs to the kind length, not to {self.kind}", ("wavelengths",))
+        if self.default is not None:
+            raise wrong('stands beside "wavelengths"; keep one of them', ("default",))
+
+    def from_wavelength(self, name: str, frequency_hz: float) -> Given:
+        """So many wavelengths, to a millimetre: what a ruler can do. Raises PydanticCustomError."""
+        assert self.wavelengths is not None
+        length_m = self.wavelengths * LIGHT_M_PER_S / frequency_hz
+        return self.given(name, f"{1e3 * length_m:.0f} mm")
 
     def given(self, name: str, value: Any) -> Given:
         """The value as read, within its limits. Raises PydanticCustomError."""

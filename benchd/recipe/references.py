@@ -2,6 +2,7 @@
 
 A reference that is the whole value keeps its kind (`centre: $centre` is a frequency); inside a
 longer text it is written out with its unit. `$$` stands for the dollar sign itself.
+`${name * 0.5}` is a measured quantity times a number, such as half of a length.
 """
 
 from __future__ import annotations
@@ -13,8 +14,13 @@ from typing import Any
 
 from benchd.bench.fields import ANY, Given
 from benchd.bench.yamlfile import KeyPath, nearest
+from benchd.recipe.parameters import MEASURES
+from benchd.units import show
 
-REFERENCE = re.compile(r"\$(?:\$|([A-Za-z_][A-Za-z0-9_]*))")
+REFERENCE = re.compile(r"\$(?:\$|([A-Za-z_][A-Za-z0-9_]*)|\{([^{}$]*)\})")
+SHARE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*\*\s*(-?\d{1,6}(?:\.\d{1,9})?)\s*")
+SHARED = ("length", "time", "frequency")
+"""Kinds that a number may multiply: a level or a ratio in dB times a number means nothing."""
 PARAMETER_FORM = r"[a-z][a-z0-9_]*"
 
 Scope = Mapping[str, Any]
@@ -47,6 +53,8 @@ class Filling:
         whole = REFERENCE.fullmatch(value)
         if whole and whole.group(1):
             return self._value(whole.group(1), path)
+        if whole and whole.group(2) is not None:
+            return self._share(whole.group(2), path)
         return REFERENCE.sub(lambda match: self._inside(match, path), value)
 
     def _value(self, name: str, path: KeyPath) -> Any:
@@ -63,7 +71,34 @@ class Filling:
 
     def _inside(self, match: re.Match[str], path: KeyPath) -> str:
         name = match.group(1)
+        if match.group(2) is not None:
+            return as_text(self._share(match.group(2), path))
         return "$" if name is None else as_text(self._value(name, path))
+
+    def _share(self, text: str, path: KeyPath) -> Any:
+        """A parameter times a number."""
+        found = SHARE.fullmatch(text)
+        if found is None:
+            message = f'found "${{{text}}}", expected a name times a number: "${{edge * 0.5}}"'
+            self.findings.append((path, message))
+            self.sampled = True
+            return Given("", ANY, 1.0, "sample", sample=True)
+        value, factor = self._value(found.group(1), path), float(found.group(2))
+        if isinstance(value, Given) and value.sample:
+            return value
+        if not isinstance(value, Given) or value.kind not in SHARED:
+            what = (
+                f'"{value.name}" is a {value.kind}'
+                if isinstance(value, Given)
+                else "a loop's value"
+            )
+            message = f"{what}: only a {', '.join(SHARED[:-1])} or {SHARED[-1]} can be multiplied"
+            self.findings.append((path, message))
+            self.sampled = True
+            return Given("", ANY, 1.0, "sample", sample=True)
+        product = value.value * factor
+        unit = MEASURES[value.kind].value.unit
+        return Given(value.name, value.kind, product, show(product, unit, precision=3))
 
 
 def as_text(value: Any) -> str:

@@ -11,7 +11,7 @@ from benchd.recipe.references import PARAMETER_FORM
 from benchd.recipe.worksheet import Worksheet
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-REFERENCE_SCHEMA = {"type": "string", "pattern": rf"^\${PARAMETER_FORM}$"}
+REFERENCE_SCHEMA = {"type": "string", "pattern": rf"^\$({PARAMETER_FORM}|\{{.*\}})$"}
 INSIDE_SCHEMA = {
     "type": "string",
     "pattern": rf"^[\w .,()-]*(?:\${PARAMETER_FORM}[\w .,()-]*)+$",

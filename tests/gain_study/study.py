@@ -94,7 +94,7 @@ class Session:
 
 def marks_m(ask: str) -> dict[int, tuple[float, float, float]]:
     """The numbered marks of a request, in m: ahead / aside / up."""
-    rows = re.findall(r"(\d): (-?[\d.]+) / (-?[\d.]+) / (-?[\d.]+)", ask)
+    rows = re.findall(r"(\d): (-?[\d.]+) mm / (-?[\d.]+) mm / (-?[\d.]+) mm", ask)
     return {int(n): (float(x) / 1e3, float(y) / 1e3, float(z) / 1e3) for n, x, y, z in rows}
 
 
