@@ -11,6 +11,7 @@
         Garbled                 a reply that reads as nothing; may not happen again
       LinkLost                  an instrument does not answer
       PathBroken                a reading that the path itself cannot give
+      StillRadiating            a source answers "off", and the analyzer sees it
       NormalisationRefused      a baseline does not fit the capture
       ReductionRefused          the traces cannot be reduced to what was asked for
       Cancelled                 a person or the daemon stopped the job
@@ -142,6 +143,21 @@ class PathBroken(BenchdError):
     """A capture reads what its path cannot give; it is kept with this flag, and never used."""
 
     family = "path-broken"
+
+
+class StillRadiating(BenchdError):
+    """A source says that RF is off, and the analyzer still reads it.
+
+    where: the source. probe: how to look again whether it is off (`benchd.acquire.silence`).
+    """
+
+    family = "still-radiating"
+
+    def __init__(
+        self, message: str, *, where: str = "", advice: str = "", probe: object = None
+    ) -> None:
+        self.probe = probe
+        super().__init__(message, where=where, advice=advice)
 
 
 class NormalisationRefused(BenchdError):

@@ -16,6 +16,7 @@ from drivers.errors import BadSetting, BadTemplate, UnexpectedReply, shown
 from drivers.exchange import Batch, Exchange, Reply
 from drivers.instrument import Instrument
 from drivers.parse import ByteOrder, TraceFormat
+from drivers.readback import LEVEL_STEP_DB, Setting, shown_level
 
 Detector = Literal["rms", "log-average", "peak", "sample"]
 DETECTORS: tuple[Detector, ...] = ("rms", "log-average", "peak", "sample")
@@ -85,6 +86,7 @@ class ScpiAnalyzer(Instrument):
             "fetch_trace": ":TRAC:DATA? TRACE1",
             "status": ":STAT:QUES:EVEN?",
             "tracking_level": ":SOUR:POW:TRAC {level_dbm:.6g}",
+            "tracking_level_query": ":SOUR:POW:TRAC?",
             "tracking_on": ":OUTP:TRAC ON",
             "tracking_off": ":OUTP:TRAC OFF",
             "tracking_query": ":OUTP:TRAC?",
@@ -276,6 +278,31 @@ class ScpiAnalyzer(Instrument):
         return (
             *self._sent("tracking_level", level_dbm=level_dbm),
             *self._sent("tracking_on", radiates=True),
+        )
+
+    def tracking_level(self, level_dbm: float) -> Batch:
+        """Set the level of the tracking source, without switching it on."""
+        return self._sent("tracking_level", level_dbm=level_dbm)
+
+    def least_level(self, level_dbm: float) -> Batch:
+        """The tracking level, in the words of a source."""
+        return self.tracking_level(level_dbm)
+
+    def tracking_level_setting(self, level_dbm: float) -> Setting | None:
+        """How to ask whether this level is set; None where it cannot be asked."""
+        if not self.has("tracking_level") or not self.can_ask(
+            "tracking_level", "tracking_level_query"
+        ):
+            return None
+        command = self._command("tracking_level")
+        sent, _ = command.as_sent("level_dbm", level_dbm)
+        return Setting(
+            "level",
+            command.text(level_dbm=level_dbm),
+            sent,
+            LEVEL_STEP_DB,
+            self._query("tracking_level_query", shown_level),
+            "tracking_level_query",
         )
 
     def tracking_off(self) -> Batch:

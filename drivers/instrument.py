@@ -59,6 +59,7 @@ class Instrument:
     ) -> None:
         self.name = name
         self.options = dict(options)
+        self._reworded = frozenset(commands)
         for option in self.options:
             self._check_option_name(option)
         self._headed = self._choice("reply_style", "bare", ("bare", "headed")) == "headed"
@@ -137,6 +138,11 @@ class Instrument:
             wrong[0].also = tuple(wrong[1:])
             raise wrong[0]
         return commands
+
+    def can_ask(self, setting: str, query: str) -> bool:
+        """Whether a setting can be asked for: the query exists, and speaks the words of the
+        setting: where a bench file rewords the one alone, nobody knows how the other is worded."""
+        return self.has(query) and (query in self._reworded or setting not in self._reworded)
 
     def _raise_refused(
         self, error: InstrumentError, command: str, others: tuple[InstrumentError, ...] = ()

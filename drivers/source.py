@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 from drivers import parse
 from drivers.exchange import Batch, Exchange, Reply
 from drivers.instrument import Instrument
+from drivers.readback import FREQUENCY_PPM, LEVEL_STEP_DB, Setting, shown_level, shown_number
 
 
 class ScpiSource(Instrument):
@@ -82,6 +83,41 @@ class ScpiSource(Instrument):
     def level_query(self) -> Exchange:
         """The level the instrument is set to, dBm."""
         return self._query("level_query", parse.level_dbm)
+
+    def least_level(self, level_dbm: float) -> Batch:
+        """The level, as a batch: one of the ways to end radiation."""
+        return (self.set_level(level_dbm),)
+
+    def level_setting(self, level_dbm: float) -> Setting | None:
+        """How to ask whether this level is set; None where the source cannot be asked."""
+        if not self.can_ask("set_level", "level_query"):
+            return None
+        command = self._command("set_level")
+        sent, _ = command.as_sent("level_dbm", level_dbm)
+        return Setting(
+            "level",
+            command.text(level_dbm=level_dbm),
+            sent,
+            LEVEL_STEP_DB,
+            self._query("level_query", shown_level),
+            "level_query",
+        )
+
+    def frequency_setting(self, frequency_hz: float) -> Setting | None:
+        """How to ask whether this frequency is set; None where the source cannot be asked."""
+        if not self.can_ask("set_frequency_settled", "frequency_query"):
+            return None
+        command = self._command("set_frequency_settled")
+        sent, factor = command.as_sent("frequency_hz", frequency_hz)
+        return Setting(
+            "frequency",
+            command.text(frequency_hz=frequency_hz),
+            sent,
+            FREQUENCY_PPM * 1e-6 * frequency_hz,
+            self._query("frequency_query", shown_number),
+            "frequency_query",
+            (1.0, factor),
+        )
 
     def set_frequency(self, frequency_hz: float) -> Exchange:
         """Set the frequency, without waiting for it to settle."""

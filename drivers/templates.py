@@ -60,6 +60,19 @@ class Command:
             values[field] = values[name] * factor
         return self.template.format(**values)
 
+    def as_sent(self, parameter: str, value: float) -> tuple[float, float]:
+        """The value as the message holds it, rounded by its format, and by which factor it counts.
+
+        A template without the parameter sends nothing of it: the value stands, the factor is 1.
+        """
+        for _, field, spec, _ in string.Formatter().parse(self.template):
+            if field is None:
+                continue
+            name, factor = self._scaled.get(field, (field, 1.0))
+            if name == parameter:
+                return float(format(value * factor, spec or "")) / factor, factor
+        return value, 1.0
+
     def one_number(self, parameter: str) -> Callable[[float], str]:
         """A quick formatter for a command of one number, for the inner loop of a sweep.
 

@@ -9,6 +9,7 @@ from benchd.acquire.guard import LidClosed, LidOpened, guarded, require_lid
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
 from benchd.acquire.safety import rf_off_verified
+from benchd.acquire.silence import Probe, quiet, silent_after
 from benchd.acquire.stepped import stepped_sweep
 from benchd.acquire.sweeping import run_sweep
 from benchd.acquire.tracking import tracking_sweep
@@ -16,15 +17,18 @@ from benchd.acquire.tracking import tracking_sweep
 __all__ = [
     "LidClosed",
     "LidOpened",
+    "Probe",
     "Sweep",
     "SweepInstruments",
     "confirmed",
     "grid_hz",
     "guarded",
     "hold_sweep",
+    "quiet",
     "require_lid",
     "rf_off_verified",
     "run_sweep",
+    "silent_after",
     "stepped_sweep",
     "tracking_sweep",
 ]

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
+from benchd.acquire.readback import settings_read_back
 from benchd.acquire.stepped import status_flags
 from benchd.recipe.worksheet import SweepPlan
 from drivers.exchange import Pause, Progress
@@ -39,13 +40,19 @@ def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Swee
         "attenuation_db": plan.attenuation_db,
         "max_hold": True,
     }
+    # Tuned into the band with RF off: one that radiates all the same is in this noise too.
+    yield (source.set_level(plan.level_dbm),)
+    middle_hz = float(np.round((plan.start_hz + plan.stop_hz) / 2.0))
+    yield (source.set_frequency_settled(middle_hz),)
+    flags = yield from settings_read_back(
+        source.level_setting(plan.level_dbm), source.frequency_setting(middle_hz)
+    )
     yield analyzer.prepare_sweep(**prepare)
     yield analyzer.continuous(True)
     yield from _wait(free_run_s / 10.0, 0.0, free_run_s * 1.1)
     yield analyzer.continuous(False)
     (noise_dbm,) = yield (analyzer.fetch_trace(plan.points),)
 
-    yield (source.set_level(plan.level_dbm),)
     yield source.free_run(
         start_hz=plan.start_hz, stop_hz=plan.stop_hz, points=plan.points, dwell_s=plan.dwell_s
     )
@@ -56,10 +63,11 @@ def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Swee
     yield analyzer.continuous(False)
     level_dbm, status = yield (analyzer.fetch_trace(plan.points), analyzer.status())
     yield source.free_run_stop()
+    yield from settings_read_back(source.level_setting(plan.level_dbm))
 
     frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
     visited = level_dbm > noise_dbm + VISITED_MARGIN_DB
-    flags = status_flags(status)
+    flags = (*status_flags(status), *flags)
     if not visited.all():
         flags = (*flags, "bins-not-visited")
     sweep = Sweep(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Generator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -32,7 +32,8 @@ class Sweep:
     visited: shape (n,), False where a `hold` sweep never saw the source.
     scatter_db: shape (n,), standard deviation of a single reading over the averages, dB.
     noise_hz, noise_dbm: shape (m,), the analyzer's reading with RF off.
-    flags: `overload`, `uncalibrated`, `bins-not-visited`.
+    flags: `overload`, `uncalibrated`, `bins-not-visited`, `not-read-back`.
+    off_dbm: single readings with RF off where the level is highest, taken after the sweep.
     """
 
     frequency_hz: FloatArray
@@ -43,6 +44,11 @@ class Sweep:
     noise_dbm: FloatArray | None = None
     flags: tuple[str, ...] = ()
     readings: dict[str, float] = field(default_factory=dict)
+    off_dbm: tuple[float, ...] = ()
+
+    def with_off_readings(self, off_dbm: tuple[float, ...]) -> Sweep:
+        """The same sweep, with what was read after it."""
+        return replace(self, off_dbm=off_dbm)
 
     def traces(self) -> tuple[Trace, ...]:
         """As traces: `level` first, then `scatter` and `noise` where they were taken."""

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
+from benchd.acquire.readback import settings_read_back
 from benchd.recipe.worksheet import SweepPlan
 from benchd.traces import FloatArray
 from drivers.exchange import Progress
@@ -22,6 +23,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     Source and analyzer are retuned in one batch, so that both settle at the same time. The source
     answers when it has settled; the analyzer need not be asked, since it begins no sweep before
     its own tuning has settled; it is told first, so that it is ready when the source answers.
+    Level and frequency are asked back before RF comes on and at the end.
     RF is switched on after the noise was read and is left on: whoever runs this switches it off
     and verifies it, on every way out.
     """
@@ -31,10 +33,13 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     yield from prepare_points(plan, analyzer)
     count = min(NOISE_POINTS, grid.size)
     noise_hz = np.unique(np.round(np.linspace(float(grid[0]), float(grid[-1]), count)))
-    noise_dbm = yield from _read_noise(noise_hz, plan, analyzer)
     yield (source.set_level(plan.level_dbm),)
+    noise_dbm = yield from _read_noise(noise_hz, plan, source, analyzer)
     yield (source.set_frequency_settled(float(grid[0])),)
+    # Before RF comes on: a level that was ignored may be far too high.
+    flags = yield from _read_back(source, plan, float(grid[0]))
     yield source.rf_on()
+    last_hz = float(grid[-1])
     total = grid.size + (plan.refine.points if plan.refine else 0)
     level, scatter = yield from _read_points(grid, plan, source, analyzer, 0, total)
     if plan.refine:
@@ -42,8 +47,10 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         fine_level, fine_scatter = yield from _read_points(
             fine, plan, source, analyzer, grid.size, total
         )
+        last_hz = float(fine[-1]) if fine.size else last_hz
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
     (status,) = yield (analyzer.status(),)
+    yield from _read_back(source, plan, last_hz)
     yield Progress(total, total)
     sweep = Sweep(
         frequency_hz=grid,
@@ -52,7 +59,13 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         noise_hz=noise_hz,
         noise_dbm=noise_dbm,
     )
-    return replace(sweep, flags=status_flags(status))
+    return replace(sweep, flags=(*status_flags(status), *flags))
+
+
+def _read_back(source: Any, plan: SweepPlan, frequency_hz: float) -> Procedure[tuple[str, ...]]:
+    return settings_read_back(
+        source.level_setting(plan.level_dbm), source.frequency_setting(frequency_hz)
+    )
 
 
 def prepare_points(plan: SweepPlan, analyzer: Any) -> Procedure[None]:
@@ -77,12 +90,20 @@ def status_flags(status: Any) -> tuple[str, ...]:
     return tuple(flags)
 
 
-def _read_noise(noise_hz: FloatArray, plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
-    """The reading with RF off at each frequency, power mean over some repeats, dBm."""
+def _read_noise(
+    noise_hz: FloatArray, plan: SweepPlan, source: Any, analyzer: Any
+) -> Procedure[FloatArray]:
+    """The reading with RF off at each frequency, power mean over some repeats, dBm.
+
+    The source is tuned there too, so that one which radiates in spite of its answer is seen.
+    """
     repeats = max(4, plan.average)
     readings = np.empty((repeats, noise_hz.size))
     for index, frequency_hz in enumerate(noise_hz):
-        yield (analyzer.set_centre_settled(float(frequency_hz)),)
+        yield (
+            analyzer.set_centre_settled(float(frequency_hz)),
+            source.set_frequency_settled(float(frequency_hz)),
+        )
         for repeat in range(repeats):
             (readings[repeat, index],) = yield (analyzer.trigger_point(),)
     return power_mean_dbm(readings)

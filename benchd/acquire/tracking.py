@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
+from benchd.acquire.readback import settings_read_back
 from benchd.acquire.stepped import status_flags
 from benchd.recipe.worksheet import SweepPlan
 from drivers.exchange import Progress
@@ -27,6 +28,8 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
         attenuation_db=plan.attenuation_db,
         max_hold=False,
     )
+    yield analyzer.tracking_level(plan.level_dbm)
+    flags = yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))
     (sweep_time_s,) = yield (analyzer.sweep_time_query(),)
     sweep = analyzer.single_sweep(timeout_s=2.0 * sweep_time_s + 5.0)
     fetch = analyzer.fetch_trace(plan.points)
@@ -39,6 +42,7 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
         _, readings[repeat] = yield (sweep, fetch)
         yield Progress(repeat + 2, total)
     (status,) = yield (analyzer.status(),)
+    yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))
     yield analyzer.tracking_off()
     frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
     finished = Sweep(
@@ -48,4 +52,4 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
         noise_hz=frequency_hz,
         noise_dbm=noise_dbm,
     )
-    return replace(finished, flags=status_flags(status))
+    return replace(finished, flags=(*status_flags(status), *flags))

@@ -20,6 +20,7 @@ from benchd.recipe.worksheet import CaptureStep
 from benchd.reduce.decibels import free_space_path_loss_db
 from benchd.reduce.noise import DB_PER_NAT
 from benchd.reduce.pathcheck import (
+    AT_NOISE_DB,
     BELOW_LEAK_DB,
     CLIFF_DB,
     LEAST_POINTS,
@@ -105,6 +106,14 @@ def _standing_still(step: CaptureStep, sweep: Sweep, before: Sweep | None) -> Sa
             f"all {level.size} readings and those with RF off are {level[0]:.6g} dBm: the analyzer "
             "repeats itself",
             advice,
+        )
+    off, highest = np.array(sweep.off_dbm), float(np.max(level))
+    clear = highest > float(np.median(noise)) + AT_NOISE_DB
+    if clear and off.size >= LEAST_POINTS and bool(np.all(off == highest)):
+        return (
+            f"{off.size} readings with RF off are {highest:.6g} dBm to the last digit, as the "
+            "highest with RF on: the analyzer repeats itself, or the source radiates all the same",
+            f"Look whether RF of {step.source} is off. {advice}",
         )
     if np.unique(noise).size < 3 or step.sweep.method == "hold":
         return None  # nothing shows that its readings scatter at all

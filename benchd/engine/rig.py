@@ -21,7 +21,7 @@ from typing import Any, Literal, TypeVar
 
 import structlog
 
-from benchd.acquire import confirmed, guarded, require_lid, rf_off_verified
+from benchd.acquire import Probe, confirmed, guarded, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
 from benchd.bench.model import ThermometerInstrument
@@ -29,7 +29,14 @@ from benchd.engine.lidwatch import LidWatch
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
 from benchd.engine.translate import translated
-from benchd.errors import BenchdError, Cancelled, Garbled, InstrumentRefused, LinkLost
+from benchd.errors import (
+    BenchdError,
+    Cancelled,
+    Garbled,
+    InstrumentRefused,
+    LinkLost,
+    StillRadiating,
+)
 from benchd.recipe.worksheet import SwitchSetting
 from drivers.errors import BadReply
 from drivers.exchange import Batch, Exchange
@@ -105,6 +112,7 @@ class Rig:
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
+        self._probes: dict[str, Probe] = {}
         with translated():
             for name, instrument in bench.instruments.items():
                 driver = find_driver(instrument.driver)
@@ -228,6 +236,7 @@ class Rig:
         for name in self._radiating():
             try:
                 self._rf_off_one(name)
+                self._look_again(name)
             except BenchdError as error:
                 problems[name] = error
             except Exception as error:
@@ -248,6 +257,40 @@ class Rig:
         except (LinkLost, Garbled):
             self.connect([name])
             self._play(off([self.drivers[name]]), self._links, heed_stop=False)
+
+    def _look_again(self, name: str) -> None:
+        """A source that once said "off" and radiated is off where the analyzer sees it, too."""
+        probe = self._probes.get(name)
+        if probe is None:
+            return
+        names = [name, str(probe.instruments.analyzer.name)]
+        self.connect(names)
+        self._play(quiet(probe), self._links, heed_stop=False)
+        self._disturbed.update(names)
+        del self._probes[name]
+
+    def _off_by_every_means(self, error: StillRadiating) -> None:
+        """What else ends radiation: the lowest level, the output once more, the reset.
+
+        The source counts as on until a later `rf_off` has seen it to be off.
+        """
+        name = error.where
+        self.rf.not_verified([name], str(error))
+        if not isinstance(error.probe, Probe):
+            return
+        self._probes[name] = error.probe
+        driver = self.drivers[name]
+        for what, batch in (
+            ("level to its lowest", driver.least_level(error.probe.lowest_dbm)),
+            ("output off", driver.rf_off()),
+            ("reset", driver.reset_state()),
+            ("output off", driver.rf_off()),
+        ):
+            try:
+                self.connect([name])
+                self._play(_sent(batch), self._links, heed_stop=False)
+            except BenchdError as trouble:
+                _log.error("rf off by another way failed", way=what, error=str(trouble))
 
     def switch(self, settings: Iterable[SwitchSetting]) -> None:
         """Close channels and ask whether they are closed. RF must be off."""
@@ -279,9 +322,12 @@ class Rig:
         on_progress: Callable[[Any], None],
         *,
         lid: Literal["closed", "open"] | None = "closed",
+        then: Callable[[T], Procedure[T]] | None = None,
     ) -> T:
         """Run a procedure that may radiate; RF is off and verified before and after it.
 
+        then: a procedure that is run with RF off, and takes and gives what the first gave. Where
+            it raises StillRadiating, RF off is tried by every means.
         lid: how the lid must stand all the while, if the box has a contact; None does not mind.
         The error queues of the instruments are drained at the end; an entry raises
         InstrumentRefused with the command that is the likeliest cause.
@@ -308,6 +354,15 @@ class Rig:
                 raise watch.trouble from None
             raise
         self.rf_off()
+        if then is not None:
+            try:
+                outcome = self._play(then(outcome), self._links)
+            except BaseException as error:
+                self._disturbed.update(names)
+                if isinstance(error, StillRadiating):
+                    self._off_by_every_means(error)
+                self._rf_off_after_failure()
+                raise
         self.drain_errors(names)
         return outcome
 

@@ -7,12 +7,13 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, TypeVar
 
 import structlog
 
-from benchd.acquire import Sweep, SweepInstruments, run_sweep
-from benchd.bench import Bench
+from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
+from benchd.bench import Bench, SourceInstrument
 from benchd.engine.asking import (
     Answer,
     Asking,
@@ -330,7 +331,11 @@ class Runner:
             # With RF off nothing leaves the box, however its lid stands.
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()
-            sweep = self._rig.measure(procedure, names, on_progress, lid=lid)
+            then = None
+            if step.sweep.rf == "on":
+                lowest_dbm = _lowest_level_dbm(self._bench, step)
+                then = partial(silent_after, step.sweep, instruments, lowest_dbm=lowest_dbm)
+            sweep = self._rig.measure(procedure, names, on_progress, lid=lid, then=then)
             before = self._last_sweeps.get(step.analyzer)
             self._last_sweeps[step.analyzer] = sweep
             for name, channels in self._rig.opened(step.switching).items():
@@ -391,3 +396,10 @@ class Runner:
                 "verdict",
                 {"job": job_id, "quantity": verdict.quantity, "outcome": verdict.outcome},
             )
+
+
+def _lowest_level_dbm(bench: Bench, step: CaptureStep) -> float:
+    """The lowest level of the instrument that a capture radiates with, dBm."""
+    source = bench.source_of(bench.routes[step.route])
+    band = source.level_dbm if isinstance(source, SourceInstrument) else source.tracking_level_dbm
+    return step.sweep.level_dbm if band is None else band.least

@@ -62,6 +62,7 @@ _FLAGS = {
     "no-band": "the level is not reached",
     "no-noise-margin": "nothing rises above the noise",
     "no-resonance": "no resonance inside the sweep",
+    "not-read-back": "the source could not be asked for its level or frequency",
     "open-band": "the band goes on beyond the sweep",
     "overload": "analyzer overloaded",
     "path-broken": "the path was broken",

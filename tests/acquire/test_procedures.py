@@ -49,6 +49,7 @@ class Bench:
     def __init__(self) -> None:
         self.rf = False
         self.frequency_hz = 0.0
+        self.source_dbm = -30.0
         self.rf_at_each_reading: list[bool] = []
 
     def level_dbm(self) -> float:
@@ -62,11 +63,17 @@ class Bench:
             self.rf = message.endswith("ON")
         if message.startswith(":SOUR:FREQ:CW "):
             self.frequency_hz = float(message.split()[1].split(";")[0])
+        if message.startswith(":SOUR:POW:LEV:IMM:AMPL "):
+            self.source_dbm = float(message.split()[1])
         if message.endswith("*OPC?"):
             return "1"
         if message.endswith(":TRAC:DATA? TRACE1"):
             self.rf_at_each_reading.append(self.rf)
             return f"{self.level_dbm():.6f}"
+        if message == ":SOUR:FREQ:CW?":
+            return f"{self.frequency_hz:.0f}"
+        if message == ":SOUR:POW:LEV:IMM:AMPL?":
+            return f"{self.source_dbm:.2f}"
         if message == ":OUTP:STAT?":
             return "1" if self.rf else "0"
         if message == ":STAT:QUES:EVEN?":
@@ -96,7 +103,8 @@ def test_source_and_analyzer_are_retuned_in_one_batch_so_that_they_settle_togeth
             return super().perform(batch)
 
     Watching(Bench()).run(run_sweep(plan(), BOTH))
-    assert batches.count(("analyzer", "generator")) == 5
+    # Once at each point, and once at each frequency at which the noise is read.
+    assert batches.count(("analyzer", "generator")) == 5 + 5
 
 
 def test_averages_are_means_of_power_not_of_decibels() -> None:
@@ -145,12 +153,12 @@ def _trace(values: np.ndarray) -> str:
 def test_a_hold_sweep_reports_the_bins_that_the_source_was_never_seen_in() -> None:
     noise = np.full(11, -95.0)
     held = np.where(np.arange(11) == 4, -94.0, -30.0)
-    traces = iter([_trace(noise), _trace(held)])
+    traces, bench = iter([_trace(noise), _trace(held)]), Bench()
 
     def answer(exchange: Exchange) -> str | None:
         if exchange.message == ":TRAC:DATA? TRACE1":
             return next(traces)
-        return Bench()(exchange)
+        return bench(exchange)
 
     player = CannedPlayer(answer)
     sweep = player.run(run_sweep(plan(method="hold", points=11, free_run_s=5.0), BOTH))
@@ -171,6 +179,8 @@ def test_a_tracking_sweep_uses_the_analyzer_alone_and_switches_its_output_off() 
     def answer(exchange: Exchange) -> str | None:
         if exchange.message == ":SENS:SWE:TIME?":
             return "0.2"
+        if exchange.message == ":SOUR:POW:TRAC?":
+            return "-10"
         return next(traces) if exchange.message == ":TRAC:DATA? TRACE1" else Bench()(exchange)
 
     player = CannedPlayer(answer)

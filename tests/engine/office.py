@@ -55,7 +55,9 @@ class QuietRig:
         """Note it."""
         self.log.append("switch")
 
-    def measure(self, procedure: Any, names: list[str], on_progress: Any, *, lid: Any) -> Sweep:
+    def measure(
+        self, procedure: Any, names: list[str], on_progress: Any, *, lid: Any, then: Any = None
+    ) -> Sweep:
         """A flat trace; the procedure itself is not run."""
         self.log.append("measure")
         return Sweep(np.array([1.6e9, 1.7e9, 1.8e9]), np.array([-29.0, -29.5, -30.0]))

@@ -1,0 +1,221 @@
+"""Does a source that says "RF off" still radiate? What the analyzer reads decides.
+
+A reading with RF off says little by itself: it may be noise, or a transmitter outside. So it is
+held against the reading with RF on; and where it did not drop, the source is tuned away and back,
+or its level lowered and raised, with its output off all the while. A reading that follows that
+is the source's: no noise and no stranger does what is ordered here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
+from benchd.acquire.stepped import prepare_points
+from benchd.errors import StillRadiating
+from benchd.recipe.worksheet import SweepPlan
+from benchd.reduce.pathcheck import noise_over
+
+DROP_DB = 20.0
+"""A reading that falls by this when RF is switched off came from the source, and is gone. No
+source has a ratio of on to off as poor as that (common practice, no source)."""
+
+FOLLOWS_DB = 6.0
+"""A change of the reading that counts as following an order; noise does so once in a hundred."""
+
+TURNS = 5
+"""How often the reading must follow, there and back, without fail."""
+
+READINGS = 4
+ABOVE_NOISE_DB = 30.0
+"""Where a source is looked at again that may still be on: high enough to be seen, no higher."""
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """Where and how to look at a source once more.
+
+    plan, instruments: of the sweep after which it was seen to radiate.
+    frequency_hz, level_dbm: what to tune it to. seen_dbm: what the analyzer reads there if it
+    radiates. drop_db: how far the reading must have fallen. lowest_dbm: its lowest level.
+    """
+
+    plan: SweepPlan
+    instruments: SweepInstruments
+    frequency_hz: float
+    level_dbm: float
+    seen_dbm: float
+    drop_db: float
+    lowest_dbm: float
+
+
+def silent_after(
+    plan: SweepPlan, instruments: SweepInstruments, sweep: Sweep, lowest_dbm: float
+) -> Procedure[Sweep]:
+    """Look once, with RF off, where the sweep read most; the sweep with what was read there.
+
+    To be run after RF was switched off and verified by query. Sends nothing that radiates.
+    lowest_dbm: the lowest level of the source.
+    Raises StillRadiating, with a `Probe` as its `probe`.
+    """
+    seen = np.arange(sweep.level_dbm.size)
+    if sweep.visited is not None and sweep.visited.any():
+        seen = seen[sweep.visited]
+    strongest = int(seen[np.argmax(sweep.level_dbm[seen])])
+    frequency_hz, on_dbm = float(sweep.frequency_hz[strongest]), float(sweep.level_dbm[strongest])
+    look = _Look(plan, instruments, frequency_hz)
+    yield from look.prepare()
+    off_dbm = yield from look.read(1)
+    probe = _probe(plan, instruments, sweep, frequency_hz, on_dbm, lowest_dbm)
+    if on_dbm - off_dbm < DROP_DB:
+        off_dbm = yield from look.read(READINGS)
+        how = yield from _follows(look, lowest_dbm)
+        if how:
+            raise _still(
+                probe,
+                f"with RF off the analyzer reads {off_dbm:.1f} dBm at {frequency_hz / 1e6:.6g} MHz "
+                f"({on_dbm:.1f} dBm with RF on), and the reading follows the source's {how}",
+            )
+    elif _radiated_before(sweep, off_dbm):
+        assert sweep.noise_dbm is not None
+        raise _still(
+            probe,
+            f"while it said that RF is off, before the sweep, the analyzer read up to "
+            f"{float(np.max(sweep.noise_dbm)):.1f} dBm of it; now it reads {off_dbm:.1f} dBm",
+        )
+    return sweep.with_off_readings(tuple(look.readings))
+
+
+def quiet(probe: Probe) -> Procedure[None]:
+    """Look again at a source that was seen to radiate. Raises StillRadiating if it still does.
+
+    RF must have been switched off by then; the source is tuned, at as little level as can be seen.
+    """
+    look = _Look(probe.plan, probe.instruments, probe.frequency_hz)
+    yield from prepare_points(probe.plan, probe.instruments.analyzer)
+    yield from look.set_level(probe.level_dbm)
+    yield from look.tune(probe.frequency_hz)
+    read_dbm = yield from look.read(READINGS)
+    yield from look.set_level(probe.lowest_dbm)
+    if read_dbm > probe.seen_dbm - probe.drop_db:
+        raise _still(
+            probe,
+            f"the analyzer still reads {read_dbm:.1f} dBm at {probe.frequency_hz / 1e6:.6g} MHz",
+        )
+
+
+def name_of(instruments: SweepInstruments) -> str:
+    """The instrument that radiates: the source, or the analyzer that tracks."""
+    radiating = instruments.source if instruments.source is not None else instruments.analyzer
+    return str(radiating.name)
+
+
+def _still(probe: Probe, what: str) -> StillRadiating:
+    return StillRadiating(
+        f"still radiates though it answers that RF is off: {what}",
+        where=name_of(probe.instruments),
+        advice="Switch it off by hand, at its output or its mains, before anybody reaches into "
+        "the box. Until it is seen to be off, nothing is measured.",
+        probe=probe,
+    )
+
+
+def _probe(
+    plan: SweepPlan,
+    instruments: SweepInstruments,
+    sweep: Sweep,
+    frequency_hz: float,
+    on_dbm: float,
+    lowest_dbm: float,
+) -> Probe:
+    noise_dbm = on_dbm if sweep.noise_dbm is None else float(np.median(sweep.noise_dbm))
+    room_db = on_dbm - noise_dbm - ABOVE_NOISE_DB
+    level_dbm = max(lowest_dbm, plan.level_dbm - max(0.0, room_db))
+    seen_dbm = on_dbm - (plan.level_dbm - level_dbm)
+    # Half way down to the noise, where that is near; the source may have been in it as well.
+    drop_db = float(np.clip((seen_dbm - noise_dbm) / 2.0, FOLLOWS_DB / 2.0, DROP_DB / 2.0))
+    return Probe(plan, instruments, frequency_hz, level_dbm, seen_dbm, drop_db, lowest_dbm)
+
+
+def _radiated_before(sweep: Sweep, off_dbm: float) -> bool:
+    """Whether the noise that was read before the sweep was the source: at most of its
+    frequencies near the reading with RF on, and far above what is read with RF off now."""
+    if sweep.noise_hz is None or sweep.noise_dbm is None or sweep.noise_hz.size > 9:
+        return False
+    on_dbm = np.interp(sweep.noise_hz, sweep.frequency_hz, sweep.level_dbm)
+    high = (on_dbm - sweep.noise_dbm < DROP_DB / 2.0) & (sweep.noise_dbm - off_dbm > DROP_DB)
+    floor = noise_over(sweep.noise_hz, sweep.noise_hz, sweep.noise_dbm)
+    return bool(np.count_nonzero(high) > 0.5 * high.size and floor[0] - off_dbm > DROP_DB)
+
+
+class _Look:
+    """Single readings at one place, with the source tuned and set as ordered."""
+
+    def __init__(self, plan: SweepPlan, instruments: SweepInstruments, frequency_hz: float) -> None:
+        self.plan = plan
+        self.source, self.analyzer = instruments.source, instruments.analyzer
+        self.frequency_hz = frequency_hz
+        self.readings: list[float] = []
+
+    def prepare(self) -> Procedure[None]:
+        if self.plan.method != "stepped":
+            yield from prepare_points(self.plan, self.analyzer)
+        yield from self.tune(self.frequency_hz)
+
+    def tune(self, source_hz: float) -> Procedure[None]:
+        """The analyzer to the place, the source to where it is wanted."""
+        yield (self.analyzer.set_centre_settled(self.frequency_hz),)
+        if self.source is not None:
+            yield (self.source.set_frequency_settled(source_hz),)
+
+    def set_level(self, level_dbm: float) -> Procedure[None]:
+        driver: Any = self.source if self.source is not None else self.analyzer
+        if self.source is None:
+            yield driver.tracking_level(level_dbm)
+        else:
+            yield (driver.set_level(level_dbm),)
+
+    def read(self, times: int) -> Procedure[float]:
+        """Mean power of some readings, dBm."""
+        found = np.empty((times, 1))
+        for index in range(times):
+            (found[index, 0],) = yield (self.analyzer.trigger_point(),)
+            self.readings.append(float(found[index, 0]))
+        return float(power_mean_dbm(found)[0])
+
+
+def _follows(look: _Look, lowest_dbm: float) -> Procedure[str]:
+    """By which order the reading changes, every time: "frequency", "level" or "" for none."""
+    plan = look.plan
+    ends = (plan.start_hz, plan.stop_hz)
+    away_hz = max(ends, key=lambda end: abs(end - look.frequency_hz))
+    if look.source is not None and abs(away_hz - look.frequency_hz) > (
+        5.0 * plan.resolution_bandwidth_hz
+    ):
+        follows = yield from _turns(
+            look, lambda here: look.tune(look.frequency_hz if here else away_hz)
+        )
+        yield from look.tune(look.frequency_hz)
+        if follows:
+            return "frequency"
+    if plan.level_dbm - lowest_dbm < 2.0 * FOLLOWS_DB:
+        return ""
+    follows = yield from _turns(
+        look, lambda here: look.set_level(plan.level_dbm if here else lowest_dbm)
+    )
+    return "level" if follows else ""
+
+
+def _turns(look: _Look, order: Any) -> Procedure[bool]:
+    """Whether the reading is higher with the order given than without it, in every turn."""
+    for _ in range(TURNS):
+        yield from order(True)
+        here_dbm = yield from look.read(READINGS)
+        yield from order(False)
+        away_dbm = yield from look.read(READINGS)
+        if here_dbm - away_dbm < FOLLOWS_DB:
+            return False
+    return True
