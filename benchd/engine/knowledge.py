@@ -121,7 +121,11 @@ def coupler_over_frequency(
     ]
 
     def at(at_hz: float) -> ReflectionKnowledge:
-        found = replace(known, joint_gamma_sd=joint_reflection(bench, out, at_hz, at_hz))
+        found = replace(
+            known,
+            joint_gamma_sd=joint_reflection(bench, out, at_hz, at_hz),
+            leak_band_hz=_told_together(couplers, test, at_hz),
+        )
         for coupler in couplers:
             found = replace(found, directivity_db=_stated(coupler.directivity_db.at(at_hz)))
             if coupler.source_match_db is not None:
@@ -137,6 +141,26 @@ def coupler_over_frequency(
         return found
 
     return at
+
+
+EFFECTIVE_OVER = 0.15
+"""A leak stated as one number is effective over the sweep, or over 15 % to each side where the
+sweep is narrower: nobody qualifies a coupler for one sweep (common practice, no source)."""
+
+
+def _told_together(
+    couplers: list[CouplerFixture], test: Capture, at_hz: float
+) -> tuple[float, float]:
+    """The band for which one stated leak stands: of a table, halfway to the frequencies beside."""
+    grid = test.level.frequency_hz
+    low_hz = min(float(grid[0]), at_hz * (1.0 - EFFECTIVE_OVER))
+    high_hz = max(float(grid[-1]), at_hz * (1.0 + EFFECTIVE_OVER))
+    stated = np.array(couplers[-1].directivity_db.frequency_hz if couplers else ())
+    if stated.size < 2 or not stated[0] <= at_hz <= stated[-1]:
+        return low_hz, high_hz
+    right = int(np.clip(np.searchsorted(stated, at_hz), 1, stated.size - 1))
+    half_hz = float(stated[right] - stated[right - 1]) / 2.0
+    return max(low_hz, at_hz - half_hz), min(high_hz, at_hz + half_hz)
 
 
 def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:

@@ -32,7 +32,7 @@ from benchd.reduce.reflection import (
     roughness_db,
 )
 from benchd.reduce.reflectometer import reading_draws
-from benchd.reduce.resonance import points_to_smooth, prepare, smooth
+from benchd.reduce.squared import points_to_smooth, prepare, smooth
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray

@@ -60,6 +60,8 @@ class ReflectionKnowledge:
     wall_gamma: what of its own wave comes back to the antenna from the walls (linear), where the
         value is to hold in free space; None for a value that holds as mounted.
     baseline_source: key of the baseline; results over one baseline share its error.
+    leak_band_hz: band over which directivity and source match are root mean squares; None where
+        they are those of the very frequencies asked for.
     """
 
     directivity_db: Known = Known(25.0, assumed=True)
@@ -79,6 +81,7 @@ class ReflectionKnowledge:
     frequency_error: Known = Known(5e-6, assumed=True)
     wall_gamma: Known | None = None
     baseline_source: str = ""
+    leak_band_hz: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

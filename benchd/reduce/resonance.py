@@ -6,8 +6,10 @@ window around the lowest point; never the nearest bin.
 The coupler's leak moves the minimum of a scalar trace. With G = G0 + j b (f - f0) near resonance
 the reading is |G0 + d cos p|^2 + (b (f - f0) + d sin p)^2, least at f - f0 = -(d/b) sin p: for
 d = 30 dB and a loaded Q of 5 that is 0.3 % of f0, more than noise or bins ever do. The phase p is
-unknown and turns along the line to the antenna, so the shift is found by drawing phases and
-refitting the same window (JCGM 101); source match, baseline and noise go the same way.
+unknown and turns along the line to the antenna, so the shift is found by drawing leaks and
+refitting the same window (`benchd.reduce.refit`); source match, baseline and noise go the same
+way. Which dips there are is the matter of `benchd.reduce.valleys`, which of them is meant and
+which could be as deep that of `benchd.reduce.dips`.
 """
 
 from __future__ import annotations
@@ -16,18 +18,18 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss
+from benchd.reduce.decibels import gamma_from_return_loss
 from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.montecarlo import SEED, interval, linear_draws, with_interval
-from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
-from benchd.reduce.reflection import BELOW_DIRECTIVITY, NEAR_NOISE_DB, roughness_db
-from benchd.reduce.reflectometer import full_reflection, joint_draws, reading
-from benchd.reduce.rlc import Curve, Minima, curve, gamma_of, minima, y_at, y_of
+from benchd.reduce.refit import LEAST_POINTS, Refit, Shifts, narrowed
+from benchd.reduce.reflection import BELOW_DIRECTIVITY, NEAR_NOISE_DB
+from benchd.reduce.rlc import Curve, Minima, curve, minima, y_at, y_of
+from benchd.reduce.squared import Prepared, prepare, smooth, smoothing_of
 from benchd.reduce.uncertainty import combine, has_assumed, term
-from benchd.results import Budget, Result, Term
+from benchd.reduce.valleys import Ripple, Valley, valleys
+from benchd.results import Budget, Term
 from benchd.traces import FloatArray
 
 DRAWS = 2_000
@@ -43,22 +45,12 @@ times the least y missed the true minimum of a faultless trace by 5.6, 4.0, 2.7,
 (rms), and that of a measured one by 9.7, 9.0, 8.2, 7.9, 7.4 MHz.
 """
 
-NARROW_RISE = 1.03
-LEAST_POINTS = 7
-LEAST_RISE = 0.02
-"""y must rise by 2 % on both sides, and by five standard deviations: else `no-resonance`."""
+FIT_POINTS = 64
+"""Points of a fit: a window with more of them is averaged by neighbours first."""
 
-
-@dataclass(frozen=True, eq=False)
-class Prepared:
-    """A normalised trace ready for fitting, all shape (n,).
-
-    gamma_squared: noise bias removed. sd: standard deviation of each point of gamma_squared.
-    """
-
-    frequency_hz: FloatArray
-    gamma_squared: FloatArray
-    sd: FloatArray
+LOST_DRAWS = 0.2
+"""Share of refits without a minimum from which a dip is none: one in five such antennas would not
+have shown it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +59,7 @@ class Resonance:
 
     gamma: magnitude at the minimum of the curve. loaded_q: NaN where no fit stands.
     budget: of the frequency, Hz; None where flagged `no-resonance`, or `edge-of-band` without
-    a fit. q_budget: of the loaded Q. window_hz: what the fit used.
+    a fit. q_budget: of the loaded Q. window_hz: what the fit used. gamma_sd: of gamma, by noise.
     """
 
     frequency_hz: float
@@ -77,45 +69,29 @@ class Resonance:
     q_budget: Budget | None
     window_hz: tuple[float, float]
     flags: tuple[str, ...]
+    gamma_sd: float = 0.0
 
 
-def prepare(
-    frequency_hz: FloatArray, ratio_db: FloatArray, knowledge: ReflectionKnowledge
-) -> Prepared:
-    """gamma^2 and its noise from a normalised trace in dB, both shape (n,)."""
-    squared = 10.0 ** (ratio_db / 10.0)
-    item = knowledge.noise_sd_db
-    sd_db = np.full(squared.shape, roughness_db(ratio_db) if item is None else item.value)
-    if knowledge.dynamic_range_db is not None:
-        noise_db = -knowledge.dynamic_range_db.value
-        if knowledge.detector == "rms":
-            squared = squared - 10.0 ** (noise_db / 10.0)
-        else:
-            levels = [carrier_level_dbm(float(v), noise_db, knowledge.detector) for v in ratio_db]
-            squared = 10.0 ** (np.array(levels) / 10.0)
-        floor = np.maximum(squared, 10.0 ** (noise_db / 10.0) / 10.0)
-        from_noise = [
-            reading_standard_db(
-                10.0 * math.log10(value) - noise_db,
-                knowledge.detector,
-                knowledge.independent_samples,
-            )
-            for value in floor
-        ]
-        sd_db = np.maximum(sd_db, from_noise)
-        return Prepared(frequency_hz, squared, 2.0 * floor * sd_db / NEPER_DB)
-    return Prepared(frequency_hz, squared, 2.0 * squared * sd_db / NEPER_DB)
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A trace as resonances are looked for in it: prepared, smoothed, its ripple and its valleys.
+
+    valleys: deepest first.
+    """
+
+    data: Prepared
+    smoothed: FloatArray
+    ripple: Ripple
+    valleys: list[Valley]
 
 
-def resonance(
+def look(
     frequency_hz: FloatArray,
     ratio_db: FloatArray,
     knowledge: ReflectionKnowledge,
-    *,
     between_hz: tuple[float, float] | None = None,
-    seed: int = SEED,
-) -> Resonance:
-    """The deepest resonance of a normalised trace (P_test - P_baseline, dB, shape (n,)).
+) -> Look:
+    """Valleys of a normalised trace (P_test - P_baseline, dB, shape (n,)).
 
     between_hz: look only there. Raises ReductionRefused for fewer than 7 points.
     """
@@ -130,73 +106,92 @@ def resonance(
         )
     data = prepare(frequency_hz, ratio_db, knowledge)
     data = Prepared(data.frequency_hz[inside], data.gamma_squared[inside], data.sd[inside])
-    lowest, flags = _lowest(data)
-    if flags:
-        return _without_fit(data, lowest, knowledge, flags)
-    keep, cut = _window(y_of(_smoothed(data)), lowest)
-    data = Prepared(data.frequency_hz[keep], data.gamma_squared[keep], data.sd[keep])
+    points = smoothing_of(data, (WINDOW_RISE - 1.0) / 4.0)
+    smoothed = smooth(data.gamma_squared, points)
+    ripple = Ripple(data, smoothed, knowledge)
+    return Look(data, smoothed, ripple, valleys(ripple))
+
+
+def resonance(
+    frequency_hz: FloatArray,
+    ratio_db: FloatArray,
+    knowledge: ReflectionKnowledge,
+    *,
+    between_hz: tuple[float, float] | None = None,
+    seed: int = SEED,
+) -> Resonance:
+    """The deepest resonance of a normalised trace (P_test - P_baseline, dB, shape (n,)).
+
+    between_hz: look only there. Raises ReductionRefused for fewer than 7 points.
+    """
+    seen = look(frequency_hz, ratio_db, knowledge, between_hz)
+    return resonance_in(seen, seen.valleys[0], knowledge, seed=seed)
+
+
+def resonance_in(
+    seen: Look, valley: Valley, knowledge: ReflectionKnowledge, *, seed: int = SEED
+) -> Resonance:
+    """The resonance of one valley."""
+    if not valley.is_dip:
+        flag = "edge-of-band" if any(valley.stands) else "no-resonance"
+        return _without_fit(seen, valley.lowest, knowledge, (flag,))
+    keep, cut = _window(seen, valley)
+    data = seen.data.part(keep).thinned(FIT_POINTS)
     form = _weighted(data, knowledge)
     found = minima(form, y_of(data.gamma_squared))
     f0_hz = float(found.frequency_hz)
     if not data.frequency_hz[0] <= f0_hz <= data.frequency_hz[-1]:
         flag = "edge-of-band" if any(cut) else "no-resonance"
-        at = int(np.argmin(data.gamma_squared))
-        return _without_fit(data, at, knowledge, (flag,))
-    if _near_cut(data.frequency_hz, f0_hz, cut):
-        flags = ("edge-of-band",)
-    return _with_budget(data, form, found, knowledge, flags, seed)
+        return _without_fit(seen, valley.lowest, knowledge, (flag,))
+    flags = ("edge-of-band",) if _near_cut(data.frequency_hz, f0_hz, cut) else ()
+    fitted = _with_budget(data, form, found, knowledge, flags, seed)
+    return fitted or _without_fit(seen, valley.lowest, knowledge, ("no-resonance",))
 
 
-def smooth(values: FloatArray, points: int) -> FloatArray:
-    """Running mean of shape (n,) over an odd number of points, ends held."""
-    padded = np.pad(values, points // 2, mode="edge")
-    mean: FloatArray = np.convolve(padded, np.full(points, 1.0 / points), mode="valid")
-    return mean
+def _window(seen: Look, valley: Valley) -> tuple[slice, tuple[bool, bool]]:
+    """Points around the lowest with y below WINDOW_RISE times its y; and which ends are cut.
 
-
-def points_to_smooth(spread: float, wanted: float, size: int) -> int:
-    """How many neighbours to average so that noise of that spread falls to what is wanted.
-
-    Odd; at least about one per cent of the trace, at most a twelfth of it, so that a resonance
-    keeps its shape.
+    Where the leak's ripple is finer than the bottom of the valley, its troughs would narrow the
+    window to one of themselves: the trace is then averaged over one period of it first.
     """
-    least, most = 2 * (size // 200) + 1, 2 * (size // 24) + 1
-    needed = 2 * math.ceil(((spread / wanted) ** 2 - 1.0) / 2.0) + 1 if spread > wanted else 1
-    return min(max(least, needed), max(least, most))
-
-
-def _smoothed(data: Prepared) -> FloatArray:
-    """gamma^2 so smooth that noise alone does not open or close the window of the fit."""
-    deep = data.gamma_squared <= np.quantile(data.gamma_squared, 0.3)
-    y = y_of(data.gamma_squared[deep])
-    spread = float(np.median(y**2 * data.sd[deep]))
-    return smooth(
-        data.gamma_squared, points_to_smooth(spread, (WINDOW_RISE - 1.0) / 4.0, data.sd.size)
-    )
-
-
-def _lowest(data: Prepared) -> tuple[int, tuple[str, ...]]:
-    """Index of the lowest smoothed point, with the flag that forbids a fit, if any."""
-    squared = _smoothed(data)
-    lowest = int(np.argmin(squared))
+    points = slice(valley.first, valley.last + 1)
+    f, squared = seen.data.frequency_hz[points], seen.smoothed[points]
+    lowest = valley.lowest - valley.first
+    step_hz = float(f[-1] - f[0]) / max(f.size - 1, 1)
+    period = 2 * round(seen.ripple.period_hz / step_hz / 2.0) + 1
     y = y_of(squared)
-    # Propagated to y: dy = y^2 d(gamma^2).
-    needed = max(LEAST_RISE, 5.0 * float(y[lowest] * data.sd[lowest]))
-    rises = [float(side.max(initial=0.0)) / y[lowest] - 1.0 for side in (y[:lowest], y[lowest:])]
-    if min(rises) >= needed:
-        return lowest, ()
-    return lowest, ("edge-of-band" if max(rises) >= needed else "no-resonance",)
-
-
-def _window(y: FloatArray, lowest: int) -> tuple[slice, tuple[bool, bool]]:
-    """Points around the lowest with y below WINDOW_RISE times its y; and which ends are cut."""
-    high = np.flatnonzero(y > WINDOW_RISE * y[lowest])
+    rise = WINDOW_RISE * float(y[lowest])
+    troughs = sum(float(y[at - valley.first]) <= rise for at in valley.minima)
+    if troughs > 1 and 3 <= period < f.size / 2:
+        y = y_of(smooth(squared, period))
+        lowest = int(np.argmin(y))
+        rise = WINDOW_RISE * float(y[lowest])
+    high = np.flatnonzero(y > rise)
     left, right = high[high < lowest], high[high > lowest]
     first = int(left[-1]) if left.size else 0
     last = int(right[0]) if right.size else y.size - 1
-    while last - first + 1 < LEAST_POINTS:
+    # A neighbour begins at the top between the two, and the top itself bends the other way.
+    first = max(first, _inwards(lowest, 0, left.size == 0 and valley.first > 0))
+    last = min(last, _inwards(lowest, y.size - 1, right.size == 0 and _ends_inside(seen, valley)))
+    while last - first + 1 < min(LEAST_POINTS, y.size):
         first, last = max(0, first - 1), min(y.size - 1, last + 1)
-    return slice(first, last + 1), (left.size == 0, right.size == 0)
+    cut = (
+        left.size == 0 and valley.first == 0,
+        right.size == 0 and not _ends_inside(seen, valley),
+    )
+    first, last = first + valley.first, last + valley.first
+    while last - first + 1 < LEAST_POINTS:
+        first, last = max(0, first - 1), min(seen.smoothed.size - 1, last + 1)
+    return slice(first, last + 1), cut
+
+
+def _ends_inside(seen: Look, valley: Valley) -> bool:
+    return valley.last < seen.smoothed.size - 1
+
+
+def _inwards(lowest: int, end: int, has_neighbour: bool) -> int:
+    """How far a window reaches towards a valley's end: six tenths of the way to a neighbour."""
+    return lowest + int(0.6 * (end - lowest)) if has_neighbour else end
 
 
 def _near_cut(frequency_hz: FloatArray, f0_hz: float, cut: tuple[bool, bool]) -> bool:
@@ -221,17 +216,18 @@ def _weighted(data: Prepared, knowledge: ReflectionKnowledge) -> Curve:
 
 
 def _without_fit(
-    data: Prepared, at: int, knowledge: ReflectionKnowledge, flags: tuple[str, ...]
+    seen: Look, at: int, knowledge: ReflectionKnowledge, flags: tuple[str, ...]
 ) -> Resonance:
-    gamma = math.sqrt(max(float(data.gamma_squared[at]), 0.0))
+    gamma = math.sqrt(max(float(seen.data.gamma_squared[at]), 0.0))
+    ends = seen.data.frequency_hz[[0, -1]]
     return Resonance(
-        frequency_hz=float(data.frequency_hz[at]),
+        frequency_hz=float(seen.data.frequency_hz[at]),
         gamma=gamma,
         loaded_q=math.nan,
         budget=None,
         q_budget=None,
-        window_hz=(float(data.frequency_hz[0]), float(data.frequency_hz[-1])),
-        flags=(*flags, *_depth_flags(gamma, knowledge)),
+        window_hz=(float(ends[0]), float(ends[1])),
+        flags=(*flags, *depth_flags(gamma, knowledge)),
     )
 
 
@@ -244,7 +240,8 @@ def _leak(knowledge: ReflectionKnowledge) -> float:
     return leak if wall is None else math.hypot(leak, wall.value)
 
 
-def _depth_flags(gamma: float, knowledge: ReflectionKnowledge) -> tuple[str, ...]:
+def depth_flags(gamma: float, knowledge: ReflectionKnowledge) -> tuple[str, ...]:
+    """`below-directivity` and `near-noise`, where a dip is so deep."""
     flags: tuple[str, ...] = ()
     if gamma < BELOW_DIRECTIVITY * gamma_from_return_loss(knowledge.directivity_db.value):
         flags += ("below-directivity",)
@@ -258,14 +255,14 @@ def _with_budget(
     data: Prepared,
     form: Curve,
     found: Minima,
-    knowledge: ReflectionKnowledge,
+    known: ReflectionKnowledge,
     flags: tuple[str, ...],
     seed: int,
-) -> Resonance:
-    refit = _Refit(data, form, found, knowledge)
+) -> Resonance | None:
+    """The fitted resonance; None where too many of the refits have no minimum at all."""
+    refit = Refit(data, form, found, known)
     f0_hz, q = float(found.frequency_hz), float(found.loaded_q)
     rng = np.random.default_rng(seed)
-    known = knowledge
     leak_name = "directivity" if known.wall_gamma is None else "directivity and box walls"
     singles = {
         leak_name: refit.draw(rng, SINGLE_DRAWS, leak=True),
@@ -282,6 +279,8 @@ def _with_budget(
         "noise": bool(known.noise_sd_db and known.noise_sd_db.assumed),
     }
     everything = refit.draw(rng, DRAWS, leak=True, match=True, joint=True, noise=True)
+    if everything.lost > LOST_DRAWS or not np.isfinite(q):
+        return None
     model_hz = _model_misfit(data, form, found, everything.narrow_hz)
     extra = (
         term("curve", model_hz, "Hz", "rectangular"),
@@ -295,28 +294,35 @@ def _with_budget(
     )
     shapes = {name: _drawn_term(name, d.shift_hz, "Hz", guessed) for name, d in singles.items()}
     terms = (*shapes.values(), *extra)
-    # A leak that flattens the curve also moves its minimum further: shifts are taken in units
-    # of the bandwidth that the same refit shows (the studentised bootstrap; Efron and
-    # Tibshirani, An Introduction to the Bootstrap, ch. 12, from memory).
-    pivot_hz = everything.shift_hz * (1.0 + everything.q_shift / q)
-    budget = _settled(terms, extra, f0_hz, pivot_hz, seed)
+    budget = _settled(terms, extra, f0_hz, _with_lost(everything, data, rng), seed)
     q_terms = tuple(_drawn_term(name, d.q_shift, "1", guessed) for name, d in singles.items())
     q_budget = _settled(q_terms, (), q, everything.q_shift, seed)
     gamma = math.sqrt(max(0.0, 1.0 - 1.0 / max(float(found.y0), 1.0)))
-    flags += _depth_flags(gamma, known)
+    noise = float(np.sqrt(np.mean(singles["noise"].depth_shift ** 2)))
+    flags += depth_flags(gamma, known)
     if has_assumed(terms):
         flags += (ASSUMED_TERM,)
     window_hz = (float(data.frequency_hz[0]), float(data.frequency_hz[-1]))
-    return Resonance(f0_hz, gamma, q, budget, q_budget, window_hz, flags)
+    # d(gamma) = d(gamma^2)/(2 gamma); at nothing, the root of what noise alone would leave.
+    gamma_sd = noise / (2.0 * max(gamma, math.sqrt(noise) / 2.0)) if noise > 0.0 else 0.0
+    return Resonance(f0_hz, gamma, q, budget, q_budget, window_hz, flags, gamma_sd)
+
+
+def _with_lost(drawn: Shifts, data: Prepared, rng: np.random.Generator) -> FloatArray:
+    """Shifts, with those refits that have no minimum put at the far ends of the window."""
+    lost = round(drawn.lost / (1.0 - drawn.lost) * drawn.shift_hz.size)
+    reach_hz = 0.75 * float(np.ptp(data.frequency_hz))
+    ends: FloatArray = np.append(drawn.shift_hz, rng.choice([-reach_hz, reach_hz], lost))
+    return ends
 
 
 def _drawn_term(name: str, shift: FloatArray, unit: str, guessed: dict[str, bool]) -> Term:
     """A term whose standard uncertainty was drawn.
 
-    One phase at one delay is u-shaped (kurtosis 1.5); over unknown delays it comes out normal in
+    One phase at one delay is u-shaped (kurtosis 1.5); over several delays it comes out normal in
     shape (3), or longer in the tails. The nearer name is given.
     """
-    standard = float(np.sqrt(np.mean(shift**2)))
+    standard = float(np.sqrt(np.mean(shift**2))) if shift.size else 0.0
     if standard > 0.0 and float(np.mean(shift**4)) / standard**4 < 2.25:
         size = standard * math.sqrt(2.0)
         return term(name, size, unit, "u-shaped", assumed=guessed[name])
@@ -329,8 +335,10 @@ def _settled(
     """The interval always comes from the refits: they hold the true shape, its terms only names."""
     budget = combine(terms, estimate=estimate)
     others = linear_draws(extra, np.random.default_rng(seed), shift.size)
-    low, high = interval(estimate - shift + others)
-    return with_interval(budget, low, high, trials=shift.size, seed=seed)
+    low, high = interval(estimate + shift + others)
+    return with_interval(
+        budget, min(low, estimate), max(high, estimate), trials=shift.size, seed=seed
+    )
 
 
 def _model_misfit(data: Prepared, form: Curve, found: Minima, narrow_hz: FloatArray) -> float:
@@ -339,128 +347,22 @@ def _model_misfit(data: Prepared, form: Curve, found: Minima, narrow_hz: FloatAr
     Both make the two windows differ, independently of a misfit: the square of what is seen is,
     on average, the sum of the squares.
     """
-    narrow = _narrow(data, form, found)
+    narrow = narrowed(data, form, found)
     if narrow is None:
         return 0.0
     keep, inner = narrow
     moved = minima(inner, y_of(data.gamma_squared[keep])).frequency_hz - found.frequency_hz
-    usual = float(np.nanstd(narrow_hz)) if narrow_hz.size else 0.0
+    usual = float(np.std(narrow_hz)) if narrow_hz.size else 0.0
     return math.sqrt(max(0.0, float(moved) ** 2 - usual**2)) if np.isfinite(moved) else 0.0
 
 
-def _narrow(data: Prepared, form: Curve, found: Minima) -> tuple[NDArray[np.intp], Curve] | None:
-    fitted = y_at(form, found.coefficients, data.frequency_hz)
-    keep = np.flatnonzero(fitted <= NARROW_RISE * float(found.y0))
-    if keep.size < LEAST_POINTS:
-        return None
-    even = np.ones(keep.size)
-    return keep, curve(data.frequency_hz[keep], even, 2)
-
-
-@dataclass(frozen=True, eq=False)
-class _Shifts:
-    """Refitted minus original: frequency, Q, and narrow-window minus wide-window frequency."""
-
-    shift_hz: FloatArray
-    q_shift: FloatArray
-    narrow_hz: FloatArray
-
-
-class _Refit:
-    """Draws traces that this bench could have shown of the fitted antenna, and refits them."""
-
-    def __init__(
-        self, data: Prepared, form: Curve, found: Minima, knowledge: ReflectionKnowledge
-    ) -> None:
-        self._data, self._form, self._found, self._known = data, form, found, knowledge
-        self._narrow = _narrow(data, form, found)
-        fitted = y_at(form, found.coefficients, data.frequency_hz)
-        self._y = np.maximum(fitted, float(found.y0))[:, None]
-
-    def draw(
-        self,
-        rng: np.random.Generator,
-        draws: int,
-        *,
-        leak: bool = False,
-        match: bool = False,
-        joint: bool = False,
-        noise: bool = False,
-    ) -> _Shifts:
-        """Refits under the named errors only."""
-        f = self._data.frequency_hz[:, None]
-        f0_hz = float(self._found.frequency_hz)
-        side = rng.choice([-1.0, 1.0], draws)
-        gamma = gamma_of(f, f0_hz, self._y, float(self._found.y0), side)
-        # The line turns the leak one way against the antenna and the source match the other.
-        delay_s = rng.uniform(0.0, 2.0 * self._known.line_delay_s.value, draws)
-        turn = 4.0 * np.pi * delay_s * (f - f0_hz)
-        phase = rng.uniform(-np.pi, np.pi, (2, draws))
-        d = _leak(self._known) if leak else 0.0
-        s = gamma_from_return_loss(self._known.source_match_db.value) if match else 0.0
-        directivity = d * np.exp(1j * (phase[0] + turn))
-        source = s * np.exp(1j * (phase[1] - turn))
-        if joint:
-            # A millimetre from the antenna: its phase hardly turns over the window.
-            gamma = gamma + joint_draws(self._known, rng, draws)
-        squared: FloatArray = np.abs(reading(gamma, directivity, source)) ** 2
-        if self._known.tracking_db is None:
-            squared = squared / full_reflection(directivity, source, self._known.baseline) ** 2
-        if noise:
-            squared = squared + self._data.sd[:, None] * rng.standard_normal(squared.shape)
-        return self._shifts(squared)
-
-    def _shifts(self, squared: FloatArray) -> _Shifts:
-        again = minima(self._form, y_of(squared))
-        good = np.isfinite(again.frequency_hz)
-        narrow_hz = np.empty(0)
-        if self._narrow is not None:
-            keep, inner = self._narrow
-            narrow_hz = minima(inner, y_of(squared[keep])).frequency_hz - again.frequency_hz
-        return _Shifts(
-            again.frequency_hz[good] - float(self._found.frequency_hz),
-            again.loaded_q[good] - float(self._found.loaded_q),
-            narrow_hz,
-        )
-
-
-def resonance_results(found: Resonance) -> tuple[Result, ...]:
-    """Results `resonance_frequency` and, where a fit stands, `loaded_q` and `unloaded_q`."""
-    frequency = _result("resonance_frequency", found.frequency_hz, "Hz", found.budget, found)
-    if found.budget is None or found.q_budget is None:
-        note = "No minimum inside the band: this is its lowest point, not a resonance."
-        return (replace(frequency, note=note),)
-    q = _result("loaded_q", found.loaded_q, "1", found.q_budget, found)
-    return (frequency, q, _unloaded(found, found.q_budget))
-
-
-def _unloaded(found: Resonance, loaded: Budget) -> Result:
-    """Unloaded Q of a series circuit: QL (1 + r)/r = 2 QL/(1 +- gamma).
-
-    The sign depends on whether R lies above or below Z0, which a scalar trace cannot tell: the
-    mean of both is given, and half their distance is their standard uncertainty.
-    """
-    apart = 1.0 - found.gamma**2
-    value = 2.0 * found.loaded_q / apart
-    terms = (
-        term("loaded Q", loaded.standard, "1", sensitivity=2.0 / apart),
-        term("R above or below Z0", value * found.gamma, "1"),
+def wider(found: Resonance, others_hz: list[float]) -> Resonance:
+    """The resonance with its interval reaching to other frequencies where it may lie as well."""
+    if found.budget is None or not others_hz:
+        return found
+    low = min(found.budget.low, *others_hz)
+    high = max(found.budget.high, *others_hz)
+    budget = with_interval(
+        found.budget, low, high, trials=found.budget.trials, seed=found.budget.seed
     )
-    return _result("unloaded_q", value, "1", combine(terms, estimate=value), found)
-
-
-def _result(
-    quantity: str, value: float, unit: str, budget: Budget | None, found: Resonance
-) -> Result:
-    return Result(
-        quantity=quantity,
-        value=value,
-        unit=unit,
-        expanded_uncertainty=budget.expanded if budget else None,
-        coverage_factor=budget.coverage_factor if budget else None,
-        low=budget.low if budget else None,
-        high=budget.high if budget else None,
-        frequency_hz=None if unit == "Hz" else found.frequency_hz,
-        flags=found.flags,
-        budget=budget,
-    )
+    return replace(found, budget=budget)

@@ -32,7 +32,11 @@ _FACTORS = {
 _DIFFERENCES = {"dBi": "dB", "dBm": "dB"}
 
 _QUANTITIES = {
+    "resonance_count": "Resonances in the sweep",
     "resonance_frequency": "Resonance",
+    "resonance_return_loss": "Return loss at resonance",
+    "further_resonance_frequency": "Further resonance",
+    "further_resonance_return_loss": "Return loss there",
     "band_low": "Lower band edge",
     "band_high": "Upper band edge",
     "bandwidth_low_edge": "Lower band edge",
@@ -49,6 +53,7 @@ _WORDS = {"vswr": "VSWR", "q": "Q"}
 ASSUMED_TERM = "assumed-term"
 
 _FLAGS = {
+    "another-dip": "another dip may be the deeper one",
     "above-baseline": "reflects more than the baseline: check the baseline",
     ASSUMED_TERM: "uncertainty partly assumed",
     "baseline-old": "baseline near its greatest age",

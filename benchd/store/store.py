@@ -13,7 +13,7 @@ from sqlalchemy import Connection, text
 
 from benchd.recipe.worksheet import Worksheet
 from benchd.results import ResultRecord, Verdict
-from benchd.store import captures, job_orders, jobs, orders, outbox, results
+from benchd.store import captures, door, job_orders, jobs, orders, outbox, results
 from benchd.store.captures import CaptureRow
 from benchd.store.claim import Claim
 from benchd.store.database import Database
@@ -286,7 +286,12 @@ class Store:
         *,
         step_index_after: int | None,
     ) -> None:
-        """Store results and verdicts with their messages, and move the job on."""
+        """Store results and verdicts with their messages, and move the job on.
+
+        Raises ReductionRefused for a result that is no number (`benchd.store.door`).
+        """
+        records = door.admitted(records)
+        verdicts = door.admitted_verdicts(verdicts, step)
         now = self._clock()
         with self._writing() as connection:
             bench = jobs.get(connection, job_id).bench

@@ -51,7 +51,7 @@ def test_everything_that_the_outbox_ever_holds_fits_its_schema(store: Store) -> 
     bare = dict.fromkeys(("expanded_uncertainty", "coverage_factor", "low", "high", "frequency_hz"))
     records = [
         examples.record(job.id),
-        examples.record(job.id, value=float("nan"), band_hz=None, antenna=None, **bare),
+        examples.record(job.id, band_hz=None, antenna=None, **bare),
         examples.record(job.id, band_hz=(float("-inf"), 1e9)),
     ]
     verdicts = [examples.verdict(), examples.verdict(outcome="absent", margin=None, result=None)]

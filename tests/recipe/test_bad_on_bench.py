@@ -241,10 +241,12 @@ CASES: list[tuple[str, str | None, str, str]] = [
         (
             "both.yaml:36:20: steps[9].accept[2].quantity: no earlier reduction gives the "
             'quantity "realized_gain", did you mean "realised_gain"? Known: bandwidth, '
-            "bandwidth_high_edge, bandwidth_low_edge, box_gain_spread, gain, gain_max, gain_mean, "
-            "gain_min, "
+            "bandwidth_high_edge, bandwidth_low_edge, box_gain_spread, "
+            "further_resonance_frequency, further_resonance_return_loss, gain, gain_max, "
+            "gain_mean, gain_min, "
             "loaded_q, mismatch_loss, realised_gain, realised_gain_max, realised_gain_mean, "
-            "realised_gain_min, reflection_magnitude, resonance_frequency, return_loss, "
+            "realised_gain_min, reflection_magnitude, resonance_count, resonance_frequency, "
+            "resonance_return_loss, return_loss, "
             "trim_per_arm, unloaded_q, vswr, vswr_bandwidth, vswr_bandwidth_high_edge, "
             "vswr_bandwidth_low_edge"
         ),

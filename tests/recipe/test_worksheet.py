@@ -111,6 +111,7 @@ def test_a_reflection_step_names_captures_baselines_and_si_options(worksheet: Wo
         "vswr_limit": None,
         "at_hz": [1.7e9],
         "antenna": "yagi r2",
+        "dip": "deepest",
         "free_space": False,
     }
 

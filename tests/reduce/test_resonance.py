@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.bandwidth import band, band_results
+from benchd.reduce.dips import dip_results, dips
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
-from benchd.reduce.resonance import Resonance, resonance, resonance_results
+from benchd.reduce.resonance import Resonance, resonance
 from benchd.reduce.trim import TrimKnowledge, trim, trim_per_arm_m
 from tests.generated import many
 
@@ -50,8 +51,18 @@ def test_a_circuit_between_the_bins_is_found_with_its_q(f0_hz: float, ohm: float
 
 def test_results_of_a_resonance() -> None:
     f = np.linspace(1.5e9, 1.9e9, 201)
-    found = resonance(f, series_db(f, 1.684e9, 60.0, 8.0), KNOWN)
-    frequency, loaded, unloaded = resonance_results(found)
+    trace = series_db(f, 1.684e9, 60.0, 8.0)
+    count, frequency, depth, loaded, unloaded = dip_results(dips(f, trace, lambda _: KNOWN))
+    assert (count.quantity, count.value, count.low, count.high) == (
+        "resonance_count",
+        1.0,
+        1.0,
+        1.0,
+    )
+    # 60 ohm on 50: a reflection of 1/11.
+    assert (depth.quantity, depth.unit) == ("resonance_return_loss", "dB")
+    assert depth.low < 20 * math.log10(11.0) < depth.high
+    assert depth.frequency_hz == frequency.value
     assert (frequency.quantity, frequency.unit) == ("resonance_frequency", "Hz")
     assert frequency.budget.method == "monte-carlo"
     assert frequency.low < 1.684e9 < frequency.high
@@ -88,16 +99,30 @@ def test_a_worse_coupler_makes_the_resonance_less_sure_in_proportion() -> None:
         assert size == pytest.approx(10 ** (-directivity_db / 20) / slope, rel=0.15)
 
 
-@pytest.mark.parametrize("f0_hz", [1.2e9, 1.49e9, 1.91e9, 2.3e9])
+@pytest.mark.parametrize("f0_hz", [1.3e9, 1.49e9, 1.91e9, 2.2e9])
 def test_a_minimum_outside_the_band_is_not_called_a_resonance(f0_hz: float) -> None:
     f = np.linspace(1.5e9, 1.9e9, 201)
     found = resonance(f, series_db(f, f0_hz, 60.0, 8.0), KNOWN)
     assert found.budget is None
     assert "edge-of-band" in found.flags
-    (result,) = resonance_results(found)
+    count, result = dip_results(dips(f, series_db(f, f0_hz, 60.0, 8.0), lambda _: KNOWN))
+    assert (count.quantity, count.value) == ("resonance_count", 0.0)
     assert result.expanded_uncertainty is None
     assert result.note == "No minimum inside the band: this is its lowest point, not a resonance."
     assert result.value == (f[0] if f0_hz < 1.7e9 else f[-1])
+
+
+@pytest.mark.parametrize("f0_hz", [1.1e9, 2.6e9])
+def test_a_slope_no_larger_than_the_ripple_of_source_match_tells_of_no_resonance(
+    f0_hz: float,
+) -> None:
+    """A return loss of 0.4 to 0.9 dB: 0.05 of reflection, where a source match of 30 dB makes
+    0.06 from peak to dip. No frequency is told as a number."""
+    f = np.linspace(1.5e9, 1.9e9, 201)
+    (count,) = dip_results(dips(f, series_db(f, f0_hz, 60.0, 8.0), lambda _: KNOWN))
+    assert (count.quantity, count.value) == ("resonance_count", 0.0)
+    assert count.flags == ("no-resonance",)
+    assert "the lowest reading is" in count.note
 
 
 def test_a_minimum_just_inside_is_fitted_and_flagged() -> None:

@@ -77,7 +77,7 @@ def result(**changes: Any) -> Result:
         "expanded_uncertainty": 0.81,
         "coverage_factor": 1.96,
         "low": 17.4,
-        "high": float("inf"),
+        "high": None,
         "frequency_hz": 1.7e9,
         "band_hz": (1.45e9, 1.95e9),
         "antenna": "dipole r3",

@@ -64,7 +64,7 @@ def test_a_result_is_told_as_an_event_and_as_a_retained_state(store: Store) -> N
     assert latest["sequence"] == 3
     event = json.loads(rows[0].payload)
     assert event["value"] == 18.234567890123456
-    assert event["high"] is None  # infinity, which JSON does not have
+    assert event["high"] is None  # an open end
     assert event["result"] == records[0].id
     assert "budget" not in event
 

@@ -19,10 +19,10 @@ from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.bandwidth import band_results
 from benchd.reduce.decibels import return_loss_from_gamma
+from benchd.reduce.dips import ANOTHER_DIP, Dips, dip_results, dips
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
-from benchd.reduce.resonance import resonance, resonance_results
 from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
 from benchd.results import Result
 from benchd.traces import Capture, Form, Trace
@@ -125,32 +125,32 @@ def _resonance_and_band(
     known_at: Callable[[float], ReflectionKnowledge],
     options: dict[str, Any],
 ) -> list[Result]:
-    # A resonance is a matter of some per cent in frequency: the coupler as it is where it lies.
-    known = known_at(float(frequency_hz[np.argmin(ratio_db)]))
-    there = resonance(frequency_hz, ratio_db, known)
-    results = list(resonance_results(there))
-    # An antenna may be matched off its resonance; the band lies around where it is best.
-    around_hz = float(np.clip(there.frequency_hz, frequency_hz[0], frequency_hz[-1]))
-    results += band_results(
+    found = dips(
         frequency_hz,
         ratio_db,
-        options["bandwidth_level_db"],
-        around_hz,
-        known,
-        knowledge_at=known_at,
+        known_at,
+        meant=options.get("dip", "deepest"),
+        near_hz=options["design_frequency_hz"],
     )
+    there = found.meant
+    results = list(dip_results(found))
+    # An antenna may be matched off its resonance; the band lies around where it is best.
+    around_hz = float(np.clip(there.frequency_hz, frequency_hz[0], frequency_hz[-1]))
+    levels = [("bandwidth", options["bandwidth_level_db"])]
     if options.get("vswr_limit") is not None:
         limit = options["vswr_limit"]
-        level_db = return_loss_from_gamma((limit - 1.0) / (limit + 1.0))
-        results += band_results(
+        levels.append(("vswr_bandwidth", return_loss_from_gamma((limit - 1.0) / (limit + 1.0))))
+    for quantity, level_db in levels:
+        bands = band_results(
             frequency_hz,
             ratio_db,
             level_db,
             around_hz,
-            known,
+            known_at(around_hz),
             knowledge_at=known_at,
-            quantity="vswr_bandwidth",
+            quantity=quantity,
         )
+        results += [_of_dip(result, found) for result in bands]
     antenna = sources.bench.antennas.get(options.get("antenna") or "")
     if antenna is not None and antenna.trim is not None:
         try:
@@ -165,6 +165,15 @@ def _resonance_and_band(
         else:
             results.append(advice.result)
     return results
+
+
+def _of_dip(result: Result, found: Dips) -> Result:
+    """A band's result with the dip that it belongs to, and whether another may be meant."""
+    flags = tuple(flag for flag in found.meant.flags if flag == ANOTHER_DIP)
+    if not found.found:
+        return result
+    at = f"Around the dip at {found.meant.frequency_hz / 1e6:.6g} MHz."
+    return replace(result, note=f"{result.note} {at}".strip()).with_flags(*flags)
 
 
 def trim_knowledge(stated: Trim) -> TrimKnowledge:

@@ -52,7 +52,11 @@ class Reflection(Reduction):
         "mismatch_loss": Kind.RATIO,
         "vswr": None,
         "reflection_magnitude": None,
+        "resonance_count": None,
         "resonance_frequency": Kind.FREQUENCY,
+        "resonance_return_loss": Kind.RATIO,
+        "further_resonance_frequency": Kind.FREQUENCY,
+        "further_resonance_return_loss": Kind.RATIO,
         "loaded_q": None,
         "unloaded_q": None,
         "bandwidth": Kind.FREQUENCY,
@@ -80,6 +84,11 @@ class Reflection(Reduction):
     )
     at_hz: Frequencies | None = Field(
         None, alias="at", description="frequencies to report; without it, the design frequency"
+    )
+    dip: Literal["deepest", "nearest"] = Field(
+        "deepest",
+        description="which resonance is meant where there are several: the deepest, or the one "
+        "nearest to the design frequency",
     )
     interpolate: Truth = Field(False, description="yes allows a baseline on another frequency grid")
     free_space: Truth = Field(
@@ -140,7 +149,7 @@ class Reflection(Reduction):
                 yield path, f"{NEWEST} lies before the capture; name a later capture of this recipe"
 
     def options(self, view: View) -> dict[str, Any]:
-        """design_frequency_hz, bandwidth_level_db, vswr_limit, at_hz (list), antenna,
+        """design_frequency_hz, bandwidth_level_db, vswr_limit, at_hz (list), antenna, dip,
         free_space."""
         frequencies = [frequency for _, frequency in self._frequencies(view)]
         design = frequencies[0]
@@ -150,6 +159,7 @@ class Reflection(Reduction):
             "vswr_limit": self.vswr_limit,
             "at_hz": frequencies[1:] or [design],
             "antenna": view.captures[self.test].antenna,
+            "dip": self.dip,
             "free_space": self.free_space,
         }
 

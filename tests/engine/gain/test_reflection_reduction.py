@@ -14,6 +14,8 @@ from benchd.engine.ageing import change_db, drift_db
 from benchd.engine.knowledge import reflection_knowledge, wall_echo
 from benchd.engine.qualified import newest, newest_at
 from benchd.errors import NormalisationRefused
+from benchd.recipe import load_recipe, resolve
+from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.knowledge import ASSUMED_TERM
 from tests.engine.captures import NIGHT, Notebook, changed, contributions, one, terms_of
 
@@ -28,6 +30,28 @@ OPTIONS: dict[str, Any] = {
     "antenna": "dipole r3",
 }
 BASELINE = {"open": "open", "short": "short"}
+QUICK_LOOK = """
+recipe: quick-look
+title: Return loss of one antenna
+sweeps:
+  main: {centre: 1.7 GHz, span: 500 MHz, points: 101, level: -10 dBm,
+         resolution_bandwidth: 10 kHz, detector: rms, dwell: 2 ms}
+steps:
+  - repeat:
+      over: {standard: [open, short]}
+      steps:
+        - hands: {ask: "Fit the $standard to the port cable and close the lid."}
+        - capture: {name: $standard, role: $standard, route: middle, sweep: main,
+                    position: $standard}
+  - hands: {ask: "Fit the antenna and close the lid."}
+  - capture: {name: antenna, role: test, route: middle, position: antenna, antenna: dipole r3,
+              sweep: main}
+  - reduce:
+      kind: reflection
+      test: antenna
+      baseline: {open: open, short: short}
+      design_frequency: 1.7 GHz
+"""
 
 
 def dipole_db() -> Any:
@@ -257,3 +281,31 @@ def test_a_peak_detector_has_no_law_and_is_left_alone(notebook: Notebook) -> Non
     known = reflection_knowledge(notebook.bench, test, {})
     assert known.dynamic_range_db is None
     assert test.taken_at == NIGHT + timedelta(seconds=1)
+
+
+@pytest.mark.parametrize(("dip", "expected_hz"), [("deepest", 1.80e9), ("nearest", 1.66e9)])
+def test_a_recipe_says_which_of_two_dips_is_meant(
+    notebook: Notebook, dip: str, expected_hz: float
+) -> None:
+    """Two modes, 14 dB deep at 1.66 GHz and 26 dB at 1.80 GHz; the design frequency is 1.7 GHz.
+    Resonance, band edges and their notes follow, from the words of the recipe on."""
+    impedance = sum(
+        ohm / (1 + 1j * 60.0 * (GRID / f0 - f0 / GRID))
+        for f0, ohm in ((1.66e9, 34.0), (1.8e9, 46.0))
+    )
+    standards(notebook, -20.0, 0.0)
+    two_db = 20 * np.log10(np.abs((impedance - 50) / (impedance + 50)))
+    notebook.capture("antenna", "test", -20.0 + two_db, at_s=60.0, route="middle",
+                     position="antenna", antenna="dipole r3", grid_hz=GRID)  # fmt: skip
+    text = QUICK_LOOK.replace("kind: reflection", f"kind: reflection\n      dip: {dip}")
+    sheet = resolve(load_recipe(text, file="quick-look.yaml"), notebook.bench, {})
+    step = next(step for step in sheet.steps if isinstance(step, ReduceStep))
+    results = notebook.reduce("reflection", {"test": "antenna"}, baseline=BASELINE, **step.options)
+    assert one(results, "resonance_count").value == 2.0
+    named = one(results, "resonance_frequency")
+    assert named.low < expected_hz < named.high
+    other = one(results, "further_resonance_frequency")
+    assert other.low < 3.46e9 - expected_hz < other.high
+    band = one(results, "bandwidth")
+    assert band.band_hz[0] < expected_hz < band.band_hz[1]
+    assert f"Around the dip at {named.value / 1e6:.6g} MHz." in band.note

@@ -1,0 +1,126 @@
+"""What a fitted resonance may have been: readings that this bench could have shown, fitted again.
+
+The trace that was read is taken as it is, and what may be false in it is taken off: for every draw
+of leak, source match, joint and noise the antenna that would have given this reading is fitted in
+the same window (JCGM 101; as the interval of a return loss is found). Where a leak has made a dip
+look sharper than it is, the antenna behind it is blunter and its frequency less sure: taking the
+leak off shows that, adding a second one to the trace would not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.reduce.knowledge import ReflectionKnowledge
+from benchd.reduce.leak import leak_over
+from benchd.reduce.reflectometer import full_reflection, joint_draws, reading, turns
+from benchd.reduce.rlc import Curve, Minima, curve, gamma_of, minima, y_at, y_of
+from benchd.reduce.squared import Prepared
+from benchd.traces import FloatArray
+
+LEAST_POINTS = 7
+NARROW_RISE = 1.03
+
+BELOW_Z0_SHARE = 0.8
+"""How often a draw takes the antenna's resistance for smaller than Z0.
+
+A scalar trace cannot tell a resistance below Z0 from one above it. Below it, the reflection runs
+around the middle of the chart and a leak moves the minimum up to 1.6 times as far; that side
+counts four times, since an interval that holds in half of the cases only would hold for half of
+the antennas. Evenly drawn, it held 90 % of antennas below Z0 and 99 % above; so drawn it is 5 %
+wider (docs/coverage.md).
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Shifts:
+    """Refitted minus original: frequency, Q, gamma^2 at the minimum, and narrow-window minus
+    wide-window frequency. Shape (draws,), less those without a minimum.
+
+    lost: share of the draws without one.
+    """
+
+    shift_hz: FloatArray
+    q_shift: FloatArray
+    depth_shift: FloatArray
+    narrow_hz: FloatArray
+    lost: float
+
+
+def narrowed(data: Prepared, form: Curve, found: Minima) -> tuple[NDArray[np.intp], Curve] | None:
+    """The deepest part of a window with a plain parabola for it; None where it is too short."""
+    fitted = y_at(form, found.coefficients, data.frequency_hz)
+    keep = np.flatnonzero(fitted <= NARROW_RISE * float(found.y0))
+    if keep.size < LEAST_POINTS:
+        return None
+    even = np.ones(keep.size)
+    return keep, curve(data.frequency_hz[keep], even, 2)
+
+
+class Refit:
+    """Draws antennas that this bench could have shown as the fitted trace, and fits them."""
+
+    def __init__(
+        self, data: Prepared, form: Curve, found: Minima, knowledge: ReflectionKnowledge
+    ) -> None:
+        self._data, self._form, self._found, self._known = data, form, found, knowledge
+        self._narrow = narrowed(data, form, found)
+        fitted = y_at(form, found.coefficients, data.frequency_hz)
+        self._y = np.maximum(fitted, float(found.y0))[:, None]
+
+    def draw(
+        self,
+        rng: np.random.Generator,
+        draws: int,
+        *,
+        leak: bool = False,
+        match: bool = False,
+        joint: bool = False,
+        noise: bool = False,
+    ) -> Shifts:
+        """Refits under the named errors only. Their signs and phases are even, so that taking
+        off and adding are one."""
+        known, here_hz = self._known, self._data.frequency_hz
+        f0_hz = float(self._found.frequency_hz)
+        side = np.where(rng.random(draws) < BELOW_Z0_SHARE, -1.0, 1.0)
+        gamma = gamma_of(here_hz[:, None], f0_hz, self._y, float(self._found.y0), side)
+        nothing = np.zeros((1, draws), dtype=np.complex128)
+        directivity = source = nothing
+        line, band_hz = known.line_delay_s, known.leak_band_hz
+        if leak:
+            directivity = leak_over(here_hz, known.directivity_db, line, band_hz, rng, draws)
+            if known.wall_gamma is not None:
+                # An antenna takes nearly all in near a resonance: the walls count in full.
+                directivity = directivity + known.wall_gamma.value * turns(rng, draws)
+        if match:
+            # The line turns the leak one way against the antenna, the source match the other.
+            source = np.conj(leak_over(here_hz, known.source_match_db, line, band_hz, rng, draws))
+        if joint:
+            # A millimetre from the antenna: its phase hardly turns over the window.
+            gamma = gamma + joint_draws(known, rng, draws)
+        squared: FloatArray = np.abs(reading(gamma, directivity, source)) ** 2
+        if known.tracking_db is None and (leak or match):
+            squared = squared / full_reflection(directivity, source, known.baseline) ** 2
+        if noise:
+            squared = squared + self._data.sd[:, None] * rng.standard_normal(squared.shape)
+        return self._shifts(squared)
+
+    def _shifts(self, squared: FloatArray) -> Shifts:
+        again = minima(self._form, y_of(squared))
+        good = np.isfinite(again.frequency_hz) & np.isfinite(again.loaded_q)
+        narrow_hz = np.empty(0)
+        if self._narrow is not None:
+            keep, inner = self._narrow
+            moved = minima(inner, y_of(squared[keep])).frequency_hz - again.frequency_hz
+            narrow_hz = moved[np.isfinite(moved)]
+        depth = 1.0 - 1.0 / np.maximum(again.y0[good], 1.0)
+        return Shifts(
+            again.frequency_hz[good] - float(self._found.frequency_hz),
+            again.loaded_q[good] - float(self._found.loaded_q),
+            depth - (1.0 - 1.0 / max(float(self._found.y0), 1.0)),
+            narrow_hz,
+            1.0 - float(np.mean(good)),
+        )

@@ -1,0 +1,82 @@
+"""What may come into the store as a result: numbers, and ends that are numbers or left open.
+
+Whatever is stored is published: to the table, over HTTP, over MQTT. A value that is no number
+(NaN) or an end at infinity would be drawn, compared and averaged by whoever reads it. So it is
+stopped here, whichever reduction it comes from: an end that lies infinitely far on its own side is
+an open end, which results write as None; everything else is refused, and says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from benchd.errors import ReductionRefused
+from benchd.results import Result, ResultRecord, Verdict
+
+
+def admitted(records: Sequence[ResultRecord]) -> list[ResultRecord]:
+    """The records with open ends as None. Raises ReductionRefused for one that is no number."""
+    return [replace(record, result=_result(record)) for record in records]
+
+
+def admitted_verdicts(verdicts: Sequence[Verdict], step: str) -> list[Verdict]:
+    """The verdicts as they are. Raises ReductionRefused for a margin that is no number."""
+    for verdict in verdicts:
+        if verdict.margin is not None and math.isnan(verdict.margin):
+            raise _refused(step, verdict.quantity, [f"the margin to its limit is {verdict.margin}"])
+    return list(verdicts)
+
+
+def _result(record: ResultRecord) -> Result:
+    result = record.result
+    opened = replace(
+        result,
+        low=None if result.low == -math.inf else result.low,
+        high=None if result.high == math.inf else result.high,
+    )
+    wrong = list(_wrong(opened))
+    if wrong:
+        raise _refused(record.step, result.quantity, wrong)
+    return opened
+
+
+def _wrong(result: Result) -> Iterator[str]:
+    """What is no number, in words."""
+    finite = {
+        "the value": result.value,
+        "the lower end": result.low,
+        "the upper end": result.high,
+        "the expanded uncertainty": result.expanded_uncertainty,
+        "the coverage factor": result.coverage_factor,
+        "the frequency": result.frequency_hz,
+    }
+    for name, number in finite.items():
+        if number is not None and not math.isfinite(number):
+            yield f"{name} is {number}"
+    for end in result.band_hz or ():
+        if math.isnan(end):
+            yield "an end of its band is nan"
+    budget = result.budget
+    if budget is None:
+        return
+    # A budget keeps infinity for an open end and for the degrees of freedom of a stated limit.
+    sizes = {
+        "the standard uncertainty": budget.standard,
+        "the budget's expanded uncertainty": budget.expanded,
+        "the budget's lower end": budget.low,
+        "the budget's upper end": budget.high,
+        "the degrees of freedom": budget.degrees_of_freedom,
+        **{f'the term "{line.name}"': line.contribution for line in budget.terms},
+    }
+    for name, number in sizes.items():
+        if math.isnan(number):
+            yield f"{name} is nan"
+
+
+def _refused(step: str, quantity: str, wrong: Sequence[str]) -> ReductionRefused:
+    return ReductionRefused(
+        f"{quantity} of the step {step} is no number: {'; '.join(wrong)}; nothing of it was stored",
+        advice="The captures are safe. This is a fault in benchd: report it with them.",
+    )
