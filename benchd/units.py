@@ -13,6 +13,8 @@ from enum import Enum
 
 from quantiphy import Quantity
 
+from benchd.outside import decimal_number
+
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
@@ -92,15 +94,16 @@ def parse(text: object, kind: Kind) -> float:
 def _split(text: str, wanted: str) -> tuple[float, str]:
     stripped = text.strip()
     end = len(stripped)
-    while end and not (stripped[end - 1].isdigit() or stripped[end - 1] == "."):
+    while end and stripped[end - 1] not in "0123456789.":
         end -= 1
     number, unit = stripped[:end], stripped[end:].strip()
     try:
-        value = float(number)
+        value = decimal_number(number)
     except ValueError as error:
-        raise UnitError(f'cannot read "{text}" as {wanted}') from error
-    if value != value or value in (float("inf"), float("-inf")):
-        raise UnitError(f'"{text}" is not a finite number, expected {wanted}')
+        shown = text if len(text) <= 60 else f"{text[:57]}..."
+        if "finite" in str(error):
+            raise UnitError(f'"{shown}" is not a finite number, expected {wanted}') from error
+        raise UnitError(f'cannot read "{shown}" as {wanted}') from error
     return value, unit
 
 

@@ -27,7 +27,17 @@ _SPECIAL = 9.89e37
 # No level in dBm lies outside: thermal noise in 1 Hz is -174 dBm, and a trace read in the wrong
 # byte order nearly always has points far outside.
 _LEAST_DBM, _MOST_DBM = -400.0, 200.0
-_ERROR = re.compile(r"\s*([+-]?\d+)\s*(?:,\s*(.*))?\Z", re.DOTALL)
+_ERROR = re.compile(r"\s*([+-]?[0-9]{1,9})\s*(?:,\s*(.*))?\Z", re.DOTALL)
+# NRf of IEEE 488.2, 7.7.2.4 (from memory), and the words for what is no number. Python's own
+# reader also takes `1_0`; digits of other scripts cannot come, since replies are latin-1.
+_NUMBER = re.compile(
+    r"\s*(?:[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:\s*[eE]\s*[+-]?[0-9]{1,6})?"
+    r"|[+-]?(?:inf|infinity|nan|ninf))\s*\Z",
+    re.ASCII | re.IGNORECASE,
+)
+_LONGEST_NUMBER = 64
+_LONGEST_IDENTITY = 500
+_LONGEST_ERROR_TEXT = 500
 # IEEE 488.2 allows a response header before the data, and many instruments add the unit.
 _HEADED = re.compile(r"\s*:?[A-Za-z][\w:]*\s+(\S.*?)(?:\s+[A-Za-z%]+)?\s*\Z", re.DOTALL)
 
@@ -42,10 +52,12 @@ class InstrumentError:
 
 def number(reply: str) -> float:
     """A finite number. Raises UnexpectedReply for text, NaN and infinity (9.91E37, 9.9E37)."""
+    if len(reply) > _LONGEST_NUMBER or not _NUMBER.match(reply):
+        raise UnexpectedReply("a number", shown(reply))
     try:
         value = float(reply)
-    except ValueError:
-        raise UnexpectedReply("a number", shown(reply)) from None
+    except ValueError:  # spaces ahead of an exponent, or NINF
+        value = float(re.sub(r"\s", "", reply).lower().replace("ninf", "-inf"))
     if not -_SPECIAL < value < _SPECIAL:
         raise UnexpectedReply("a number", _special_name(value))
     return value
@@ -89,6 +101,12 @@ def identity(reply: str) -> str:
     text = reply.strip()
     if not text:
         raise UnexpectedReply("an identity", "an empty line")
+    if len(text) > _LONGEST_IDENTITY:
+        raise UnexpectedReply(
+            f"an identity of {_LONGEST_IDENTITY} characters at most", f"{len(text)}"
+        )
+    if not text.isprintable():
+        raise UnexpectedReply("an identity of printable characters", shown(text))
     return text
 
 
@@ -100,7 +118,7 @@ def queue_entry(reply: str) -> InstrumentError:
     text = (match.group(2) or "").strip()
     if len(text) >= 2 and text[0] == text[-1] == '"':
         text = text[1:-1].replace('""', '"')
-    return InstrumentError(int(match.group(1)), text)
+    return InstrumentError(int(match.group(1)), _printable(text[:_LONGEST_ERROR_TEXT]))
 
 
 def flags(reply: str, count: int) -> tuple[bool, ...]:
@@ -137,11 +155,13 @@ def _ascii_trace(points: int, reply: str | bytes) -> FloatArray:
     if len(words) != points:
         raise UnexpectedReply(f"{points} points", f"{len(words)} in {shown(text)}")
     try:
+        if "_" in text:
+            raise ValueError("python takes 1_0 for a number")
         levels = np.fromiter(map(float, words), np.float64, points)
     except ValueError:
-        index = next(i for i, word in enumerate(words) if not _is_number(word))
+        bad = next((i for i, word in enumerate(words) if not _NUMBER.match(word)), 0)
         raise UnexpectedReply(
-            "numbers separated by commas", f"{shown(words[index])} at point {index + 1}"
+            "numbers separated by commas", f"{shown(words[bad])} at point {bad + 1}"
         ) from None
     return _checked(levels)
 
@@ -179,9 +199,6 @@ def _special_name(value: float) -> str:
     return f"{value:g} (the mark for infinity: overload or no measurement)"
 
 
-def _is_number(word: str) -> bool:
-    try:
-        float(word)
-    except ValueError:
-        return False
-    return True
+def _printable(text: str) -> str:
+    """Control characters written out: the text goes to terminals, databases and brokers."""
+    return "".join(one if one.isprintable() else repr(one)[1:-1] for one in text)

@@ -21,10 +21,10 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.reader import ReaderError
 
 from benchd.errors import FileError, Problem
+from benchd.outside import LARGEST_FILE_BYTES, read_regular
 
 KeyPath = tuple[str | int, ...]
 
-LARGEST_FILE_BYTES = 256_000
 DEEPEST_NESTING = 24
 MOST_VALUES = 20_000
 LONGEST_NUMBER = 40
@@ -116,11 +116,9 @@ def read_document(path: Path, *, error: type[FileError], file: str = "") -> Docu
     """Read one file. Raises `error` with every problem that can be found in one reading."""
     name = file or str(path)
     try:
-        with path.open("rb") as stream:
-            content = stream.read(LARGEST_FILE_BYTES + 1)
-    except (OSError, ValueError) as cause:
-        reason = cause.strerror if isinstance(cause, OSError) else str(cause)
-        raise error([Problem(name, 0, 0, "", f"cannot be read: {reason}")]) from cause
+        content = read_regular(path, LARGEST_FILE_BYTES)
+    except OSError as cause:
+        raise error([Problem(name, 0, 0, "", f"cannot be read: {cause.strerror}")]) from cause
     if len(content) > LARGEST_FILE_BYTES:
         raise error([_too_large(name)])
     try:

@@ -16,9 +16,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     from benchd.cli.rf import RF_NOT_VERIFIED
     from benchd.cli.screen import print_error
     from benchd.errors import BenchdError, RfNotVerified
+    from benchd.outside import is_clean_text
 
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    for number, argument in enumerate(given, 1):
+        if not is_clean_text(argument):
+            shown = argument.encode("utf-8", "backslashreplace").decode()
+            print(f"benchd: argument {number} is not UTF-8 text: {shown[:100]}", file=sys.stderr)
+            sys.exit(2)
     try:
-        app(args=None if arguments is None else list(arguments), prog_name="benchd")
+        app(args=given, prog_name="benchd")
     except BenchdError as error:
         print_error(error)
         sys.exit(RF_NOT_VERIFIED if isinstance(error, RfNotVerified) else 1)

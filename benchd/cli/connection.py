@@ -5,8 +5,13 @@ from __future__ import annotations
 import os
 
 from benchd.cli.client import Daemon
+from benchd.errors import UserError
 
 
 def connect(url: str) -> Daemon:
     """A client of the daemon at `url`, with the token of BENCHD_TOKEN if that is set."""
-    return Daemon(url, os.environ.get("BENCHD_TOKEN") or None)
+    token = os.environ.get("BENCHD_TOKEN") or None
+    for name, value in (("BENCHD_DAEMON", url), ("BENCHD_TOKEN", token or "")):
+        if not value.isascii() or not value.isprintable():
+            raise UserError(f"{name} holds a character that none can hold.", where=name)
+    return Daemon(url, token)

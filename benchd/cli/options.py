@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from benchd.errors import UserError
+from benchd.outside import LARGEST_FILE_BYTES, read_text, whole_number, why
 
 DaemonUrl = Annotated[
     str,
@@ -17,9 +19,29 @@ DaemonUrl = Annotated[
     ),
 ]  # fmt: skip
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON, as the HTTP API gives it.")]
+
+
+def whole(least: int, most: int) -> Callable[[str | int], int]:
+    """A reader of whole numbers within limits, in ASCII digits, for `typer.Option(parser=...)`."""
+
+    def integer(text: str | int) -> int:
+        try:
+            number = whole_number(str(text))
+        except ValueError:
+            raise typer.BadParameter(f"{str(text)[:40]!r} is no whole number.") from None
+        if not least <= number <= most:
+            raise typer.BadParameter(f"{number} is not in the range {least} to {most}.")
+        return number
+
+    return integer
+
+
 Limit = Annotated[
-    int, typer.Option("--limit", metavar="N", min=1, max=10_000, help="At most N, newest first.")
-]
+    int,
+    typer.Option(
+        "--limit", metavar="N", parser=whole(1, 10_000), help="At most N, newest first."
+    ),
+]  # fmt: skip
 JobId = Annotated[str, typer.Argument(metavar="JOB", help="The job's id, as benchd jobs shows it.")]
 Parameters = Annotated[
     list[str] | None,
@@ -58,6 +80,6 @@ def is_file(recipe: str) -> bool:
 def read_recipe_file(path: str) -> str:
     """The text of a recipe file. Raises UserError where it cannot be read."""
     try:
-        return Path(path).read_text(encoding="utf-8")
+        return read_text(Path(path), LARGEST_FILE_BYTES)
     except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"cannot read the recipe file: {error}") from error
+        raise UserError(f"cannot read the recipe file: {path}: {why(error)}.") from error

@@ -21,6 +21,7 @@ from benchd.cli.options import (
     is_file,
     read_pairs,
     read_recipe_file,
+    whole,
 )
 from benchd.cli.rf import RF_NOT_VERIFIED, warn_of_rf
 from benchd.cli.screen import note, plain, say, screen_of
@@ -96,7 +97,11 @@ def queue(
     recipe: RecipeArgument,
     parameter: Parameters = None,
     priority: Annotated[
-        int, typer.Option("--priority", metavar="N", help="Jobs with a higher number run first.")
+        int,
+        typer.Option(
+            "--priority", metavar="N", parser=whole(-100, 100),
+            help="Jobs with a higher number run first.",
+        ),
     ] = 0,
     not_before: Annotated[
         str | None,
@@ -216,7 +221,10 @@ def ready(
     job: OptionalJob = None,
     step: Annotated[
         int | None,
-        typer.Option(help="Step of the request, as it was shown; another one is not answered."),
+        typer.Option(
+            parser=whole(0, 10**6),
+            help="Step of the request, as it was shown; another one is not answered.",
+        ),
     ] = None,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:

@@ -9,7 +9,7 @@ import typer
 
 from benchd.cli.client import DEFAULT_URL
 from benchd.cli.connection import connect
-from benchd.cli.options import AsJson, DaemonUrl, JobId, Limit
+from benchd.cli.options import AsJson, DaemonUrl, JobId, Limit, whole
 from benchd.cli.screen import say, screen_of
 from benchd.cli.show import (
     format_captures,
@@ -74,7 +74,8 @@ def results(
     ] = None,
     antenna: OfAntenna = None,
     limit: Annotated[
-        int, typer.Option("--limit", metavar="N", min=1, max=10_000, help="At most N results.")
+        int,
+        typer.Option("--limit", metavar="N", parser=whole(1, 10_000), help="At most N results."),
     ] = 100,
     json: AsJson = False,
     daemon: DaemonUrl = DEFAULT_URL,

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from benchd.cli.options import read_pairs
+from benchd.cli.options import read_pairs, whole
 from benchd.errors import UserError
+from benchd.outside import LARGEST_SECRET_BYTES, read_text, why
 
 
 def default_data() -> Path:
@@ -22,7 +24,7 @@ def default_data() -> Path:
 def read_address(text: str) -> tuple[str, int]:
     """HOST:PORT, with the brackets of an IPv6 address taken off. Raises UserError."""
     host, _, port = text.rpartition(":")
-    if not host or not port.isascii() or not port.isdigit() or int(port) > 65535:
+    if not host or not re.fullmatch("[0-9]{1,5}", port) or int(port) > 65535:
         raise UserError(f'"{text}" is not HOST:PORT, such as 127.0.0.1:8520.', where="--http")
     return host.removeprefix("[").removesuffix("]"), int(port)
 
@@ -32,9 +34,9 @@ def read_secret(file: Path | None, option: str) -> str | None:
     if file is None:
         return None
     try:
-        lines = file.read_text(encoding="utf-8").splitlines()
+        lines = read_text(file, LARGEST_SECRET_BYTES).splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"cannot read the file: {error}", where=option) from error
+        raise UserError(f"cannot read the file {file}: {why(error)}.", where=option) from error
     if not lines or not lines[0].strip():
         raise UserError(f"{file} holds nothing on its first line.", where=option)
     return lines[0].strip()
@@ -95,7 +97,7 @@ def serve(
     embedded_port: Annotated[
         int,
         typer.Option(
-            "--embedded-port", metavar="PORT", min=0, max=65535,
+            "--embedded-port", metavar="PORT", parser=whole(0, 65_535),
             help="The embedded broker's port on this computer; 0 takes any free one.",
         ),
     ] = 1883,
@@ -109,7 +111,7 @@ def serve(
     trace_points: Annotated[
         int,
         typer.Option(
-            "--trace-points", metavar="N", min=0,
+            "--trace-points", metavar="N", parser=whole(0, 1_000_000),
             help="Publish every capture too, thinned to N points; 0 publishes none.",
         ),
     ] = 0,

@@ -1,13 +1,20 @@
-"""Points in time as people type them, in the local time of this computer."""
+"""Points in time as people type them, in the local time of this computer.
+
+On the night when clocks go forward some times do not exist, and are refused. On the night when
+they go back some come twice: a time of day means the next one to come, and a date with such a time
+is refused unless it says its offset.
+"""
 
 from __future__ import annotations
 
 import re
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 from benchd.errors import UserError
 
 _FORMS = 'such as "22:30", "2026-03-01 22:30" or "2026-03-01T21:30Z"'
+# Jobs do not wait for centuries; and near the ends of the calendar no offset can be applied.
+_FIRST_YEAR, _LAST_YEAR = 1970, 9998
 
 
 def read_when(text: str, option: str, *, after: datetime) -> datetime:
@@ -17,13 +24,22 @@ def read_when(text: str, option: str, *, after: datetime) -> datetime:
     the offset that holds on that day. Raises UserError.
     """
     stripped = text.strip()
-    if re.fullmatch(r"\d{1,2}:\d{2}(:\d{2})?", stripped):
+    if re.fullmatch(r"[0-9]{1,2}:[0-9]{2}(:[0-9]{2})?", stripped):
         return _next(stripped, option, after)
     try:
+        if not stripped.isascii():
+            raise ValueError("digits of another script")
         moment = datetime.fromisoformat(stripped)
     except ValueError as error:
-        raise UserError(f'cannot read "{text}" as a time, {_FORMS}.', where=option) from error
-    return moment.astimezone()
+        raise UserError(f'cannot read "{text[:60]}" as a time, {_FORMS}.', where=option) from error
+    if not _FIRST_YEAR <= moment.year <= _LAST_YEAR:
+        raise UserError(
+            f'"{stripped[:60]}" lies outside the years {_FIRST_YEAR} to {_LAST_YEAR}.',
+            where=option,
+        )
+    if moment.tzinfo is not None:
+        return moment.astimezone()
+    return _only(moment, option)
 
 
 def _next(text: str, option: str, after: datetime) -> datetime:
@@ -32,8 +48,49 @@ def _next(text: str, option: str, after: datetime) -> datetime:
     except ValueError as error:
         raise UserError(f'"{text}" is not a time of day, {_FORMS}.', where=option) from error
     day = after.astimezone().date()
-    # astimezone() on a time without zone takes it as local, with the offset of that very day.
-    moment = datetime.combine(day, of_day).astimezone()
-    if moment <= after:
-        moment = datetime.combine(day + timedelta(days=1), of_day).astimezone()
-    return moment
+    for later in (0, 1):
+        local = datetime.combine(day + timedelta(days=later), of_day)
+        for moment in _moments(local):
+            if moment > after:
+                return moment
+        if not _moments(local) and local > after.astimezone().replace(tzinfo=None):
+            raise _does_not_exist(local, option)
+    raise AssertionError("every time of day comes within two days")
+
+
+def _only(local: datetime, option: str) -> datetime:
+    """The one moment of a date with a local time."""
+    moments = _moments(local)
+    if not moments:
+        raise _does_not_exist(local, option)
+    if len(moments) > 1:
+        first, second = (moment.isoformat(sep=" ", timespec="minutes") for moment in moments)
+        raise UserError(
+            f"{local:%H:%M} comes twice on {local:%Y-%m-%d}, when the clocks go back.",
+            where=option,
+            advice=f'Say which: "{first}" or "{second}".',
+        )
+    return moments[0]
+
+
+def _moments(local: datetime) -> list[datetime]:
+    """The moments at which local clocks show this, earliest first: none, one or two."""
+    found = {}
+    for fold in (0, 1):
+        # astimezone() on a time without zone takes it as local, with the offset of that very day.
+        moment = local.replace(fold=fold).astimezone()
+        # In UTC and back: a time that the clocks skip comes out as another.
+        shown = moment.astimezone(UTC).astimezone().replace(tzinfo=None, fold=0)
+        if shown == local.replace(fold=0):
+            found[moment.timestamp()] = moment
+    return [found[stamp] for stamp in sorted(found)]
+
+
+def _does_not_exist(local: datetime, option: str) -> UserError:
+    # With the offset of before and of after the change; the later one is what people mean.
+    later = max(local.replace(fold=fold).astimezone() for fold in (0, 1))
+    return UserError(
+        f"{local:%H:%M} does not exist on {local:%Y-%m-%d}: the clocks go forward then.",
+        where=option,
+        advice=f'The same moment is "{later.isoformat(sep=" ", timespec="minutes")}".',
+    )

@@ -23,6 +23,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from benchd.errors import BenchdError
+from benchd.outside import LARGEST_CERTIFICATES_BYTES, read_text, why
 from benchd.publish.settings import BrokerSettings
 
 STOP_WITHIN_S = 2.0
@@ -141,12 +142,19 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
     if not settings.tls:
         return None
     try:
-        context = ssl.create_default_context(
-            cafile=None if settings.ca_file is None else str(settings.ca_file)
+        certificates = (
+            None
+            if settings.ca_file is None
+            else read_text(settings.ca_file, LARGEST_CERTIFICATES_BYTES)
         )
-    except OSError as error:  # ssl.SSLError is one too
+        if certificates is not None and "BEGIN CERTIFICATE" not in certificates:
+            # An empty text would mean the computer's own certificates, which nobody asked for.
+            raise ValueError("it holds no certificate")
+        context = ssl.create_default_context(cadata=certificates)
+    except (OSError, UnicodeDecodeError, ValueError) as error:  # ssl.SSLError is an OSError too
+        reason = error if isinstance(error, ssl.SSLError | ValueError) else why(error)
         raise BrokerRefused(
-            f"the CA file cannot be used: {error}.",
+            f"the CA file cannot be used: {reason}.",
             where=str(settings.ca_file),
             advice="It must hold the certificate, in PEM form, of whoever signed the broker's.",
         ) from error

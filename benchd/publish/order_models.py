@@ -15,6 +15,7 @@ from typing import Annotated, Any, Literal
 from pydantic import (
     AwareDatetime,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     StringConstraints,
@@ -25,6 +26,7 @@ from pydantic import (
 from pydantic_core import from_json
 
 from benchd.errors import OrderRefused
+from benchd.outside import plain_moment, plain_whole
 
 LARGEST_ORDER_BYTES = 64 * 1024
 
@@ -36,7 +38,9 @@ RecipeName = Annotated[
 ]
 ArgumentName = Annotated[str, StringConstraints(min_length=1, max_length=100)]
 ArgumentText = Annotated[str, StringConstraints(max_length=1000)]
-Sequence = Annotated[int, Field(ge=1, le=2**53)]
+PlainWhole = BeforeValidator(plain_whole)
+Moment = Annotated[AwareDatetime, BeforeValidator(plain_moment)]
+Sequence = Annotated[int, PlainWhole, Field(ge=1, le=2**53)]
 
 
 class _Order(BaseModel):
@@ -51,9 +55,9 @@ class QueueOrder(_Order):
     verb: Literal["queue"]
     recipe: RecipeName
     arguments: dict[ArgumentName, ArgumentText] = Field(default_factory=dict, max_length=100)
-    priority: int = Field(default=0, ge=-100, le=100)
-    not_before: AwareDatetime | None = None
-    finish_by: AwareDatetime | None = None
+    priority: Annotated[int, PlainWhole] = Field(default=0, ge=-100, le=100)
+    not_before: Moment | None = None
+    finish_by: Moment | None = None
 
 
 class WithdrawOrder(_Order):
@@ -71,7 +75,7 @@ class ReadyOrder(_Order):
 
     verb: Literal["ready"]
     job: JobId
-    step: int | None = Field(default=None, ge=0)
+    step: Annotated[int, PlainWhole] | None = Field(default=None, ge=0)
 
 
 class ReplayOrder(_Order):

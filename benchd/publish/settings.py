@@ -11,6 +11,7 @@ from typing import Literal
 from urllib.parse import unquote, urlsplit
 
 from benchd.errors import UserError
+from benchd.outside import LARGEST_SECRET_BYTES, read_text, why
 
 Protocol = Literal["auto", "3.1.1", "5.0"]
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -120,9 +121,11 @@ def client_id_for(bench: str) -> str:
 
 def _read_password(path: Path) -> str:
     try:
-        text = path.read_text(encoding="utf-8")
+        text = read_text(path, LARGEST_SECRET_BYTES)
     except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"the password file cannot be read: {error}.", where=str(path)) from error
+        raise UserError(
+            f"the password file cannot be read: {why(error)}.", where=str(path)
+        ) from error
     password = text.removesuffix("\n").removesuffix("\r")
     if not password or "\n" in password:
         raise UserError("the password file must hold one line.", where=str(path))

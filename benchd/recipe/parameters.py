@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any
 
 from pydantic import Field, ValidationInfo, model_validator
@@ -17,10 +18,12 @@ from benchd.bench.fields import (
     Whole,
     Words,
     YesNo,
+    describe,
     with_article,
     wrong,
 )
 from benchd.bench.filemodel import FileModel
+from benchd.outside import decimal_number, whole_number
 from benchd.units import Kind, show
 
 MEASURES = {
@@ -38,6 +41,7 @@ LIGHT_M_PER_S = 299_792_458.0
 _MOST_INTEGER = 10**9
 
 Scalar = str | int | float | bool
+_NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.ASCII | re.IGNORECASE)
 
 
 class Parameter(FileModel):
@@ -110,10 +114,12 @@ class Parameter(FileModel):
 
     def _number(self, text: str) -> float | int:
         try:
-            return int(text) if self.kind == "integer" else float(text)
+            return whole_number(text) if self.kind == "integer" else decimal_number(text)
         except ValueError:
+            if self.kind == "number" and _NOT_FINITE.fullmatch(text):
+                raise wrong(f"found {text}, expected a finite number") from None
             what = "a whole number" if self.kind == "integer" else "a number"
-            raise wrong(f'found "{text}", expected {what} without a unit') from None
+            raise wrong(f"found {describe(text)}, expected {what} without a unit") from None
 
     def sample(self, name: str) -> Given:
         """A stand-in while the real value is not known."""

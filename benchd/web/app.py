@@ -13,8 +13,8 @@ from benchd import __version__
 from benchd.reduce.uncertainty import improve_first, shares
 from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
-from benchd.traces import Trace
-from benchd.web.bodies import Identifier, JobBody, Name, RecipeBody
+from benchd.traces import Role, Trace
+from benchd.web.bodies import Identifier, JobBody, Name, PlainWhole, RecipeBody
 from benchd.web.desk import Desk
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
@@ -23,7 +23,7 @@ from benchd.web.forms import encode, encode_trace
 MOST_ROWS = 10_000
 
 Id = Annotated[Identifier, Path()]
-Limit = Annotated[int, Query(ge=1, le=MOST_ROWS)]
+Limit = Annotated[int, PlainWhole, Query(ge=1, le=MOST_ROWS)]
 Filter = Annotated[Name | None, Query()]
 
 
@@ -147,7 +147,9 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
         return await run_in_threadpool(_traces, traces)
 
     @app.post("/api/jobs/{job_id}/ready")
-    async def ready(job_id: Id, step: Annotated[int | None, Query(ge=0)] = None) -> Response:
+    async def ready(
+        job_id: Id, step: Annotated[int | None, PlainWhole, Query(ge=0)] = None
+    ) -> Response:
         """A person has done what the job asked for in that step (`hands.step` of the job)."""
         return json_response(job_document(await desk.ready(job_id, step)))
 
@@ -200,7 +202,7 @@ def _add_captures(app: FastAPI, desk: Desk) -> None:
     async def captures(
         job: Filter = None,
         route: Filter = None,
-        role: Filter = None,
+        role: Annotated[Role | None, Query()] = None,
         antenna: Filter = None,
         limit: Limit = 100,
     ) -> Response:

@@ -5,7 +5,17 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    model_validator,
+)
+
+from benchd.outside import plain_moment, plain_whole
 
 MOST_ARGUMENTS = 100
 
@@ -14,7 +24,12 @@ Name = Annotated[str, StringConstraints(min_length=1, max_length=100)]
 # No slash, no backslash, no leading dot: a recipe's name is never a way out of its folder.
 RecipeName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9 _.-]{0,99}$")]
 FileName = Annotated[str, StringConstraints(pattern=r"^[^/\\\x00-\x1f]{1,200}$")]
+RecipeText = Annotated[str, StringConstraints(max_length=300_000)]
 Argument = Annotated[str, StringConstraints(max_length=1000, pattern=r"^[^\x00\r\n]*$")]
+
+
+PlainWhole = BeforeValidator(plain_whole)
+Moment = Annotated[AwareDatetime, BeforeValidator(plain_moment)]
 
 
 class Body(BaseModel):
@@ -31,7 +46,7 @@ class RecipeBody(Body):
     """
 
     recipe: RecipeName | None = None
-    text: str | None = None
+    text: RecipeText | None = None
     file: FileName = "recipe.yaml"
     arguments: dict[Name, Argument] = Field(default_factory=dict, max_length=MOST_ARGUMENTS)
 
@@ -46,8 +61,8 @@ class JobBody(RecipeBody):
     """A recipe to queue, and when. Times carry their offset from UTC."""
 
     priority: int = Field(default=0, ge=-100, le=100, strict=True)
-    not_before: AwareDatetime | None = None
-    finish_by: AwareDatetime | None = None
+    not_before: Moment | None = None
+    finish_by: Moment | None = None
 
     @property
     def window(self) -> tuple[datetime | None, datetime | None]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections.abc import AsyncIterator, Callable
 from typing import Any
 
@@ -42,7 +43,7 @@ def last_seen(header: str | None, query: str | None) -> int | None:
     text = header if header else query
     if text is None or text == "":
         return None
-    if not (text.isascii() and text.isdigit() and int(text[:30]) <= _LARGEST_SEQUENCE):
+    if not re.fullmatch("[0-9]{1,19}", text) or int(text) > _LARGEST_SEQUENCE:
         raise UserError(
             "the id of the last event seen must be a whole number.",
             where="Last-Event-ID" if header else "after",

@@ -108,7 +108,7 @@ class Guard:
         else:
             self._check_token(scope)
         lengths = _header(scope, b"content-length")
-        if any(not text.isascii() or not text.isdigit() for text in lengths):
+        if any(not re.fullmatch("[0-9]{1,18}", text) for text in lengths):
             raise _Refused(400, "the Content-Length header is not a number.")
         if any(int(text) > self._settings.body_limit_bytes for text in lengths):
             raise _too_large(self._settings)

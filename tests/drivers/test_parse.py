@@ -6,6 +6,7 @@ Oracle for binary traces: struct (IEEE 754), and pyvisa.util for whole blocks.
 
 from __future__ import annotations
 
+import contextlib
 import struct
 
 import numpy as np
@@ -97,6 +98,57 @@ def test_whole_numbers_flags_and_readiness() -> None:
 )
 def test_error_queue_entries(reply: str, entry: InstrumentError) -> None:
     assert parse.queue_entry(reply) == entry
+
+
+@pytest.mark.parametrize(
+    "reply",
+    ["9" * 5000, "-" + "1" * 400_000, "1e" + "9" * 5000, "1_0", "1_000.5", "\xb2", "0x10", "1e1_0",
+     "1 2", "1.2.3", "", "+", "e5", "1e99999"],
+    ids=lambda reply: reply[:12] or "nothing",
+)  # fmt: skip
+def test_what_is_no_number_of_ten_digits_is_refused(reply: str) -> None:
+    """By every reader of numbers, with words and without an error of Python's own."""
+    for reader in (parse.number, parse.integer, parse.level_dbm):
+        with pytest.raises(UnexpectedReply, match="expected a"):
+            reader(reply)
+    with pytest.raises(UnexpectedReply):
+        parse.trace_parser(1, "ascii", "big")(reply)
+    with pytest.raises(UnexpectedReply):
+        parse.headed(parse.number, f"FREQ {reply}")
+
+
+@pytest.mark.parametrize(
+    ("reply", "value"), [("1.7 E +9", 1.7e9), (" +5.\r", 5.0), (".5", 0.5), ("-0", 0.0)]
+)
+def test_numbers_as_ieee_488_2_allows_them(reply: str, value: float) -> None:
+    assert parse.number(reply) == value
+
+
+@pytest.mark.parametrize("reply", ["nan", "INF", "-inf", "NINF", "infinity", "1e999"])
+def test_words_for_no_number_are_named_as_such(reply: str) -> None:
+    with pytest.raises(UnexpectedReply, match="the mark for"):
+        parse.number(reply)
+
+
+def test_an_endless_identity_or_error_text_is_cut_or_refused() -> None:
+    with pytest.raises(UnexpectedReply, match="an identity of 500 characters at most, found 501"):
+        parse.identity("x" * 501)
+    with pytest.raises(UnexpectedReply, match="an identity of printable characters"):
+        parse.identity("Workshop\x1b[2J")
+    entry = parse.queue_entry('-113,"Undefined\x1b[2J header' + "x" * 100_000 + '"')
+    assert entry.code == -113
+    assert entry.text.startswith("Undefined\\x1b[2J header")
+    assert len(entry.text) < 600
+    with pytest.raises(UnexpectedReply):
+        parse.queue_entry("9" * 5000 + ',"No error"')
+
+
+@given(st.text(max_size=40))
+def test_no_reply_raises_anything_but_unexpected_reply(reply: str) -> None:
+    readers = (parse.number, parse.integer, parse.on_off, parse.identity, parse.queue_entry)
+    for reader in (*readers, parse.trace_parser(1, "ascii", "big")):
+        with contextlib.suppress(UnexpectedReply):
+            reader(reply)  # type: ignore[operator]
 
 
 def test_what_is_no_error_queue_entry_is_named() -> None:

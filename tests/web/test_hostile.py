@@ -168,6 +168,16 @@ async def test_endless_headers_are_cut_off(api: Any) -> None:
         ('{"recipe": "a", "not_before": "2026-03-01T22:00:00"}', 422, "should have timezone info"),
         ('{"recipe": "a", "priority": 1e400}', 422, "priority"),
         ('{"recipe": "a", "priority": "5"}', 422, "priority"),
+        ('{"recipe": "a", "priority": ' + "9" * 5000 + "}", 400, ""),
+        ('{"recipe": "a", "not_before": 1}', 422, "not_before: a time is written as"),
+        ('{"recipe": "a", "not_before": "1"}', 422, "not_before: a time is written as"),
+        ('{"recipe": "a", "not_before": "0001-01-01T00:00Z"}', 422, "from 1970 to 9998"),
+        ('{"recipe": "a", "finish_by": "9999-12-31T23:59-23:59"}', 422, "from 1970 to 9998"),
+        ('{"recipe": "a", "finish_by": "2026-02-30T00:00Z"}', 422, "finish_by"),
+        ('{"recipe": "a", "arguments": {"x": "\\ud800"}}', 422, "arguments.x"),
+        ('{"recipe": "\\ud800"}', 422, "recipe"),
+        ('{"text": "\\udfff"}', 422, "text"),
+        ('{"recipe": "a", "\\ud800": 1}', 422, ""),
         ('{"recipe": "a", "not_before": "2026-03-02T00:00Z", "finish_by": "2026-03-01T00:00Z"}',
          422, '"finish_by" must come after "not_before"'),
         ('{"recipe": "../../etc/passwd"}', 422, "recipe: String should match pattern"),
@@ -208,11 +218,59 @@ async def test_a_wrong_method_is_explained(api: Any) -> None:
     )
 
 
-@pytest.mark.parametrize("limit", ["0", "-1", "10001", "many"])
+@pytest.mark.parametrize(
+    "limit",
+    ["0", "-1", "10001", "many", "1_0", "١٠", "9" * 5000, "1e1", "nan", ""],
+)
 async def test_a_limit_out_of_bounds_is_refused(api: Any, limit: str) -> None:
     answer = await api.client.get("/api/results", params={"limit": limit})
     assert answer.status_code == 422
     assert answer.json()["message"].startswith("limit: ")
+
+
+@pytest.mark.parametrize(
+    ("path", "listed"),
+    [
+        ("/api/captures?role=nope", "'open', 'short', 'load', 'thru', 'empty', 'reference' or"),
+        ("/api/captures?role=%ff", "'open', 'short'"),
+        ("/api/captures?role=", "'open', 'short'"),
+        ("/api/jobs?state=nope", "'waiting', 'running', 'needs-hands'"),
+        ("/api/jobs?state=running&state=%ff", "'waiting', 'running', 'needs-hands'"),
+    ],
+)
+async def test_a_filter_that_names_nothing_is_refused_with_what_there_is(
+    api: Any, path: str, listed: str
+) -> None:
+    answer = await api.client.get(path)
+    assert (answer.status_code, answer.json()["family"]) == (422, "wrong-input")
+    assert listed in answer.json()["message"]
+
+
+@pytest.mark.parametrize("text", ["0" * 5000, "1" * 30, "1_0", "%D9%A1", "-0", "1e3"])
+async def test_a_last_event_id_is_written_in_ten_digits(api: Any, text: str) -> None:
+    assert (await api.client.get(f"/api/events?after={text}")).status_code == 400
+
+
+@pytest.mark.parametrize("length", ["9" * 400, "1_0", "+5", "-1", "0x5"])
+async def test_a_content_length_is_written_in_ten_digits(api: Any, length: str) -> None:
+    head = f"POST /api/jobs HTTP/1.1\r\nHost: localhost\r\nContent-Length: {length}\r\n\r\n"
+    assert _status(await _raw(api.port, head.encode())) in (400, 413)
+
+
+@pytest.mark.parametrize("step", ["1_0", "%D9%A1", "9" * 5000, "-1", "1.0"])
+async def test_a_step_is_written_in_ten_digits(api: Any, step: str) -> None:
+    job = "job-0000000000000001"
+    api.desk.add(job, "needs-hands")
+    answer = await api.client.post(f"/api/jobs/{job}/ready?step={step}")
+    assert (answer.status_code, api.desk.rows[job].state) == (422, "needs-hands")
+
+
+@pytest.mark.parametrize("path", ["/%ff", "/api/jobs/%ff", "/api/results?quantity=%ff&job=%00"])
+async def test_bytes_that_are_no_text_lead_nowhere(api: Any, path: str) -> None:
+    answer = await _raw(
+        api.port, f"GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n".encode()
+    )
+    assert _status(answer) in (200, 404, 422)
 
 
 async def test_every_answer_forbids_framing_sniffing_and_caching(api: Any) -> None:
