@@ -53,8 +53,9 @@ def perform(stage: Stage, task: Task) -> Outcome:
     except Exception as error:
         where = traceback.extract_tb(error.__traceback__)
         at = next((one for one in reversed(where) if "/faults/" in one.filename), where[-1])
-        text = str(error) or type(error).__name__
-        scene.outcome.trouble = f"{Path(at.filename).name}:{at.lineno}: {text[:600]}"
+        text = " ".join(str(error).split()) or type(error).__name__
+        shortened = text if len(text) < 400 else f"{text[:100]} ... {text[-300:]}"
+        scene.outcome.trouble = f"{Path(at.filename).name}:{at.lineno}: {shortened}"
         with contextlib.suppress(Exception):
             scene.conclude()
     scene.outcome.took_s = round(time.monotonic() - began_s, 2)
