@@ -34,10 +34,12 @@ from benchd.reduce.reflectometer import (
     joint_draws,
     reflection,
 )
-from benchd.reduce.resonance import LEAST_RISE, WINDOW_RISE, prepare
+from benchd.reduce.resonance import WINDOW_RISE
 from benchd.reduce.rlc import curve, gamma_of, minima, y_of
+from benchd.reduce.squared import prepare
 from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, term
+from benchd.reduce.valleys import LEAST_RISE
 from benchd.results import Result, Term
 from benchd.traces import ComplexArray, FloatArray
 
