@@ -121,17 +121,14 @@ def source_disregards_off(scene: Scene) -> None:
     _off_disregarded(scene, pretend=False)
 
 
-def _setting_disregarded(scene: Scene, setting: str) -> None:
+def _setting_disregarded(scene: Scene, setting: str, *, pretend: bool, level: str) -> None:
     """A job whose captures were taken otherwise than it says, and that says nothing of it, has
     passed wrongly."""
-    job = scene.queue()
-    scene.simulator.do(
-        "disregard", instrument="generator", setting=setting, pretend=scene.random.random() < 0.5
-    )
+    scene.simulator.do("disregard", instrument="generator", setting=setting, pretend=pretend)
+    job = scene.queue(level=level)
     row = scene.until_ended(job)
     captures = scene.daemon.http.get("/api/captures", params={"job": job}).json()
-    silent = row["state"] == "done" and not any(one["flags"] for one in captures)
-    if silent:
+    if row["state"] == "done" and not any(one["flags"] for one in captures):
         scene.outcome.wrong_passes += 1
         scene.outcome.notes.append(f"ended done, with {len(captures)} captures and no flag")
     scene.simulator.do("obey", instrument="generator")
@@ -139,14 +136,16 @@ def _setting_disregarded(scene: Scene, setting: str) -> None:
 
 @kind
 def source_disregards_its_level(scene: Scene) -> None:
-    """The source takes orders about its level and does nothing, in half of the runs lying."""
-    _setting_disregarded(scene, "level")
+    """The source takes orders about its level and stays at another one."""
+    level = scene.random.choice(("-13 dBm", "-17 dBm", "-22 dBm"))
+    _setting_disregarded(scene, "level", pretend=False, level=level)
 
 
 @kind
 def source_disregards_its_frequency(scene: Scene) -> None:
     """The source takes orders about its frequency and does nothing, in half of the runs lying."""
-    _setting_disregarded(scene, "frequency")
+    pretend = scene.random.random() < 0.5
+    _setting_disregarded(scene, "frequency", pretend=pretend, level="-10 dBm")
 
 
 @kind

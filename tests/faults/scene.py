@@ -24,7 +24,7 @@ recipe: fault-run
 title: Open, short and antenna, and a limit that this antenna does not hold
 on_interrupt: resume
 sweeps:
-  main: {{method: stepped, centre: 1.7 GHz, span: 300 MHz, points: {points}, level: -10 dBm,
+  main: {{method: stepped, centre: 1.7 GHz, span: 300 MHz, points: {points}, level: {level},
     resolution_bandwidth: 10 kHz, detector: rms, dwell: 2 ms}}
 steps:
 {first}  - capture: {{name: open, role: open, route: middle, position: open, sweep: main}}
@@ -94,9 +94,11 @@ class Scene:
 
     # -- acting -----------------------------------------------------------------------------
 
-    def queue(self, *, points: int = 41, first: str = "", **more: Any) -> str:
+    def queue(
+        self, *, points: int = 41, first: str = "", level: str = "-10 dBm", **more: Any
+    ) -> str:
         """Queue the three sweeps; `first` is YAML of steps before them. The job's id."""
-        body = {"text": SWEEPS.format(points=points, first=first), "file": "fault.yaml",
+        body = {"text": SWEEPS.format(points=points, first=first, level=level), "file": "fault.yaml",
                 "arguments": {}, **more}  # fmt: skip
         answer = self.daemon.http.post("/api/jobs", json=body)
         assert answer.status_code < 300, answer.text
