@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 import time
 from datetime import UTC, datetime
@@ -39,7 +38,6 @@ def main() -> int:
     chosen = [name.strip() for name in given.kinds.split(",") if name.strip()] or list(kinds)
     if unknown := [name for name in chosen if name not in kinds]:
         options.error(f"no kind {', '.join(unknown)}; there are: {', '.join(kinds)}")
-    os.nice(5)
     began_s = time.monotonic()
     outcomes = campaign(tasks(chosen, given.runs, given.seed), given.workers, given.done)
     heading = (

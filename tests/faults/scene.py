@@ -97,9 +97,9 @@ class Scene:
     def queue(
         self, *, points: int = 41, first: str = "", level: str = "-10 dBm", **more: Any
     ) -> str:
-        """Queue the three sweeps; `first` is YAML of steps before them. The job's id."""
-        body = {"text": SWEEPS.format(points=points, first=first, level=level), "file": "fault.yaml",
-                "arguments": {}, **more}  # fmt: skip
+        """Queue the three sweeps; `first` is YAML of steps before them. Returns the job's id."""
+        text = SWEEPS.format(points=points, first=first, level=level)
+        body = {"text": text, "file": "fault.yaml", "arguments": {}, **more}
         answer = self.daemon.http.post("/api/jobs", json=body)
         assert answer.status_code < 300, answer.text
         job: str = answer.json()["id"]
