@@ -17,6 +17,7 @@ from drivers.exchange import Batch, Exchange, Reply
 from drivers.instrument import Instrument
 from drivers.parse import ByteOrder, TraceFormat
 from drivers.readback import LEVEL_STEP_DB, Setting, shown_level
+from drivers.replies import Answer
 
 Detector = Literal["rms", "log-average", "peak", "sample"]
 DETECTORS: tuple[Detector, ...] = ("rms", "log-average", "peak", "sample")
@@ -24,6 +25,9 @@ DETECTORS: tuple[Detector, ...] = ("rms", "log-average", "peak", "sample")
 # SCPI-1999 volume 1, questionable status register (from memory): bit 3 POWer, bit 8 CALibration.
 _OVERLOAD_BIT = 3
 _UNCALIBRATED_BIT = 8
+
+SPAN = frozenset({"set_start", "set_stop"})
+"""What a trace over a band cannot be taken without."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +128,26 @@ class ScpiAnalyzer(Instrument):
     bare_replies: ClassVar[frozenset[str]] = frozenset(
         {"set_centre_settled", "single_sweep", "status"}
     )
+    needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType(
+        {
+            "hold": frozenset({"max_hold", "write_trace", "continuous_on", "continuous_off"})
+            | SPAN,
+            "tracking": frozenset({"tracking_on", "tracking_off", "tracking_level"}) | SPAN,
+            "timed": frozenset({"sweep_time_query"}),
+        }
+    )
+    answers: ClassVar[Mapping[str, Answer]] = MappingProxyType(
+        {
+            "resolution_bandwidth_query": "number",
+            "sweep_time_query": "number",
+            "set_centre_settled": "done",
+            "single_sweep": "done",
+            "trigger_point": "trace",
+            "fetch_trace": "trace",
+            "status": "number",
+            "tracking_query": "state",
+        }
+    )
 
     def __init__(
         self,
@@ -176,7 +200,7 @@ class ScpiAnalyzer(Instrument):
             self.name,
             self._centre_settled(self._finite("centre_hz", centre_hz)),
             Reply.TEXT,
-            parse.done,
+            self._reader("set_centre_settled", parse.done),
         )
 
     def trigger_point(self) -> Exchange:
@@ -312,6 +336,11 @@ class ScpiAnalyzer(Instrument):
     def rf_off(self) -> Batch:
         """RF off, in the words of a source: an analyzer that tracks radiates like one."""
         return self.tracking_off()
+
+    @property
+    def can_tell_rf(self) -> bool:
+        """Whether it can be asked if RF is on."""
+        return self.has("tracking_query")
 
     def rf_query(self) -> Exchange:
         """Whether the tracking output is on, as the instrument itself says."""

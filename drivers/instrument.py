@@ -15,6 +15,7 @@ from drivers import parse
 from drivers.errors import BadSetting, BadTemplate, Refused
 from drivers.exchange import Batch, Exchange, Procedure, Reply
 from drivers.parse import InstrumentError
+from drivers.replies import UNNUMBERED, Answer, ReplyForm, compile_replies
 from drivers.templates import Command, compile_commands, nearest
 from drivers.wording import wrong_wordings
 
@@ -28,7 +29,8 @@ class Instrument:
     commands: templates that replace the driver's own, by command name; None or "" removes an
         optional one.
     options: settings of the driver; which ones exist is written in each driver. All drivers know
-        `reply_style`: `bare` (default, `1.7E9`) or `headed` (`FREQUENCY 1.7E9 HZ`).
+        `reply_style`: `bare` (default, `1.7E9`) or `headed` (`FREQUENCY 1.7E9 HZ`), and
+        `replies`: forms of single replies (`drivers.replies`).
 
     Raises BadTemplate for commands and options that cannot be used.
     """
@@ -40,6 +42,11 @@ class Instrument:
     option_names: ClassVar[tuple[str, ...]] = ()
 
     bare_replies: ClassVar[frozenset[str]] = frozenset()
+    answers: ClassVar[Mapping[str, Answer]] = MappingProxyType({})
+    """What each question of the driver is answered with; see `drivers.replies`."""
+
+    needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType({})
+    """Commands that may be removed, but not where this is to be done, such as a sweep method."""
 
     _common: ClassVar[Mapping[str, str]] = MappingProxyType(
         {
@@ -49,6 +56,9 @@ class Instrument:
             "reset": "*RST",
             "finished": "*OPC?",
         }
+    )
+    _common_answers: ClassVar[Mapping[str, Answer]] = MappingProxyType(
+        {"identify": "text", "next_error": "error", "finished": "done"}
     )
 
     def __init__(
@@ -63,6 +73,9 @@ class Instrument:
         for option in self.options:
             self._check_option_name(option)
         self._headed = self._choice("reply_style", "bare", ("bare", "headed")) == "headed"
+        self._replies = compile_replies(
+            name, {**self._common_answers, **self.answers}, self.options.get("replies", {})
+        )
         self._commands = self._compiled(commands)
 
     def identify(self) -> Exchange:
@@ -78,8 +91,12 @@ class Instrument:
         return self._query("finished", parse.done, timeout_s=timeout_s)
 
     def reset_state(self) -> Batch:
-        """To the state the instrument's maker defined, error queue empty, and wait for it."""
-        return (*self._sent("reset"), *self._sent("clear"), self.finished())
+        """To the state the instrument's maker defined, error queue empty, and wait for it.
+
+        An instrument that cannot say that it has finished is not waited for.
+        """
+        waited = (self.finished(),) if self.has("finished") else ()
+        return (*self._sent("reset"), *self._sent("clear"), *waited)
 
     def clear_errors(self) -> Batch:
         """Empty the error queue and the event registers."""
@@ -125,6 +142,11 @@ class Instrument:
         """Whether this instrument has the command (a bench file may have removed it)."""
         return self._commands.get(command) is not None
 
+    def lacks(self, purpose: str) -> tuple[str, ...]:
+        """Commands that this is to be done with and that the bench file removed."""
+        needed = self.needed_for.get(purpose, frozenset())
+        return tuple(sorted(name for name in needed if not self.has(name)))
+
     def _compiled(self, overrides: Mapping[str, str | None]) -> dict[str, Command | None]:
         """The commands. Raises BadTemplate for the first fault, which holds the others."""
         own = {**self._common, **self.templates}
@@ -147,9 +169,11 @@ class Instrument:
     def _raise_refused(
         self, error: InstrumentError, command: str, others: tuple[InstrumentError, ...] = ()
     ) -> None:
-        text = f"reports error {error.code}: {error.text}"
+        number = "" if error.code == UNNUMBERED else f" {error.code}"
+        text = f"reports error{number}: {error.text}"
         if others:
-            text += f" (and {len(others)} more: {', '.join(str(e.code) for e in others)})"
+            more = ", ".join(e.text if e.code == UNNUMBERED else str(e.code) for e in others)
+            text += f" (and {len(others)} more: {more})"
         raise Refused(self.name, text, command, code=error.code)
 
     def _command(self, name: str) -> Command:
@@ -182,6 +206,8 @@ class Instrument:
 
     def _reader(self, name: str, parser: Callable[[Any], Any]) -> Callable[[Any], Any]:
         """The parser for text replies to this command, whatever the instrument's reply style."""
+        if name in self._replies:
+            return partial(_by_form, self._replies[name], parser)
         if self._headed and name not in self._common and name not in self.bare_replies:
             return partial(parse.headed, parser)
         return parser
@@ -194,7 +220,7 @@ class Instrument:
 
     def _check_option_name(self, option: str) -> None:
         known = ("reply_style", *self.option_names)
-        if option in known:
+        if option in known or option == "replies":
             return
         best = nearest(option, list(known))
         hint = f"did you mean `{best}`?" if best else f"known: {', '.join(known)}"
@@ -215,3 +241,8 @@ class Instrument:
                 key=("options", option),
             )
         return str(value)
+
+
+def _by_form(form: ReplyForm, parser: Callable[[Any], Any], reply: Any) -> Any:
+    """The value of a reply that a bench file gave a form of its own."""
+    return parser(form.read(reply if isinstance(reply, str) else reply.decode("latin-1")))

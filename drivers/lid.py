@@ -9,6 +9,7 @@ from typing import ClassVar
 from drivers import parse
 from drivers.exchange import Exchange
 from drivers.instrument import Instrument
+from drivers.replies import Answer
 
 
 class ScpiLid(Instrument):
@@ -18,6 +19,7 @@ class ScpiLid(Instrument):
     templates: ClassVar[Mapping[str, str]] = MappingProxyType({"open_query": ":SENS:LID?"})
     parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType({})
     required: ClassVar[frozenset[str]] = frozenset({"open_query"})
+    answers: ClassVar[Mapping[str, Answer]] = MappingProxyType({"open_query": "state"})
 
     def open_query(self) -> Exchange:
         """True when the lid is open."""

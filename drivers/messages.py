@@ -31,6 +31,7 @@ class Unit:
     """One command of a message.
 
     header: its path in capitals, without a leading `:` and without `?`.
+    query: whether it asks something, by a `?` behind the header or at its very end.
     arguments: what stands behind the header, split at commas outside brackets and quotes.
     """
 
@@ -120,6 +121,9 @@ def _unit(text: str) -> Unit:
     header, _, rest = text.strip().partition(" ")
     header = header.upper().removeprefix(":")
     query = header.endswith("?")
+    if not query and rest.rstrip().endswith("?"):
+        # Some dialects end the whole question in `?`, not its header.
+        query, rest = True, rest.rstrip()[:-1]
     arguments = tuple(part.strip() for part in _split(rest, ",")) if rest.strip() else ()
     return Unit(header.removesuffix("?"), arguments, query)
 

@@ -10,6 +10,7 @@ from drivers import parse
 from drivers.exchange import Batch, Exchange, Reply
 from drivers.instrument import Instrument
 from drivers.readback import FREQUENCY_PPM, LEVEL_STEP_DB, Setting, shown_level, shown_number
+from drivers.replies import Answer
 
 
 class ScpiSource(Instrument):
@@ -50,7 +51,29 @@ class ScpiSource(Instrument):
         }
     )
     required: ClassVar[frozenset[str]] = frozenset(
-        {"set_frequency", "set_frequency_settled", "set_level", "rf_on", "rf_off", "rf_query"}
+        {"set_frequency", "set_frequency_settled", "set_level", "rf_on", "rf_off"}
+    )
+    needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType(
+        {
+            "hold": frozenset(
+                {
+                    "free_run_start",
+                    "free_run_stop",
+                    "free_run_points",
+                    "free_run_dwell",
+                    "free_run_on",
+                    "free_run_off",
+                }
+            )
+        }
+    )
+    answers: ClassVar[Mapping[str, Answer]] = MappingProxyType(
+        {
+            "set_frequency_settled": "done",
+            "frequency_query": "number",
+            "level_query": "number",
+            "rf_query": "state",
+        }
     )
     bare_replies: ClassVar[frozenset[str]] = frozenset({"set_frequency_settled"})
 
@@ -71,6 +94,11 @@ class ScpiSource(Instrument):
     def rf_off(self) -> Batch:
         """Switch RF off; ask `rf_query` afterwards."""
         return self._sent("rf_off")
+
+    @property
+    def can_tell_rf(self) -> bool:
+        """Whether it can be asked if RF is on."""
+        return self.has("rf_query")
 
     def rf_query(self) -> Exchange:
         """Whether RF is on, as the instrument itself says."""
@@ -129,7 +157,7 @@ class ScpiSource(Instrument):
             self.name,
             self._settled(self._finite("frequency_hz", frequency_hz)),
             Reply.TEXT,
-            parse.done,
+            self._reader("set_frequency_settled", parse.done),
         )
 
     def frequency_query(self) -> Exchange:

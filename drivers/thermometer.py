@@ -10,6 +10,7 @@ from drivers import parse
 from drivers.errors import UnexpectedReply, shown
 from drivers.exchange import Exchange
 from drivers.instrument import Instrument
+from drivers.replies import Answer
 
 
 class ScpiThermometer(Instrument):
@@ -19,6 +20,7 @@ class ScpiThermometer(Instrument):
     templates: ClassVar[Mapping[str, str]] = MappingProxyType({"temperature_query": ":MEAS:TEMP?"})
     parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType({})
     required: ClassVar[frozenset[str]] = frozenset({"temperature_query"})
+    answers: ClassVar[Mapping[str, Answer]] = MappingProxyType({"temperature_query": "number"})
 
     def temperature_query(self) -> Exchange:
         """Temperature in degrees Celsius."""

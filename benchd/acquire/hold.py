@@ -8,7 +8,7 @@ import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
 from benchd.acquire.readback import settings_read_back
-from benchd.acquire.stepped import status_flags
+from benchd.acquire.stepped import status_flags, status_query
 from benchd.recipe.worksheet import SweepPlan
 from drivers.exchange import Pause, Progress
 
@@ -61,7 +61,7 @@ def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Swee
     yield analyzer.continuous(True)
     yield from _wait(free_run_s, free_run_s / 10.0, free_run_s * 1.1)
     yield analyzer.continuous(False)
-    level_dbm, status = yield (analyzer.fetch_trace(plan.points), analyzer.status())
+    level_dbm, *status = yield (analyzer.fetch_trace(plan.points), *status_query(analyzer))
     yield source.free_run_stop()
     yield from settings_read_back(source.level_setting(plan.level_dbm))
 

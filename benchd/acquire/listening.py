@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
-from benchd.acquire.stepped import prepare_points, status_flags
+from benchd.acquire.stepped import prepare_points, status_flags, status_query
+from benchd.acquire.tracking import sweep_time
 from benchd.recipe.worksheet import SweepPlan
 from benchd.traces import FloatArray
 from drivers.exchange import Pause, Progress
@@ -32,7 +33,7 @@ def listening_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure
         frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
         traces = _held if plan.method == "hold" else _averaged
         level_dbm = yield from traces(plan, analyzer)
-    (status,) = yield (analyzer.status(),)
+    status = yield status_query(analyzer)
     return replace(Sweep(frequency_hz, level_dbm), flags=status_flags(status))
 
 
@@ -76,7 +77,7 @@ def _held(plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
 
 def _averaged(plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
     yield _prepared(plan, analyzer, max_hold=False)
-    (sweep_time_s,) = yield (analyzer.sweep_time_query(),)
+    sweep_time_s = yield from sweep_time(plan, analyzer)
     readings = np.empty((plan.average, plan.points))
     for repeat in range(plan.average):
         _, readings[repeat] = yield (

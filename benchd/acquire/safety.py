@@ -10,15 +10,18 @@ from benchd.errors import InstrumentRefused
 
 
 def rf_off_verified(sources: Sequence[Any]) -> Procedure[None]:
-    """Switch every source off, then ask each whether it is.
+    """Switch every source off, then ask each that can be asked whether it is.
 
+    A source without such a question (the worksheet says so) is told, and the readings that every
+    capture takes with RF off show whether it obeyed.
     Raises InstrumentRefused naming each source that still answers "on".
     """
     if not sources:
         return
     yield tuple(exchange for source in sources for exchange in source.rf_off())
-    answers = yield tuple(source.rf_query() for source in sources)
-    still_on = [source.name for source, is_on in zip(sources, answers, strict=True) if is_on]
+    asked = [source for source in sources if source.can_tell_rf]
+    answers = yield tuple(source.rf_query() for source in asked)
+    still_on = [source.name for source, is_on in zip(asked, answers, strict=True) if is_on]
     if still_on:
         raise InstrumentRefused(
             f"RF output is still on after it was switched off: {', '.join(still_on)}",

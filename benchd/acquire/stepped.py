@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,7 +12,7 @@ from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, pow
 from benchd.acquire.readback import settings_read_back
 from benchd.recipe.worksheet import SweepPlan
 from benchd.traces import FloatArray
-from drivers.exchange import Progress
+from drivers.exchange import Exchange, Progress
 
 NOISE_POINTS = 5
 _PROGRESS_EVERY = 8
@@ -49,7 +50,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         )
         last_hz = float(fine[-1]) if fine.size else last_hz
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
-    (status,) = yield (analyzer.status(),)
+    status = yield status_query(analyzer)
     yield from _read_back(source, plan, last_hz)
     yield Progress(total, total)
     sweep = Sweep(
@@ -80,13 +81,19 @@ def prepare_points(plan: SweepPlan, analyzer: Any) -> Procedure[None]:
     )
 
 
-def status_flags(status: Any) -> tuple[str, ...]:
-    """The analyzer's questionable status as flags."""
+def status_query(analyzer: Any) -> tuple[Exchange, ...]:
+    """The question for the analyzer's own doubts; nothing where it has no such register."""
+    return (analyzer.status(),) if analyzer.has("status") else ()
+
+
+def status_flags(replies: Sequence[Any]) -> tuple[str, ...]:
+    """The analyzer's questionable status as flags, from what `status_query` was answered."""
     flags = []
-    if status.overload:
-        flags.append("overload")
-    if status.uncalibrated:
-        flags.append("uncalibrated")
+    for status in replies:
+        if status.overload:
+            flags.append("overload")
+        if status.uncalibrated:
+            flags.append("uncalibrated")
     return tuple(flags)
 
 

@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
 from benchd.acquire.readback import settings_read_back
-from benchd.acquire.stepped import status_flags
+from benchd.acquire.stepped import status_flags, status_query
 from benchd.recipe.worksheet import SweepPlan
 from drivers.exchange import Progress
+
+
+def sweep_time(plan: SweepPlan, analyzer: Any) -> Procedure[float]:
+    """How long one sweep takes, s: as the analyzer says, else as the recipe does."""
+    if analyzer.has("sweep_time_query"):
+        (told_s,) = yield (analyzer.sweep_time_query(),)
+        return float(told_s)
+    return plan.sweep_time_s or 0.0
 
 
 def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
@@ -30,7 +39,7 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
     )
     yield analyzer.tracking_level(plan.level_dbm)
     flags = yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))
-    (sweep_time_s,) = yield (analyzer.sweep_time_query(),)
+    sweep_time_s = yield from sweep_time(plan, analyzer)
     sweep = analyzer.single_sweep(timeout_s=2.0 * sweep_time_s + 5.0)
     fetch = analyzer.fetch_trace(plan.points)
     total = plan.average + 1
@@ -41,7 +50,7 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
     for repeat in range(plan.average):
         _, readings[repeat] = yield (sweep, fetch)
         yield Progress(repeat + 2, total)
-    (status,) = yield (analyzer.status(),)
+    status = yield status_query(analyzer)
     yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))
     yield analyzer.tracking_off()
     frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)

@@ -6,7 +6,9 @@ with RF on.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
 from benchd.bench.model import BenchFile
@@ -36,6 +38,9 @@ def instrument_findings(bench: BenchFile) -> Iterator[Finding]:
             continue
         yield from _driver_findings(name, driver, instrument.commands, {}, path)
         yield from _driver_findings(name, driver, {}, instrument.options, path)
+        if instrument.replies:
+            replies = {"replies": instrument.replies}
+            yield from _driver_findings(name, driver, {}, replies, path)
     addresses = {name: instrument.address for name, instrument in bench.instruments.items()}
     for name, message in address_faults(addresses):
         yield ("instruments", name, "address"), message
@@ -62,6 +67,33 @@ def address_faults(addresses: Mapping[str, str]) -> Iterator[tuple[str, str]]:
                 "so give each its own",
             )
         taken.setdefault(place, name)
+
+
+def lacking(bench: BenchFile, name: str, purpose: str) -> tuple[str, ...]:
+    """Commands that an instrument would need for a purpose (a sweep method, or what its driver
+    names otherwise) and that the bench file removed."""
+    ask = getattr(_driver_of(bench, name), "lacks", None)
+    # A stranger's driver need not know the question.
+    return () if ask is None else tuple(ask(purpose))
+
+
+def can(bench: BenchFile, name: str, command: str) -> bool:
+    """Whether an instrument has a command: what its driver knows and the bench file left."""
+    ask = getattr(_driver_of(bench, name), "has", None)
+    return True if ask is None else bool(ask(command))
+
+
+def _driver_of(bench: BenchFile, name: str) -> Any:
+    instrument = bench.instruments[name]
+    given = json.dumps([instrument.commands, instrument.driver_options], sort_keys=True)
+    return _made(instrument.driver, name, given)
+
+
+@lru_cache(maxsize=256)
+def _made(driver: str, name: str, given: str) -> Any:
+    """A driver made once: a worksheet asks for each of its captures."""
+    commands, options = json.loads(given)
+    return find_driver(driver)(name, commands, options)
 
 
 def _driver_findings(

@@ -81,6 +81,15 @@ class _Instrument(FileModel):
     options: dict[Name, Any] = Field(
         default_factory=dict, description="options of the driver, such as trace_format"
     )
+    replies: dict[Name, Any] = Field(
+        default_factory=dict,
+        description="how single replies are worded where it is not as SCPI has it, by command",
+    )
+
+    @property
+    def driver_options(self) -> dict[str, Any]:
+        """The options as a driver takes them, forms of replies among them."""
+        return {**self.options, "replies": self.replies} if self.replies else self.options
 
 
 class SourceInstrument(_Instrument):

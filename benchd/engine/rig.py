@@ -116,7 +116,7 @@ class Rig:
         with translated():
             for name, instrument in bench.instruments.items():
                 driver = find_driver(instrument.driver)
-                self.drivers[name] = driver(name, instrument.commands, instrument.options)
+                self.drivers[name] = driver(name, instrument.commands, instrument.driver_options)
 
     # -- links ------------------------------------------------------------------------------
 
@@ -308,6 +308,8 @@ class Rig:
         """
         found: dict[str, list[int]] = {}
         for setting in settings:
+            if not self.drivers[setting.instrument].has("closed_query"):
+                continue
             question = self.drivers[setting.instrument].closed_query(list(setting.channels))
             closed = self._play(_asked(question), self._links)
             missing = [n for n, shut in zip(setting.channels, closed, strict=True) if not shut]
@@ -455,6 +457,8 @@ def _asked(question: Exchange) -> Procedure[Any]:
 
 def _switched(driver: Any, channels: list[int]) -> Procedure[None]:
     yield driver.close(channels)
+    if not driver.has("closed_query"):
+        return  # it cannot be asked; the worksheet says so
     (closed,) = yield (driver.closed_query(channels),)
     missing = [number for number, shut in zip(channels, closed, strict=True) if not shut]
     if missing:

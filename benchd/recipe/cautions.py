@@ -5,7 +5,10 @@ benchd cannot know local rules; it states what will be sent where, and defers to
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from benchd.bench import Bench, LevelRow
+from benchd.bench.instruments import can
 from benchd.bench.levels import uncovered
 from benchd.recipe.worksheet import CaptureStep, HandsStep, Step
 from benchd.units import show
@@ -57,11 +60,30 @@ def worksheet_cautions(bench: Bench, steps: list[Step], port_level_dbm: float) -
         found.append(_exposure(captures, port_level_dbm))
         found.append(_licence(bench))
         found.append(_input(captures))
+        found.extend(_unasked(bench, captures))
     if any(isinstance(step, HandsStep) for step in steps):
         found.append(HANDS_OFF_RF)
         if bench.box is not None:
             found.append(OPEN_LID)
     return tuple(found)
+
+
+def _unasked(bench: Bench, captures: list[CaptureStep]) -> Iterator[str]:
+    """What cannot be asked whether it did as it was told."""
+    for name in dict.fromkeys(step.source for step in captures):
+        question = "rf_query" if bench.instruments[name].kind == "source" else "tracking_query"
+        if not can(bench, name, question):
+            yield (
+                f"{name} cannot be asked whether RF is off: benchd tells it, and holds the "
+                "readings taken with RF off against those with RF on. Look at its lamp yourself."
+            )
+    switches = (setting.instrument for step in captures for setting in step.switching)
+    for name in dict.fromkeys(switches):
+        if not can(bench, name, "closed_query"):
+            yield (
+                f"{name} cannot be asked where it stands: a channel that did not close shows only "
+                "in the readings."
+            )
 
 
 def _exposure(captures: list[CaptureStep], port_level_dbm: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench, Route, SourceInstrument
+from benchd.bench.instruments import lacking
 from benchd.recipe.model import Sweep
 from benchd.recipe.worksheet import Refine, SweepPlan
 from benchd.units import show
@@ -43,6 +44,7 @@ def sweep_plan(sweep: Sweep) -> SweepPlan:
 def sweep_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Iterator[Finding]:
     """What the instruments of a route cannot do. Key below the sweep, and message."""
     yield from _method_findings(bench, route, name, sweep)
+    yield from _command_findings(bench, route, sweep)
     start, stop = sweep.ends_hz
     keys = ("start", "stop") if sweep.start_hz is not None else ("span", "span")
     for instrument in dict.fromkeys((route.source, route.analyzer)):
@@ -86,6 +88,26 @@ def _method_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Ite
             "method",
             f'{sweep.method} needs a source; the route "{name}" starts from {route.source}',
         )
+
+
+def _command_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Finding]:
+    """Commands that the sweep is done with and that the bench file removed."""
+    names = dict.fromkeys((route.source, route.analyzer))
+    purposes: list[tuple[str, str]] = [(name, sweep.method) for name in names]
+    if sweep.rf == "off":
+        purposes = [(route.analyzer, sweep.method)] if sweep.method == "hold" else []
+    if sweep.method == "tracking" and sweep.sweep_time_s is None:
+        purposes.append((route.analyzer, "timed"))
+    for name, purpose in purposes:
+        lacks = lacking(bench, name, purpose)
+        if lacks:
+            words = " and ".join(f"`{command}`" for command in lacks)
+            also = "; or state sweep_time" if purpose == "timed" else ""
+            yield (
+                "method",
+                f"a {sweep.method} sweep is done with {words} of {name}, which the bench file "
+                f"removed; give the wording under `commands:`, or choose another method{also}",
+            )
 
 
 def _level_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Finding]:

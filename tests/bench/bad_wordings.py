@@ -69,7 +69,6 @@ OUTPUTS: list[tuple[str, str, Words, str, str]] = [
         ("on again behind off", {"rf_off": "OUTP OFF;OUTP ON"}, "rf_off", "joins several"),
         ("off asks", {"rf_off": ":OUTP:STAT?"}, "rf_off", "asks a question"),
         ("off removed", {"rf_off": None}, "rf_off", "is needed and cannot be removed"),
-        ("query removed", {"rf_query": None}, "rf_query", "is needed and cannot be removed"),
         (
             "query of modulation", {"rf_query": ":OUTP:MOD:STAT?"}, "rf_query",
             "asks something else than `rf_off` sets",
