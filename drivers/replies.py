@@ -97,7 +97,8 @@ class ReplyForm:
     def _each(self, reply: str) -> list[str]:
         """All values of a list, one after the other."""
         assert self.separator is not None
-        text, found, at = reply.strip(), [], 0
+        text, at = reply.strip(), 0
+        found: list[str] = []
         while True:
             match = self.pattern.match(text, at)
             if match is None or match.end() == at:
