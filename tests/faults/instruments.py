@@ -45,8 +45,8 @@ def source_half_closed(scene: Scene) -> None:
 
 @kind
 def source_dripping(scene: Scene) -> None:
-    """The source's replies come byte by byte."""
-    _replies_spoiled(scene, "generator", "slow", delay_s=0.5)
+    """The source's replies come byte by byte, with longer pauses than it has time to answer."""
+    _replies_spoiled(scene, "generator", "slow", delay_s=4.0)
 
 
 @kind
