@@ -17,6 +17,7 @@ from benchd.publish import EmbeddedBroker, Pump, embedded
 from benchd.publish.embedded_door import BadPacket, Connect, Refused, read_connect
 from benchd.publish.settings import client_id_for
 from benchd.store import Store
+from tests.patience import PATIENCE_S
 from tests.publish.listening import heard, heard_on, listening, pumping, read, until
 from tests.publish.test_orders import Recording
 from tests.store import examples
@@ -89,7 +90,7 @@ async def say(port: int, *packets: bytes) -> bytes:
     break the connection without a DISCONNECT, so that a last will would be published."""
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     try:
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(PATIENCE_S):
             with contextlib.suppress(OSError):
                 writer.write(packets[0])
                 await writer.drain()
@@ -245,7 +246,7 @@ async def test_a_huge_packet_is_not_read_to_its_end(store: Store) -> None:
         writer.write(connect())
         assert await reader.readexactly(4) == b"\x20\x02\x00\x00"
         writer.write(b"\x30\xff\xff\xff\x7f")  # 256 MB are to come
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(PATIENCE_S):
             with contextlib.suppress(OSError):
                 await reader.read()  # ends only if the broker hangs up
         writer.transport.abort()
@@ -305,7 +306,7 @@ async def test_silence_at_the_door_ends(store: Store, monkeypatch: pytest.Monkey
     async with attacked(store) as (port, _, _pump):
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
         writer.write(connect()[:7])
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(PATIENCE_S):
             with contextlib.suppress(OSError):
                 assert await reader.read() == b""
         writer.transport.abort()

@@ -172,13 +172,13 @@ def test_the_lid_stops_rf_while_an_instrument_is_waited_for(
 ) -> None:
     """A long dwell, a long trace, here a reply that does not come: the lid is asked all the same.
 
-    The analyzer has 60 s to answer; the lid must be seen long before that.
+    The analyzer has ten minutes to answer; the lid must be seen long before that.
     """
     bench = tmp_path / "bench.yaml"
     text = BENCH.read_text()
     assert "driver: scpi-analyzer\n" in text
     bench.write_text(
-        text.replace("driver: scpi-analyzer\n", "driver: scpi-analyzer\n    timeout: 60 s\n")
+        text.replace("driver: scpi-analyzer\n", "driver: scpi-analyzer\n    timeout: 600 s\n")
     )
     daemon = Daemon(tmp_path, simulator, "none", bench=bench)
     with ending(daemon):
@@ -186,7 +186,7 @@ def test_the_lid_stops_rf_while_an_instrument_is_waited_for(
         until(lambda: radiates(simulator), "the sweep to radiate")
         simulator.do("fault", instrument="analyzer", mode="silent", count=1)
         simulator.do("lid", open=True)
-        until(lambda: daemon.job(job)["state"] == "failed", "the open lid to be seen", 20.0)
+        until(lambda: daemon.job(job)["state"] == "failed", "the open lid to be seen")
         assert daemon.job(job)["error"]["family"] == "lid-open"
         assert daemon.job(job)["message"].startswith("lid: the lid of the box is open")
         assert not radiates(simulator)
