@@ -121,6 +121,8 @@ def status(job: JobPicture) -> str:
     """Where the job stands, in a few words."""
     if job.state == "running" and job.label:
         return f"step {job.step + 1} of {len(job.weights_s)}, {job.label}"
-    if job.state in ("failed", "missed") and job.message:
+    if job.state in ("failed", "missed", "waiting") and job.message:
         return f"{job.state}: {job.message}"
+    if job.state == "done" and job.message not in ("", "done"):
+        return job.message
     return job.state

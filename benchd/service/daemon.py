@@ -24,11 +24,10 @@ from typing import Any, TextIO, cast
 import structlog
 
 import recipes as shipped
-from benchd.bench import Bench, load_bench
+from benchd.bench import Bench, SourceInstrument, load_bench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.library import StoreThread
-from benchd.engine.pulse import PulseMonitor
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
@@ -37,6 +36,8 @@ from benchd.engine.runner import Runner
 from benchd.engine.vitals import Vitals
 from benchd.errors import RfNotVerified, UserError
 from benchd.publish import BrokerSettings, EmbeddedBroker
+from benchd.service.alive import living, rf_off_command
+from benchd.service.notify import Notifier
 from benchd.service.publishing import Publishing
 from benchd.service.settings import ServiceSettings
 from benchd.store import Store, StoreFull
@@ -65,6 +66,7 @@ async def serve(settings: ServiceSettings) -> None:
     RfNotVerified where the daemon was stopped and a source did not say that it is off.
     """
     _log_to_stderr()
+    notifier = Notifier()
     bench = load_bench(settings.bench)
     if settings.addresses:
         bench = bench.with_addresses(settings.addresses)
@@ -74,6 +76,13 @@ async def serve(settings: ServiceSettings) -> None:
         stopping = stack.enter_context(_stopped_by_signals())
         database = _folder(settings.data) / "benchd.sqlite"
         stack.enter_context(_claimed(database, bench.bench))
+        sources = [
+            name for name, one in bench.instruments.items() if isinstance(one, SourceInstrument)
+        ]
+        helper = rf_off_command(settings.bench, settings.data)
+        monitor = await stack.enter_async_context(
+            living(notifier, rig.pulse, rig.rf, sources, helper)
+        )
         bench_thread = BenchThread(bench.bench, rig.stop, rig.pulse)
         stack.callback(bench_thread.close)
         stack.push_async_callback(bench_thread.run, rig.close)
@@ -105,7 +114,6 @@ async def serve(settings: ServiceSettings) -> None:
             hub=hub,
         )
         publishing = Publishing(store, bench.bench, rig.rf)
-        monitor = PulseMonitor(rig.pulse)
         vitals = Vitals(
             bench=bench.bench,
             store=store,
@@ -129,7 +137,7 @@ async def serve(settings: ServiceSettings) -> None:
         pumping = None if broker is None else publishing.run(broker, desk, restate)
         address = None if broker is None else broker.address
         rest = partial(_come_to_rest, bench_thread, rig)
-        await _run(stopping, queue, pumping, desk, http, listener, hub, address, rest)
+        await _run(stopping, queue, pumping, desk, http, listener, hub, address, rest, notifier)
     _require_off(rig.rf.now)
 
 
@@ -224,6 +232,7 @@ async def _run(
     hub: EventHub,
     broker_address: str | None,
     come_to_rest: Callable[[asyncio.Task[None]], Awaitable[None]],
+    notifier: Notifier,
 ) -> None:
     """All tasks, until one fails or somebody asks to stop."""
     listening = asyncio.Event()
@@ -233,9 +242,11 @@ async def _run(
             if publishing is not None:
                 tasks.create_task(publishing, name="publish")
             tasks.create_task(serve_http(desk, http, listening, listener=listener), name="http")
-            tasks.create_task(_announce(listening, desk, http, broker_address), name="announce")
+            announcing = _announce(listening, desk, http, broker_address, notifier)
+            tasks.create_task(announcing, name="announce")
             await stopping.wait()
             _log.info("stopping")
+            notifier.stopping()
             hub.close()
             await come_to_rest(working)
             raise _Stop
@@ -244,10 +255,15 @@ async def _run(
 
 
 async def _announce(
-    listening: asyncio.Event, desk: BenchDesk, http: HttpSettings, broker_address: str | None
+    listening: asyncio.Event,
+    desk: BenchDesk,
+    http: HttpSettings,
+    broker_address: str | None,
+    notifier: Notifier,
 ) -> None:
-    """One line for whoever started the daemon."""
+    """One line for whoever started the daemon, and a word for systemd."""
     await listening.wait()
+    notifier.ready(f"listening on {http.url}")
     health = await desk.health()
     line = {
         "ready": True,

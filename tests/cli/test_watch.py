@@ -7,6 +7,7 @@ import io
 import json
 import threading
 from collections.abc import Callable
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
@@ -219,3 +220,62 @@ def test_colour_follows_the_terminal_and_no_color(
         monkeypatch.setenv(name, value)
     assert screen_of(_Terminal()).colour is colour
     assert screen_of(io.StringIO()) == Screen()
+
+
+TAKEN_BACK = "nobody answered within 30 min, so waiting jobs run first and RF may come on"
+
+
+def test_a_watch_says_until_when_rf_stays_off_and_that_a_request_was_taken_back(
+    api: Any, benchd: Any
+) -> None:
+    api.desk.reduced.clear()
+    api.desk.add(JOB, "running")
+    hands = {**HANDS, "until": "2026-03-01T21:34:05Z", "then": "let-others-run"}
+    playing = api.later(
+        _play(
+            api.desk,
+            lambda: api.desk.move(JOB, "needs-hands", hands=hands),
+            lambda: api.desk.move(JOB, "waiting", hands=None, message=TAKEN_BACK),
+            lambda: api.desk.move(JOB, "withdrawn"),
+        )
+    )
+    outcome = benchd("watch", JOB, api=api)
+    playing.result(PATIENCE_S)
+    assert outcome.err.splitlines()[1:7] == [
+        f"{JOB}: needs-hands",
+        ">>> Fit the short to the middle port.",
+        ">>> Caution: RF is off.",
+        f">>> Then: benchd ready {JOB} --step 0",
+        ">>> RF stays off for it until 2026-03-01 21:34:05 UTC; then waiting jobs run and RF may "
+        "come on.",
+        f"{JOB}: waiting: {TAKEN_BACK}",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("row", "note"),
+    [
+        (
+            {"state": "needs-hands", "hands": {**HANDS, "until": "2026-03-01T21:34:05Z",
+                                               "then": "give-up"}},
+            f"Then: benchd ready {JOB} --step 0 RF stays off for it until 2026-03-01 21:34:05 UTC; "
+            "then the job gives up.",
+        ),
+        (
+            {"state": "waiting", "message": TAKEN_BACK, "put_back_at": datetime.now(UTC),
+             "not_before": datetime.now(UTC)},
+            TAKEN_BACK,
+        ),
+        (
+            {"state": "running", "withdraw_ordered_at": datetime.now(UTC)},
+            "is being stopped by order",
+        ),
+        ({"state": "done", "message": "done, but nobody answered"}, "done, but nobody answered"),
+    ],
+    ids=["asking", "put back", "being stopped", "left out"],
+)  # fmt: skip
+def test_jobs_tells_what_a_person_must_know_of_each(
+    api: Any, benchd: Any, row: dict[str, Any], note: str
+) -> None:
+    api.desk.add(JOB, **row)
+    assert note in " ".join(benchd("jobs", api=api).out.split())

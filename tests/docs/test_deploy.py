@@ -22,6 +22,8 @@ import pytest
 import typer.main
 
 from benchd.cli.app import app
+from benchd.engine.pulse import HANGS_AFTER_TICKS, TICK_S
+from benchd.service.alive import HELPER_WITHIN_S, SILENT_TICKS, TOLD_WITHIN_S
 from tests.patience import PATIENCE_S
 from tests.provisions import program
 from tests.publish.brokers import Certificates, free_port
@@ -189,6 +191,17 @@ def test_the_unit_starts_a_command_that_benchd_takes() -> None:
     # The password is loaded by systemd under the name that the command line asks for.
     loaded = unit["Service"]["LoadCredential"].partition(":")[0]
     assert options["broker_password_file"] == Path(f"${{CREDENTIALS_DIRECTORY}}/{loaded}")
+
+
+def test_the_unit_waits_for_ready_and_for_signs_of_life_longer_than_a_hang_takes() -> None:
+    """The daemon ends a bench thread that hangs by itself, with RF off, before systemd would."""
+    unit = configparser.ConfigParser(interpolation=None, strict=False)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]
+    unit.read(DEPLOY / "benchd.service")
+    assert unit["Service"]["Type"] == "notify"
+    assert unit["Service"]["Restart"] == "always"
+    ends_by_itself_s = TICK_S * HANGS_AFTER_TICKS + HELPER_WITHIN_S + TOLD_WITHIN_S
+    assert float(unit["Service"]["WatchdogSec"]) > ends_by_itself_s - SILENT_TICKS * TICK_S
 
 
 def test_the_notes_explain_each_setting_of_the_sample_broker() -> None:

@@ -28,6 +28,7 @@ from tests.patience import PATIENCE_S
 from tests.provisions import program
 
 REPOSITORY = Path(__file__).resolve().parents[2]
+PROGRAM = (sys.executable, "-m", "benchd")
 BENCH = REPOSITORY / "recipes" / "benches" / "workshop.yaml"
 
 
@@ -231,7 +232,7 @@ class Daemon(Process):
         given = [part for text in addresses for part in ("--address", text)]
         super().__init__(
             [
-                *(sys.executable, "-m", "benchd", "serve"),
+                *(*PROGRAM, "serve"),
                 *("--bench", str(patient(bench, folder)), "--data", str(folder / "data")),
                 *("--http", "127.0.0.1:0", "--broker", broker),
                 *given,
