@@ -115,10 +115,12 @@ async def end_where_it_hangs(
     end(HANG_STATUS if is_off else RF_STATUS)
 
 
-def rf_off_command(bench: Path, data: Path) -> list[str]:
-    """The command that switches off all sources of a bench, needing nothing of this process."""
-    program = [sys.executable, "-m", "benchd", "rf-off"]
-    return [*program, "--bench", str(bench), "--data", str(data)]
+def rf_off_command(data: Path) -> list[str]:
+    """The command that switches off all sources on record, needing nothing of this process.
+
+    A source is on record, in the folder of the database, before RF first goes on.
+    """
+    return [sys.executable, "-m", "benchd", "rf-off", "--data", str(data)]
 
 
 async def rf_off_by(helper: list[str]) -> bool:

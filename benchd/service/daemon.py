@@ -79,7 +79,7 @@ async def serve(settings: ServiceSettings) -> None:
         sources = [
             name for name, one in bench.instruments.items() if isinstance(one, SourceInstrument)
         ]
-        helper = rf_off_command(settings.bench, settings.data)
+        helper = rf_off_command(settings.data)
         monitor = await stack.enter_async_context(
             living(notifier, rig.pulse, rig.rf, sources, helper)
         )
