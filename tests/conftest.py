@@ -11,7 +11,11 @@ one line that cannot be overlooked. This is the only place where tests are left 
 
 from __future__ import annotations
 
+import itertools
+import os
+import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -35,6 +39,18 @@ FIXTURES = {
     "sample_broker": ("mosquitto", "mosquitto_passwd", "openssl"),
 }
 """What a test needs that uses a fixture of this name, directly or through another."""
+
+# Records of sources of one test are no business of another, least of all of the user's own bench.
+_STATES = tempfile.TemporaryDirectory(prefix="benchd-states-")
+_NUMBERS = itertools.count()
+os.environ["BENCHD_STATE"] = str(Path(_STATES.name) / "shared")
+
+
+@pytest.fixture(autouse=True)
+def _state_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A state folder for each test; made by whoever writes there."""
+    monkeypatch.setenv("BENCHD_STATE", str(Path(_STATES.name) / str(next(_NUMBERS))))
+
 
 _LEFT_OUT = pytest.StashKey[dict[str, list[str]]]()
 

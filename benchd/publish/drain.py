@@ -29,20 +29,33 @@ class Source(Protocol):
         """The broker has confirmed these."""
         ...
 
+    def epoch_message(self) -> str:
+        """What is said behind each batch of rows, on the topic `epoch`, retained."""
+        ...
+
 
 class Drain:
     """One connection's work on the outbox.
 
     base: the topic below which rows are published. window: most messages without a confirmation.
-    speaks_5: whether messages may carry an expiry.
+    epoch: the topic of the mark that follows them, so that the broker too knows how far the bench
+    has published. speaks_5: whether messages may carry an expiry.
     """
 
     def __init__(
-        self, source: Source, client: Client, base: str, *, window: int, speaks_5: bool
+        self,
+        source: Source,
+        client: Client,
+        base: str,
+        epoch: str,
+        *,
+        window: int,
+        speaks_5: bool,
     ) -> None:
         self._source = source
         self._client = client
         self._base = base
+        self._epoch = epoch
         self._speaks_5 = speaks_5
         self._window = asyncio.Semaphore(window)
         self._busy: set[int] = set()
@@ -55,10 +68,14 @@ class Drain:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._mark_as_they_come(), name="mqtt delivered")
                 while True:
-                    for row in await self._source.next_rows(self._busy):
+                    rows = await self._source.next_rows(self._busy)
+                    for row in rows:
                         await self._window.acquire()
                         self._busy.add(row.number)
                         tasks.create_task(self._send(row), name="mqtt publish")
+                    if any(row.sequence is not None for row in rows):
+                        await self._window.acquire()
+                        tasks.create_task(self._send_mark(), name="mqtt epoch")
         finally:
             await self._mark()
 
@@ -84,6 +101,12 @@ class Drain:
             )
         self._confirmed.append(row.number)
         self._news.set()
+
+    async def _send_mark(self) -> None:
+        try:
+            await self._client.send(self._epoch, self._source.epoch_message(), retain=True)
+        finally:
+            self._window.release()
 
     async def _mark_as_they_come(self) -> None:
         while True:

@@ -26,6 +26,7 @@ from benchd.store.messages import (
 )
 
 __all__ = [
+    "EpochMessage",
     "JobMessage",
     "LatestMessage",
     "Message",
@@ -48,6 +49,8 @@ class PresenceMessage(Message):
     reason: `started`; `stopped` by a person; `lost` where the broker says it for a daemon that
     went without a word, in which case `at` is when that daemon had connected.
     session: differs with every connection.
+    epoch, epoch_first, sequence: which count of events it is, the first number of it, and the
+        newest number that was published when this was said; for what these mean see `epoch`.
     """
 
     schema_: Literal["benchd.presence/1"] = Field(default="benchd.presence/1", alias="schema")
@@ -56,6 +59,28 @@ class PresenceMessage(Message):
     at: Moment
     session: str
     version: str
+    epoch: str | None = None
+    epoch_first: int | None = None
+    sequence: int | None = None
+
+
+class EpochMessage(Message):
+    """Which count of events it is. Topic `epoch`, retained; said again with every batch.
+
+    epoch: its name. epoch_first: the first number that it gives; those below were given by the
+    epochs before it. Whoever has read higher numbers of `before` (the epoch before it) forgets
+    them: the database that gave them is gone.
+    sequence: the highest number that was published. reason: why a new epoch began; empty for the
+    first epoch of a database.
+    """
+
+    schema_: Literal["benchd.epoch/1"] = Field(default="benchd.epoch/1", alias="schema")
+    epoch: str
+    epoch_first: int = Field(ge=1)
+    sequence: int = Field(ge=0)
+    began_at: Moment
+    before: str | None
+    reason: str
 
 
 class RfMessage(Message):
@@ -107,6 +132,7 @@ def job_summary(job: JobRow) -> dict[str, Any]:
 
 
 _MESSAGES: tuple[type[Message], ...] = (
+    EpochMessage,
     JobMessage,
     LatestMessage,
     PresenceMessage,

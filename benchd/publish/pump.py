@@ -26,6 +26,7 @@ from benchd.publish.retry import Retry
 from benchd.publish.rf import RfSource, RfTopic
 from benchd.publish.session import Session
 from benchd.publish.settings import BrokerSettings
+from benchd.publish.succession import NotSuccessor, Succession
 from benchd.publish.topics import Topics
 from benchd.store import JobState, OutboxRow, Store, StoreError
 
@@ -81,7 +82,9 @@ class Pump:
             memory = StoreMemory(store, bench, self.in_store)
             self.orders = OrderBook(bench, handler, self._replay, memory=memory)
         self.connected = asyncio.Event()
+        self.succession = Succession(store, bench)
         self._store = store
+        self._is_checked = False
         self._restate = restate
         self._retry = retry or Retry()
         self._news = asyncio.Event()
@@ -121,11 +124,18 @@ class Pump:
 
     async def _attempt(self) -> None:
         try:
+            if not self._is_checked:
+                await self.in_store(self.succession.check)
+                self._is_checked = True
             if self._restate:
                 await self.in_store(self._store.restate, self.bench)
                 self._restate = False
             context = await self.in_store(tls_context, self.settings)
             await Session(self, self.protocol, context).run()
+        except NotSuccessor as error:
+            # Nothing was published yet on this connection; begin again with another epoch.
+            self._is_checked = False
+            await self._begin_epoch(str(error))
         except WrongProtocol as error:
             if self.settings.protocol == "auto" and self._speaks_5:
                 self._speaks_5 = False
@@ -137,6 +147,13 @@ class Pump:
                 self._speaks_5 = not self._speaks_5
             await self._wait(error, refused=False)
         except (BrokerRefused, StoreError) as error:
+            await self._wait(error, refused=True)
+
+    async def _begin_epoch(self, reason: str) -> None:
+        try:
+            await self.in_store(self.succession.begin_by_broker, reason)
+            self._is_checked = True
+        except StoreError as error:
             await self._wait(error, refused=True)
 
     async def _wait(self, error: BenchdError, *, refused: bool) -> None:
@@ -171,14 +188,23 @@ class Pump:
         while True:
             self._news.clear()
             limit = BATCH + len(busy)
-            rows = await self.in_store(self._store.outbox_pending, self.bench, limit)
-            rows = [row for row in rows if row.number not in busy]
+            rows = await self.in_store(self._take, busy, limit)
             if rows:
                 return rows
             # Looking now and then costs nothing and finds what another process committed.
             with suppress(TimeoutError):
                 async with asyncio.timeout(LOOK_AGAIN_S):
                     await self._news.wait()
+
+    def _take(self, busy: set[int], limit: int) -> list[OutboxRow]:
+        rows = self._store.outbox_pending(self.bench, limit)
+        rows = [row for row in rows if row.number not in busy]
+        self.succession.hand_out(max((row.sequence or 0 for row in rows), default=0))
+        return rows
+
+    def epoch_message(self) -> str:
+        """What is said of the count of events behind each batch of them."""
+        return self.succession.message().to_json()
 
     async def have_delivered(self, numbers: list[int]) -> None:
         """The broker has confirmed these rows."""

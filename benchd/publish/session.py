@@ -24,10 +24,12 @@ from benchd.publish.connection import (
 from benchd.publish.drain import Drain, Source
 from benchd.publish.inbox import Envelope, Inbox
 from benchd.publish.orders import OrderBook
-from benchd.publish.payloads import PresenceMessage, ReplyMessage
+from benchd.publish.payloads import EpochMessage, PresenceMessage, ReplyMessage
 from benchd.publish.rf import RfTopic
 from benchd.publish.settings import BrokerSettings
+from benchd.publish.succession import NotSuccessor, Succession
 from benchd.publish.topics import Topics
+from benchd.store import Mark
 from benchd.store.ids import new_id
 
 log = structlog.get_logger(__name__)
@@ -44,6 +46,7 @@ class Host(Source, Protocol):
     topics: Topics
     orders: OrderBook | None
     rf: RfTopic | None
+    succession: Succession
 
     async def open_jobs(self) -> set[str]:
         """Ids of the jobs that have not ended."""
@@ -55,8 +58,8 @@ class Host(Source, Protocol):
 
 
 class Session:
-    """One connection. `run` ends by raising BrokerLost, BrokerRefused, WrongProtocol or
-    StoreError, or by being cancelled, which says `offline` first."""
+    """One connection. `run` ends by raising BrokerLost, BrokerRefused, WrongProtocol, NotSuccessor
+    or StoreError, or by being cancelled, which says `offline` first."""
 
     def __init__(
         self, pump: Host, version: ProtocolVersion, context: ssl.SSLContext | None
@@ -116,6 +119,7 @@ class Session:
                 self._pump,
                 client,
                 self._topics.base,
+                self._topics.epoch,
                 window=self._pump.settings.window,
                 speaks_5=self._version is ProtocolVersion.V5,
             )
@@ -132,7 +136,8 @@ class Session:
         leaves = _leaves(error)
         lost_by = [one for one in leaves if isinstance(one, MqttError)]
         others = [one for one in leaves if not isinstance(one, MqttError)]
-        faults = [one for one in others if not isinstance(one, BenchdError)]
+        known = (BenchdError, NotSuccessor)
+        faults = [one for one in others if not isinstance(one, known)]
         if faults or others:
             return (faults or others)[0]
         return lost(lost_by[0], self._pump.settings)
@@ -142,6 +147,7 @@ class Session:
     def _presence(
         self, state: Literal["online", "offline"], reason: Literal["started", "stopped", "lost"]
     ) -> str:
+        epoch = self._pump.succession.current
         return PresenceMessage(
             bench=self._pump.bench,
             state=state,
@@ -149,6 +155,9 @@ class Session:
             at=datetime.now(UTC),
             session=self._id,
             version=self._pump.version,
+            epoch=epoch.epoch,
+            epoch_first=epoch.first,
+            sequence=epoch.handed,
         ).to_json()
 
     async def _say(
@@ -161,7 +170,8 @@ class Session:
 
     async def _introduce(self, client: Client) -> None:
         """Say `online` and wait to hear it: brokers may drop what they do not allow in silence."""
-        topics = [self._topics.presence]
+        # What the broker keeps of our epoch comes before the echo of what we say next.
+        topics = [self._topics.epoch, self._topics.presence]
         if self._pump.orders is not None:
             topics.append(self._topics.orders)
         for topic in topics:
@@ -175,6 +185,7 @@ class Session:
                 await self._echo.wait()
         except TimeoutError:
             raise self._no_access("writing or reading", self._topics.presence) from None
+        await client.send(self._topics.epoch, self._pump.epoch_message(), retain=True)
         self._pump.has_connected("5.0" if self._version is ProtocolVersion.V5 else "3.1.1")
 
     def _no_access(self, what: str, topic: str) -> BrokerRefused:
@@ -202,8 +213,23 @@ class Session:
         async for message in client.messages:
             if str(message.topic) == self._topics.presence:
                 self._hear_presence(message)
+            elif str(message.topic) == self._topics.epoch:
+                self._hear_epoch(message)
             elif self._inbox is not None and str(message.topic) == self._topics.orders:
                 self._hear_order(self._inbox, message)
+
+    def _hear_epoch(self, message: Message) -> None:
+        """Raises NotSuccessor if the broker keeps a mark that our database cannot have left."""
+        if not message.retain:
+            return  # our own, on its way back
+        try:
+            heard = EpochMessage.model_validate_json(message.payload)
+        except ValueError:
+            return
+        where = f"the broker at {self._pump.settings.address}"
+        mark = Mark(heard.epoch, heard.sequence, where)
+        if reason := self._pump.succession.contradiction(mark):
+            raise NotSuccessor(reason)
 
     def _hear_order(self, inbox: Inbox, message: Message) -> None:
         payload = bytes(message.payload)

@@ -2,6 +2,7 @@
 
     benchd/<bench>/presence                     retained: online or offline
     benchd/<bench>/rf                           retained: whether RF is off, and who says so
+    benchd/<bench>/epoch                        retained: which count of events it is
     benchd/<bench>/job/<id>                     a job's states
     benchd/<bench>/result                       every result
     benchd/<bench>/verdict                      every acceptance limit held against a result
@@ -28,6 +29,7 @@ class Topics:
         self.base = f"{root}/{encode_part(bench)}"
         self.presence = f"{self.base}/presence"
         self.rf = f"{self.base}/rf"
+        self.epoch = f"{self.base}/epoch"
         self.orders = f"{self.base}/orders"
         self.reply = f"{self.base}/orders/reply"
         self.everything = f"{self.base}/#"

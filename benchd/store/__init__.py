@@ -5,6 +5,7 @@ that has returned has its data on the disk. `Store.atomic` joins several methods
 """
 
 from benchd.store.captures import CaptureRow
+from benchd.store.epochs import Epoch, Mark, why_no_successor
 from benchd.store.errors import (
     BenchClaimed,
     StoreDamaged,
@@ -24,9 +25,11 @@ __all__ = [
     "Answered",
     "BenchClaimed",
     "CaptureRow",
+    "Epoch",
     "JobEventRow",
     "JobRow",
     "JobState",
+    "Mark",
     "OutboxRow",
     "Store",
     "StoreDamaged",
@@ -36,4 +39,5 @@ __all__ = [
     "StoreTooNew",
     "UnknownId",
     "WrongState",
+    "why_no_successor",
 ]

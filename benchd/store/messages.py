@@ -4,7 +4,8 @@ They are written in the transaction that stores what they tell of, so they live 
 the publishing room. Events (`job`, `result`, `verdict`, `trace`) are numbered: `sequence` counts
 1, 2, 3, ... over all events of the bench without a gap, `previous` is the number of the event
 before it in the same stream, for those who subscribe to one stream only, `epoch` names the
-database that counts, and `id` is epoch and number together. `latest` is a state, not an event:
+count, `epoch_first` the first number that it gave (numbers below are of earlier epochs; see
+`benchd.store.epochs`), and `id` is epoch and number together. `latest` is a state, not an event:
 it carries the number of the newest event it rests on. JSON has no infinity or NaN: null stands
 for a number that is not finite.
 """
@@ -73,6 +74,7 @@ class Event(Message):
 
     id: str
     epoch: str
+    epoch_first: int = Field(default=1, ge=1)
     sequence: int = Field(ge=1)
     previous: int = Field(ge=0)
     at: Moment

@@ -14,7 +14,8 @@ from typing import Any
 from sqlalchemy import Connection, and_, exists, func, insert, not_, select, update
 
 from benchd.results import ResultRecord, Verdict
-from benchd.store.ids import new_id
+from benchd.store import epochs
+from benchd.store.epochs import WHOLE_BENCH, Epoch
 from benchd.store.jobs import JobRow
 from benchd.store.messages import (
     Event,
@@ -34,7 +35,6 @@ from benchd.store.schema import outbox, sequences
 from benchd.store.topics import encode_part
 from benchd.traces import Capture
 
-WHOLE_BENCH = "*"
 QOS = 1
 
 
@@ -67,19 +67,16 @@ def _move(connection: Connection, bench: str, stream: str, epoch: str, to: int) 
     return int(last)
 
 
-def _take(connection: Connection, bench: str, count: int) -> tuple[str, int]:
-    """Epoch and the first of `count` new numbers of the bench. Rolled back together with their
+def _take(connection: Connection, bench: str, count: int, now: datetime) -> tuple[Epoch, int]:
+    """The epoch and the first of `count` new numbers of the bench. Rolled back together with their
     transaction, so no number is ever lost; the row stays locked until the transaction ends."""
     key = and_(sequences.c.bench == bench, sequences.c.stream == WHOLE_BENCH)
     bump = update(sequences).where(key).values(last=sequences.c.last + count)
     if connection.execute(bump).rowcount == 0:
-        epoch = new_id("epoch")
-        connection.execute(
-            insert(sequences).values(bench=bench, stream=WHOLE_BENCH, epoch=epoch, last=count)
-        )
-        return epoch, 1
-    row = connection.execute(select(sequences.c.epoch, sequences.c.last).where(key)).one()
-    return str(row.epoch), int(row.last) - count + 1
+        epochs.open_first(connection, bench, now)
+        connection.execute(bump)
+    last = int(connection.execute(select(sequences.c.last).where(key)).scalar_one())
+    return epochs.history(connection, bench)[-1], last - count + 1
 
 
 def _add_events(
@@ -93,18 +90,19 @@ def _add_events(
     """Number events of one topic and put them into the outbox."""
     if not bodies:
         return []
-    epoch, first = _take(connection, bench, len(bodies))
+    epoch, first = _take(connection, bench, len(bodies), now)
     last = first + len(bodies) - 1
-    before = _move(connection, bench, topic.partition("/")[0], epoch, last)
+    before = _move(connection, bench, topic.partition("/")[0], epoch.epoch, last)
     events = [
         model.model_validate(
             {
                 **body,
                 "bench": bench,
-                "epoch": epoch,
+                "epoch": epoch.epoch,
+                "epoch_first": epoch.first,
                 "sequence": sequence,
                 "previous": before if sequence == first else sequence - 1,
-                "id": f"{epoch}-{sequence}",
+                "id": f"{epoch.epoch}-{sequence}",
                 "at": now,
             }
         )

@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0003"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0004"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -173,6 +173,21 @@ sequences = Table(
     Column("stream", String(40), primary_key=True),
     Column("epoch", String(40), nullable=False),
     Column("last", BigInteger, nullable=False),
+)
+
+# Every count that the database has begun; the newest one counts. See `benchd.store.epochs`.
+epochs = Table(
+    "epochs",
+    metadata,
+    Column("number", _Counter, primary_key=True, autoincrement=True),
+    Column("bench", Text, nullable=False),
+    Column("epoch", String(40), nullable=False),
+    Column("first", BigInteger, nullable=False),
+    Column("handed", BigInteger, nullable=False),
+    Column("began_at", UtcTime, nullable=False),
+    Column("reason", Text, nullable=False),
+    Index(None, "bench", "epoch", unique=True),
+    sqlite_autoincrement=True,
 )
 
 outbox = Table(

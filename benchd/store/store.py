@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
@@ -13,10 +14,11 @@ from sqlalchemy import Connection, text
 
 from benchd.recipe.worksheet import Worksheet
 from benchd.results import ResultRecord, Verdict
-from benchd.store import captures, door, job_orders, jobs, orders, outbox, results
+from benchd.store import captures, door, epochs, job_orders, jobs, orders, outbox, results
 from benchd.store.captures import CaptureRow
 from benchd.store.claim import Claim
 from benchd.store.database import Database
+from benchd.store.epochs import Epoch
 from benchd.store.errors import StoreError
 from benchd.store.jobs import JobEventRow, JobRow, JobState
 from benchd.store.orders import Answered
@@ -396,3 +398,30 @@ class Store:
         """The number of the bench's newest event; 0 if there is none."""
         with self._database.reading() as connection:
             return outbox.last_sequence(connection, bench)
+
+    # --- epochs -------------------------------------------------------------------------
+
+    @property
+    def file(self) -> Path | None:
+        """The SQLite file; None for a database on a server."""
+        return self._database.file
+
+    def epochs(self, bench: str) -> list[Epoch]:
+        """All epochs of the bench, oldest first; the last one counts. Begins the first one."""
+        with self._database.reading() as connection:
+            found = epochs.history(connection, bench)
+        if found:
+            return found
+        with self._writing() as connection:
+            epochs.open_first(connection, bench, self._clock())
+            return epochs.history(connection, bench)
+
+    def hand_out(self, bench: str, sequence: int) -> None:
+        """Note that a broker is now given the bench's events up to this number."""
+        with self._database.writing() as connection:
+            epochs.hand_out(connection, bench, sequence)
+
+    def begin_epoch(self, bench: str, reason: str) -> Epoch:
+        """Begin a new epoch: what was not yet handed out is counted in it."""
+        with self._writing() as connection:
+            return epochs.begin(connection, bench, reason, self._clock())

@@ -141,7 +141,7 @@ def test_every_topic_is_one_that_benchd_uses_and_none_is_missing() -> None:
     topics = Topics("my-bench")
     outbox = ("job/<id>", "result", "verdict", "latest/<antenna>/<quantity>", "trace/<capture>")
     assert told == {
-        topics.presence, topics.rf, topics.orders, topics.reply,
+        topics.presence, topics.epoch, topics.rf, topics.orders, topics.reply,
         *(topics.full(name) for name in outbox)
     }  # fmt: skip
 

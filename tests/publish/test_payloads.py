@@ -27,6 +27,7 @@ def check(payload: str) -> str:
 
 def test_every_schema_is_itself_valid() -> None:
     assert sorted(SCHEMAS) == [
+        "benchd.epoch/1",
         "benchd.job/1",
         "benchd.latest/1",
         "benchd.order/1",

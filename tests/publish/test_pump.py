@@ -84,7 +84,7 @@ async def test_presence_says_online_and_after_a_clean_stop_offline(
             online = await heard_on(client, "presence")
         offline = await heard_on(client, "presence")
     session = online["session"]
-    assert {**online, "at": None} == {
+    assert {**online, "at": None, "epoch": None} == {
         "schema": "benchd.presence/1",
         "bench": "workshop",
         "state": "online",
@@ -92,7 +92,11 @@ async def test_presence_says_online_and_after_a_clean_stop_offline(
         "at": None,
         "session": session,
         "version": "1.2.3",
+        "epoch": None,
+        "epoch_first": 1,
+        "sequence": 0,
     }
+    assert online["epoch"].startswith("epoch-")
     assert (offline["state"], offline["reason"], offline["session"]) == (
         "offline",
         "stopped",

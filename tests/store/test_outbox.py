@@ -32,6 +32,7 @@ def test_a_job_tells_every_state(store: Store) -> None:
         "bench": "workshop",
         "id": f"{epoch}-2",
         "epoch": epoch,
+        "epoch_first": 1,
         "sequence": 2,
         "previous": 1,
         "at": "2026-03-01T20:00:02Z",
