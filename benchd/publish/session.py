@@ -170,13 +170,15 @@ class Session:
 
     async def _introduce(self, client: Client) -> None:
         """Say `online` and wait to hear it: brokers may drop what they do not allow in silence."""
-        # What the broker keeps of our epoch comes before the echo of what we say next.
-        topics = [self._topics.epoch, self._topics.presence]
+        topics = [self._topics.presence]
         if self._pump.orders is not None:
             topics.append(self._topics.orders)
         for topic in topics:
             if not await client.hear(topic):
                 raise self._no_access("reading", topic)
+        # What the broker keeps of our epoch comes before the echo of what we say next. Without
+        # access to it we go on: the marks on this computer say the same.
+        await client.hear(self._topics.epoch)
         await self._say(client, "online", "started")
         if client.refusal is not None:
             raise self._no_access("writing", self._topics.presence)
@@ -185,7 +187,7 @@ class Session:
                 await self._echo.wait()
         except TimeoutError:
             raise self._no_access("writing or reading", self._topics.presence) from None
-        await client.send(self._topics.epoch, self._pump.epoch_message(), retain=True)
+        await client.send(self._topics.epoch, self._pump.epoch_message(), qos=0, retain=True)
         self._pump.has_connected("5.0" if self._version is ProtocolVersion.V5 else "3.1.1")
 
     def _no_access(self, what: str, topic: str) -> BrokerRefused:

@@ -12,7 +12,15 @@ from benchd.publish import BrokerSettings, pump
 from benchd.store import JobState, Store
 from tests.patience import PATIENCE_S
 from tests.publish.brokers import Proxy
-from tests.publish.listening import heard, heard_on, listening, pumping, read, until_delivered
+from tests.publish.listening import (
+    heard,
+    heard_on,
+    listening,
+    pumping,
+    read,
+    until,
+    until_delivered,
+)
 from tests.store import examples
 
 
@@ -35,7 +43,7 @@ async def test_everything_in_the_outbox_arrives_unchanged_and_in_order(
     async with listening(settings.port) as client, pumping(store, settings) as running:
         messages = await heard(client, len(rows) + 1)
         await until_delivered(store)
-        assert running.status.delivered == len(rows)
+        await until(lambda: running.status.delivered == len(rows))
     sent = [(f"benchd/workshop/{row.topic}", row.payload, row.qos) for row in rows]
     got = [(str(m.topic), m.payload.decode(), m.qos) for m in messages]
     assert got[0][0] == "benchd/workshop/presence"
