@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+import socket
 from typing import Any
 
 import pytest
 
-from tests.system.rigging import Daemon, Simulator, until
+from tests.system.rigging import PATIENCE_S, Daemon, Simulator, until
 
 POINTS = "201"
 
@@ -93,3 +95,19 @@ def test_at_so_little_power_that_noise_may_be_the_antenna_nothing_passes(
     assert all("no-noise-margin" in one["result"]["flags"] for one in results)
     verdicts = daemon.http.get(f"/api/jobs/{job}/verdicts").json()
     assert [one["outcome"] for one in verdicts] == ["cannot-tell"]
+
+
+def test_a_switch_whose_contacts_opened_during_the_sweep_is_found_by_asking_it(
+    daemon: Daemon, simulator: Simulator
+) -> None:
+    """Its link stands all the while: only its answer after the sweep tells. Opened by a second
+    client, so that the readings of the port are those of an open throw with no cable behind it."""
+    job = antenna_job(daemon)
+    during_the_sweep(simulator, 70)
+    host, port = re.findall(r"TCPIP::([\d.]+)::(\d+)::SOCKET", simulator.addresses["switch"])[0]
+    with socket.create_connection((host, int(port)), timeout=PATIENCE_S) as line:
+        line.sendall(b":ROUT:OPEN (@204)\n*OPC?\n")
+        assert line.recv(64).strip() == b"1"
+    error = failed_as_broken(daemon, job)
+    assert "channels [204] are open, which were closed before it" in error["message"]
+    assert "power and the cable of the switch" in error["advice"]
