@@ -115,9 +115,10 @@ def _standing_still(step: CaptureStep, sweep: Sweep, before: Sweep | None) -> Sa
             "highest with RF on: the analyzer repeats itself, or the source radiates all the same",
             f"Look whether RF of {step.source} is off. {advice}",
         )
-    if np.unique(noise).size < 3 or step.sweep.method == "hold":
-        return None  # nothing shows that its readings scatter at all
-    step_db, sd_db = display_step_db(level, noise), _least_spread_db(step, sweep)
+    if np.unique(noise).size < 3 or step.sweep.method == "hold" or step.sweep.average > 1:
+        # Nothing shows that its readings scatter, or means hide how finely it shows them.
+        return None
+    step_db, sd_db = display_step_db(level), _least_spread_db(step, sweep)
     still = stands_still(level, step_db, sd_db)
     if still is not None:
         return (

@@ -175,10 +175,16 @@ def chance_of_equal(step_db: float, sd_db: float) -> float:
     return math.erf(x) + math.expm1(-x * x) / (x * math.sqrt(math.pi))
 
 
-def display_step_db(*readings: FloatArray) -> float:
-    """The smallest difference between any two different readings, dB; 0 where all are equal."""
-    values = np.unique(np.concatenate([np.ravel(one) for one in readings]))
-    return float(np.min(np.diff(values))) if values.size > 1 else 0.0
+def display_step_db(readings_dbm: FloatArray) -> float:
+    """The step in which an analyzer shows its single readings, dB: the coarsest of 1, 0.5, 0.2,
+    0.1 and so on of which all are multiples; 1e-7 where they are finer than a millionth."""
+    for decade in range(7):
+        for digit in (1.0, 0.5, 0.2):
+            step = digit * 10.0**-decade
+            steps = readings_dbm / step
+            if np.all(np.abs(steps - np.round(steps)) < 1e-3):
+                return step
+    return 1e-7
 
 
 def stands_still(level_dbm: FloatArray, step_db: float, sd_db: FloatArray) -> Run | None:

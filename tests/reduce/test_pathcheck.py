@@ -146,6 +146,22 @@ def test_equal_readings_of_a_coarse_display_are_no_standstill() -> None:
     assert not repeats(level, level + 0.1, 0.1, np.full(90, 0.1))
 
 
+@pytest.mark.parametrize(
+    ("readings", "step"),
+    [
+        ([-30.0, -31.0], 1.0),
+        ([-30.0, -31.5], 0.5),
+        ([-30.12, -31.5], 0.02),
+        ([-30.123456, -31.5], 1e-6 * 2),
+        ([-30.1234567, -31.5], 1e-7),
+    ],
+)
+def test_the_step_of_a_display_is_the_coarsest_that_fits(
+    readings: list[float], step: float
+) -> None:
+    assert display_step_db(np.array(readings)) == pytest.approx(step)
+
+
 def test_runs_are_whole() -> None:
     assert runs(np.array([True, False, True, True])) == [Run(0, 0), Run(2, 3)]
     assert runs(np.array([False])) == []

@@ -1,0 +1,155 @@
+"""Captures of the virtual bench, whole and broken, held against what their path can give.
+
+Played in memory, on a clock that stands still; the world's physics is apart from benchd's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
+from benchd.bench import load_bench
+from benchd.engine.capture_check import broken_path
+from benchd.recipe.load import load_recipe
+from benchd.recipe.resolve import resolve
+from benchd.recipe.worksheet import CaptureStep
+from simulators.world import World
+from simulators.world.files import read_world, world_path
+from tests.coverage_study.memory import VirtualBench
+
+ROOT = Path(__file__).parents[2]
+BENCH = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
+
+
+def virtual() -> VirtualBench:
+    return VirtualBench(World(read_world(world_path("workshop"))), BENCH)
+
+
+def steps(recipe: str, **arguments: str) -> list[CaptureStep]:
+    sheet = resolve(load_recipe(ROOT / "recipes" / f"{recipe}.yaml"), BENCH, arguments)
+    return [step for step in sheet.steps if isinstance(step, CaptureStep)]
+
+
+def captured(bench: VirtualBench, step: CaptureStep) -> Sweep:
+    """One sweep as the runner takes it, with the look after RF off."""
+    rig = bench.rig
+    rig.rf_off()
+    rig.switch(step.switching)
+    both = SweepInstruments(analyzer=rig.drivers["analyzer"], source=rig.drivers["generator"])
+    look: Any = partial(silent_after, step.sweep, both, lowest_dbm=-60.0)
+    names = ["generator", "analyzer"]
+    return rig.measure(run_sweep(step.sweep, both), names, lambda _: None, then=look)
+
+
+@pytest.mark.parametrize("level", ["15 dBm", "-10 dBm", "-60 dBm"])
+@pytest.mark.parametrize("recipe", ["open-short-baseline", "return-loss", "gain-pair-by-switch"])
+def test_a_whole_path_raises_no_alarm_from_the_highest_level_to_the_noise(
+    recipe: str, level: str
+) -> None:
+    bench, before = virtual(), None
+    for step in steps(recipe, level=level, points="51"):
+        sweep = captured(bench, step)
+        assert broken_path(BENCH, step, sweep, before) is None
+        assert sweep.flags == ()
+        before = sweep
+
+
+@pytest.mark.parametrize("span", ["1 MHz", "20 MHz", "1200 MHz"])
+def test_neither_a_narrow_nor_a_wide_sweep_raises_an_alarm(span: str) -> None:
+    bench = virtual()
+    for step in (*steps("open-short-baseline", span=span), *steps("return-loss", span=span)):
+        assert broken_path(BENCH, step, captured(bench, step)) is None
+
+
+@pytest.mark.parametrize(
+    ("recipe", "cable"),
+    [
+        ("open-short-baseline", "sense_cable"),
+        ("open-short-baseline", "source_cable"),
+        ("return-loss", "sense_cable"),
+        ("return-loss", "source_cable"),
+        ("gain-pair-by-switch", "range_cable"),
+        ("gain-pair-by-switch", "far_cable"),
+    ],
+)
+def test_a_cable_pulled_off_is_a_broken_path_in_which_it_is_named(recipe: str, cable: str) -> None:
+    bench = virtual()
+    step = steps(recipe, points="51")[0]
+    bench.world.pull(cable)
+    broken = broken_path(BENCH, step, captured(bench, step))
+    assert broken is not None
+    assert cable in broken.advice
+    assert "where the path itself gives" in broken.message
+
+
+def a_sweep(bench: VirtualBench) -> tuple[CaptureStep, Sweep]:
+    step = steps("return-loss", points="101")[0]
+    return step, captured(bench, step)
+
+
+def test_a_level_above_what_the_source_can_bring_is_a_broken_path() -> None:
+    step, sweep = a_sweep(virtual())
+    high = broken_path(BENCH, step, replace(sweep, level_dbm=sweep.level_dbm + 40.0))
+    assert high is not None
+    assert "where the source can bring -26.6 dBm at most" in high.message
+
+
+def test_the_trace_of_the_sweep_before_is_no_measurement() -> None:
+    bench = virtual()
+    step, sweep = a_sweep(bench)
+    assert broken_path(BENCH, step, sweep, captured(bench, step)) is None
+    again = broken_path(BENCH, step, sweep, sweep)
+    assert again is not None
+    assert "the trace is the one before to the last digit" in again.message
+
+
+@pytest.mark.parametrize("first", [0, 40, 80])
+def test_an_analyzer_that_stands_still_from_some_point_on_is_noticed(first: int) -> None:
+    step, sweep = a_sweep(virtual())
+    level = sweep.level_dbm.copy()
+    level[first:] = level[first]
+    still = broken_path(BENCH, step, replace(sweep, level_dbm=level))
+    assert still is not None
+    assert f"{101 - first} readings one after the other" in still.message
+
+
+def test_an_analyzer_that_shows_one_number_with_rf_on_and_off_is_noticed() -> None:
+    step, sweep = a_sweep(virtual())
+    assert sweep.noise_dbm is not None
+    stuck = replace(
+        sweep, level_dbm=np.full(101, -31.25), noise_dbm=np.full(sweep.noise_dbm.size, -31.25)
+    )
+    found = broken_path(BENCH, step, stuck)
+    assert found is not None
+    assert "all 101 readings and those with RF off are -31.25 dBm" in found.message
+
+
+def test_a_reading_that_does_not_change_when_rf_goes_off_is_noticed() -> None:
+    step, sweep = a_sweep(virtual())
+    highest = float(np.max(sweep.level_dbm))
+    found = broken_path(BENCH, step, replace(sweep, off_dbm=(highest,) * 5))
+    assert found is not None
+    assert "the analyzer repeats itself, or the source radiates all the same" in found.message
+    assert "Look whether RF of generator is off" in found.advice
+
+
+def test_a_switch_that_loses_the_port_in_the_middle_is_noticed() -> None:
+    step, sweep = a_sweep(virtual())
+    level = sweep.level_dbm.copy()
+    level[30:60] = -108.0 + np.random.default_rng(3).normal(0.0, 1.0, 30)
+    found = broken_path(BENCH, step, replace(sweep, level_dbm=level))
+    assert found is not None
+    assert "from 1600 to 1745 MHz" in found.message
+
+
+def test_listening_is_held_against_no_path() -> None:
+    step, sweep = a_sweep(virtual())
+    quiet = step.model_copy(update={"sweep": step.sweep.model_copy(update={"rf": "off"})})
+    silent = replace(sweep, level_dbm=np.full(101, -108.0), noise_dbm=None, noise_hz=None)
+    assert broken_path(BENCH, quiet, silent) is None
