@@ -45,11 +45,20 @@ class PutBack(Exception):
 class Progress:
     """How far one run of a job is, and what it left out for want of an answer."""
 
-    def __init__(self, step_index: int) -> None:
+    def __init__(self, step_index: int, *, others_ran: bool) -> None:
+        """others_ran: since this job last asked, without an answer."""
         self.step_index = step_index
+        self._others_ran = others_ran
         self.worksheet: Worksheet | None = None
         self.left_out: list[Step] = []
         self._skipping = False
+
+    def words(self, ask: str) -> str:
+        """The words of a request; the first one tells where others have used the bench since."""
+        told, self._others_ran = self._others_ran, False
+        return (
+            f"Other jobs have run since you were asked: see what is fitted. {ask}" if told else ask
+        )
 
     def skip_from(self, step: HandsStep) -> None:
         """Nobody answered this request: what follows it is left out, up to the next one."""
@@ -65,6 +74,21 @@ class Progress:
         if isinstance(step, HandsStep):
             self._skipping = False
         if not self._skipping or isinstance(step, ReduceStep | AcceptStep):
+            return False
+        self.leave_out(step)
+        return True
+
+    def lacks(self, worksheet: Worksheet, step: ReduceStep, taken: set[str]) -> bool:
+        """Whether a reduction is left out because captures that it needs were left out.
+
+        taken: names of the job's stored captures. After an interruption they alone tell.
+        """
+        missing = {
+            one.name
+            for one in (*self.left_out, *worksheet.steps[: step.index])
+            if isinstance(one, CaptureStep) and (one in self.left_out or one.name not in taken)
+        }
+        if not missing & {*step.captures.values(), *step.baseline.values()}:
             return False
         self.leave_out(step)
         return True
@@ -219,20 +243,3 @@ def ask_again_words(step: HandsStep, step_index: int) -> str:
 def can_skip(worksheet: Worksheet) -> bool:
     """Whether steps of this worksheet may be left out for want of an answer."""
     return any(isinstance(step, HandsStep) and step.then == "skip" for step in worksheet.steps)
-
-
-def not_taken(worksheet: Worksheet, step_index: int, taken: set[str]) -> list[Step]:
-    """Captures before `step_index` that were left out. taken: names of the stored captures."""
-    return [
-        step
-        for step in worksheet.steps[:step_index]
-        if isinstance(step, CaptureStep) and step.name not in taken
-    ]
-
-
-def needs_any(step: Step, missing: list[Step]) -> bool:
-    """Whether a step cannot be done without one of the missing captures."""
-    names = {one.name for one in missing if isinstance(one, CaptureStep)}
-    return isinstance(step, ReduceStep) and bool(
-        names & {*step.captures.values(), *step.baseline.values()}
-    )

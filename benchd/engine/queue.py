@@ -108,16 +108,38 @@ class JobQueue:
             )
             await self._interrupted(job, f"{at}, {job.interruptions} times in all", advice)
             return
-        step, reason = job.step_index, ""
-        if worksheet.on_interrupt == "restart":
-            step = 0
-        elif step > 0:
-            reason = "; ".join(await self._outdated(job, worksheet))
-            step = 0 if reason else step
+        step, reason = await self._resume_at(job, worksheet)
         message = f"interrupted; goes on at step {step + 1}"
         if reason:
             message = f"interrupted; begins again: {reason}"
         await self._set(job, JobState.WAITING, message=message, step_index=step)
+
+    async def _resume_at(self, job: JobRow, worksheet: Worksheet) -> tuple[int, str]:
+        """The step at which an interrupted job goes on; why it begins again, if captures say so."""
+        if worksheet.on_interrupt == "restart" or job.step_index == 0:
+            return 0, ""
+        reason = "; ".join(await self._outdated(job, worksheet))
+        return (0 if reason else job.step_index), reason
+
+    async def _after_others(self, job: JobRow) -> JobRow | None:
+        """A job that let others run was interrupted by them: it goes on as its recipe says.
+
+        None where it must not go on.
+        """
+        if job.put_back_at is None or job.step_index == 0:
+            return job
+        worksheet = await self._db.patiently(self._store.worksheet, job.id)
+        if worksheet.on_interrupt == "fail":
+            at = f"nobody answered at step {job.step_index + 1}, and other jobs have run since"
+            await self._interrupted(job, at, "Queue it again when somebody is there.")
+            return None
+        step, reason = await self._resume_at(job, worksheet)
+        if step == job.step_index:
+            return job
+        message = "begins again, since other jobs have run"
+        if reason:
+            message = f"{message}: {reason}"
+        return await self._set(job, JobState.WAITING, message=message, step_index=step)
 
     async def _interrupted(self, job: JobRow, message: str, advice: str) -> None:
         error = {
@@ -154,9 +176,10 @@ class JobQueue:
         with suppress(WrongState):
             await self._set(job, JobState.FAILED, message=text, error=dict(detail))
 
-    async def _set(self, job: JobRow, state: JobState, **more: Any) -> None:
+    async def _set(self, job: JobRow, state: JobState, **more: Any) -> JobRow:
         row = await self._db.patiently(self._store.set_state, job.id, state, **more)
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+        return row
 
     async def run(self) -> None:
         """Make safe, recover, then work for ever. Ends only by cancellation.
@@ -190,12 +213,25 @@ class JobQueue:
         await self._mark_missed()
         job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
         if job is not None:
-            await self._runner.run(job)
+            await self._run_one(job)
             await self.make_safe(quietly=True)
             return
         with suppress(TimeoutError):
             async with asyncio.timeout(POLL_S):
                 await self._wake.wait()
+
+    async def _run_one(self, job: JobRow) -> None:
+        try:
+            may_run = await self._after_others(job)
+        except WrongState:
+            return  # withdrawn meanwhile
+        except Exception as error:
+            if _passes(error):
+                raise
+            await self._give_up(job, error)
+            return
+        if may_run is not None:
+            await self._runner.run(may_run)
 
     async def _mark_missed(self) -> None:
         """Jobs whose window has closed, or is too short for what they need, are `missed`."""

@@ -21,8 +21,6 @@ from benchd.engine.asking import (
     PutBack,
     ask_again_words,
     can_skip,
-    needs_any,
-    not_taken,
     to_ask_again,
 )
 from benchd.engine.capture_check import PATH_BROKEN, broken_path, switch_opened
@@ -125,7 +123,7 @@ class Runner:
         except WrongState:
             # Withdrawn between being picked and being started.
             return await self._db.call(self._store.job, job.id)
-        progress = Progress(job.step_index)
+        progress = Progress(job.step_index, others_ran=job.put_back_at is not None)
         try:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
             progress.worksheet = worksheet
@@ -227,7 +225,7 @@ class Runner:
             await self._step(job_id, worksheet, step)
 
     async def _request(self, job_id: str, step: HandsStep, ask: str, progress: Progress) -> None:
-        answer = await self._asking.ask(job_id, step, ask)
+        answer = await self._asking.ask(job_id, step, progress.words(ask))
         if answer is Answer.PUT_BACK:
             raise PutBack
         if answer is Answer.SKIP:
@@ -241,12 +239,7 @@ class Runner:
         if not (isinstance(step, ReduceStep) and can_skip(worksheet)):
             return False
         rows = await self._db.patiently(self._store.captures, job_id=job_id)
-        taken = {row.step for row in rows}
-        missing = [*progress.left_out, *not_taken(worksheet, step.index, taken)]
-        if not needs_any(step, missing):
-            return False
-        progress.leave_out(step)
-        return True
+        return progress.lacks(worksheet, step, {row.step for row in rows})
 
     async def _step(self, job_id: str, worksheet: Worksheet, step: Any) -> None:
         handlers: dict[type, Callable[[str, Worksheet, Any], Any]] = {

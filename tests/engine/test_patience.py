@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -74,8 +75,10 @@ async def test_waiting_jobs_run_once_the_patience_ends_and_then_it_asks_again(
         await until_it_asks(office, job)
         other = await office.text()
         await office.until(other.id, JobState.DONE)
-        row = await until_it_asks(office, job)
-        assert row.message == "Fit the open."
+        row = await until_it_asks(office, job, "Other jobs")
+        assert row.message == (
+            "Other jobs have run since you were asked: see what is fitted. Fit the open."
+        )
     said = [event.message for event in office.store.job_events(job.id)]
     taken_back = [text for text in said if text.startswith("nobody answered within 0.2 s")]
     assert taken_back[0] == (
@@ -252,3 +255,47 @@ async def test_an_interrupted_job_does_not_begin_again_after_its_window(office: 
     async with at_work(office):
         row = await office.until(job.id, JobState.MISSED)
     assert row.interruptions == 1
+
+
+@pytest.mark.parametrize(
+    ("on_interrupt", "state", "measured", "words"),
+    [
+        ("resume", JobState.DONE, 1, "Other jobs have run since you were asked"),
+        ("restart", JobState.DONE, 2, "begins again, since other jobs have run"),
+        ("fail", JobState.FAILED, 1, "nobody answered at step 2, and other jobs have run since"),
+    ],
+)
+async def test_a_job_that_let_others_run_goes_on_as_after_an_interruption(
+    office: Office,
+    monkeypatch: pytest.MonkeyPatch,
+    on_interrupt: str,
+    state: JobState,
+    measured: int,
+    words: str,
+) -> None:
+    text = f"""\
+recipe: two
+title: A sweep, then something by hand
+on_interrupt: {on_interrupt}
+sweeps:
+  main: {{start: 1.6 GHz, stop: 1.8 GHz, points: 3, level: -10 dBm, resolution_bandwidth: 10 kHz}}
+steps:
+  - capture: {{role: open, route: middle, position: open, sweep: main}}
+  - hands: {{ask: Fit the antenna.}}
+"""
+    job = await office.desk.queue_text(text, "two.yaml", {})
+    shorter(office, job, 0.2, monkeypatch)
+    async with at_work(office):
+        await until_it_asks(office, job)
+        other = await office.text()
+        await office.until(other.id, JobState.DONE)
+        if state is JobState.DONE:
+            await until_it_asks(office, job, "Other jobs")
+            async with asyncio.timeout(PATIENCE_S):
+                while (await office.desk.job(job.id)).state is not JobState.DONE:
+                    with suppress(OrderRefused):
+                        await office.desk.ready(job.id)
+                    await asyncio.sleep(0.005)
+        await office.until(job.id, state)
+    assert office.rig.log.count("measure") == measured
+    assert any(event.message.startswith(words) for event in office.store.job_events(job.id))
