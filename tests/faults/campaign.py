@@ -6,8 +6,10 @@ import contextlib
 import json
 import multiprocessing
 import os
+import signal
 import sys
 import tempfile
+import threading
 import time
 import traceback
 from collections.abc import Iterable, Iterator
@@ -62,6 +64,31 @@ def perform(stage: Stage, task: Task) -> Outcome:
     return scene.outcome
 
 
+def _children() -> list[int]:
+    """Processes that this one has started and that live."""
+    found = []
+    for folder in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):
+            # The name stands in brackets and may hold anything; the parent is the second after it.
+            parent = (folder / "stat").read_text().rpartition(")")[2].split()[1]
+            found += [int(folder.name)] if parent == str(os.getpid()) else []
+    return found
+
+
+def _end_with(campaign: int) -> None:
+    """In a worker process: end, with all its processes, where the campaign was broken off."""
+
+    def watch() -> None:
+        while os.getppid() == campaign:
+            time.sleep(0.5)
+        for child in _children():
+            with contextlib.suppress(OSError):
+                os.kill(child, signal.SIGKILL)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _worker(task: Task) -> Outcome:
     """In a worker process: the stage is built once, and anew after a run that ended in trouble."""
     global _stage
@@ -92,7 +119,9 @@ def campaign(wanted: list[Task], workers: int, done: Path | None) -> list[Outcom
     with tempfile.TemporaryDirectory(prefix="fault-campaign-") as folder:
         Path(folder).chmod(0o755)
         os.environ["FAULTS_FOLDER"] = folder
-        with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        with ProcessPoolExecutor(
+            workers, mp_context=context, initializer=_end_with, initargs=(os.getpid(),)
+        ) as pool:
             running = [pool.submit(_worker, task) for task in left]
             for number, future in enumerate(as_completed(running), 1):
                 outcome = future.result()
