@@ -35,6 +35,8 @@ class GainBasis:
         was measured against it; None for methods that need none.
     drift: half-width of the drift where the captures themselves bracket it.
     antennas: of a difference the antenna under test and the reference, of a path its two ends.
+    in_pairs: True where the mean of differences was taken, each test against the other capture of
+        the same number: the drift that counts is that within a pair.
     is_path: True where one path alone gives the gain (Friis), False where two are compared.
     """
 
@@ -47,6 +49,7 @@ class GainBasis:
     drift: Known | None = None
     antennas: tuple[str | None, str | None] = (None, None)
     is_path: bool = False
+    in_pairs: bool = False
 
     def knowledge(self) -> Callable[[float], GainKnowledge]:
         """Knowledge at one frequency, Hz; what is looked up is looked up once."""
@@ -102,11 +105,22 @@ class GainBasis:
         return known if drift is None else replace(known, drift_db=drift)
 
     def _stated_drift(self) -> Known | None:
-        """The largest drift between a capture of the antenna and one of the other kind."""
-        pairs = [(test, other) for test in self.tests for other in self.others]
+        """The largest drift between a capture of the antenna and one of the other kind.
+
+        Of a mean over pairs the mean of theirs: what makes them differ is in their spread.
+        """
+        if self.in_pairs:
+            pairs = list(zip(self.tests, self.others, strict=True))
+        else:
+            pairs = [(test, other) for test in self.tests for other in self.others]
         found = [drift_db(self.bench, test.route, other, test) for test, other in pairs]
         stated = [one for one in found if one is not None]
-        return max(stated, key=lambda one: one.value) if stated else None
+        if not stated:
+            return None
+        largest = max(stated, key=lambda one: one.value)
+        if not self.in_pairs:
+            return largest
+        return replace(largest, value=sum(one.value for one in stated) / len(stated))
 
     def _noise(self, captures: Sequence[Capture], at_hz: float) -> Known | None:
         """Spread of the mean level of these captures, from their own noise."""

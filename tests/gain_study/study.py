@@ -26,8 +26,8 @@ from tests.gain_study.place import POINTS, Fit, Place, place
 
 RECIPES = Path(__file__).resolve().parents[2] / "recipes"
 MORNING = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)
-STEP_S = 900.0
-"""From one capture to the next: about a radian of the drift's swing."""
+STEP_S = 300.0
+"""From one capture to the next: a third of a radian of the drift's swing."""
 OUT_OF_BAND_DB = 3.0
 DIPOLES = ("range dipole", "reference dipole")
 

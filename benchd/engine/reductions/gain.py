@@ -177,7 +177,15 @@ def _by_substitution(
         test_gamma_limit=matches[tested].limit,
     )
     basis = GainBasis(
-        sources.bench, tests, references, sources.store, antenna, name, drift, (tested, name)
+        sources.bench,
+        tests,
+        references,
+        sources.store,
+        antenna,
+        name,
+        drift,
+        antennas=(tested, name),
+        in_pairs=places is not None,
     ).knowledge()
 
     def at(frequency_hz: float) -> list[Result]:

@@ -224,6 +224,21 @@ def test_over_places_noise_and_joints_are_not_counted_twice(notebook: Notebook) 
     assert_allclose(ratio, 1.0 / math.sqrt(2.0), rtol=1e-9)
 
 
+def test_over_places_the_drift_is_that_within_a_pair(notebook: Notebook) -> None:
+    """0.06 dB within an hour are stated: pairs 15 min apart drift by half of it (root of time),
+    however long the whole series takes."""
+    for number in range(1, 5):
+        at_s = 7200.0 * number
+        notebook.capture(f"r{number}", "reference", -45.0, antenna="reference dipole",
+                         position="mount_a", at_s=at_s)  # fmt: skip
+        notebook.capture(f"t{number}", "test", -40.0, position="mount_b", antenna="dipole r3",
+                         at_s=at_s + 900.0)  # fmt: skip
+    names = {f"{role}{'' if n == 1 else f'_{n}'}": f"{role[0]}{n}"
+             for role in ("test", "reference") for n in range(1, 5)}  # fmt: skip
+    found = one(notebook.reduce("gain", names, **OPTIONS, travel_m=0.1), "realised_gain")
+    assert_allclose(terms_of(found)["drift"].size, 0.03, rtol=1e-9)
+
+
 def test_places_too_near_to_each_other_divide_nothing(notebook: Notebook) -> None:
     """Half a wavelength at 1.7 GHz is 88 mm."""
     captures = places(notebook, [-40.0, -39.6], [-45.0, -45.0])
