@@ -9,10 +9,12 @@ is the standard uncertainty.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import db_from_power_ratio, power_ratio_from_db
 from benchd.reduce.knowledge import Known
 from benchd.reduce.noise import (
@@ -23,9 +25,12 @@ from benchd.reduce.noise import (
     reading_standard_db,
 )
 from benchd.reduce.reflection import NEAR_NOISE_DB, roughness_db
-from benchd.traces import Capture, FloatArray
+from benchd.traces import Capture, FloatArray, Trace
 
 NEAR_NOISE = "near-noise"
+
+HELD_OFF, HELD_HALF = 0.5, 0.6
+"""Of the held noise: what it adds to a held reading, and how far that is off at most."""
 
 LEAST_FOR_ROUGHNESS = 41
 """Points from which the roughness of a trace is noise and not the shape of the curve."""
@@ -84,12 +89,97 @@ def carrier_dbm(capture: Capture) -> FloatArray:
     A reading that does not rise above the noise stands as read; see `noise_flags`.
     """
     level = np.array(np.real(capture.level.values), dtype=float)
+    if is_held(capture):
+        return level + held_bias_db(capture)
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
     if noise_dbm is None or detector is None:
         return level
     for index in np.flatnonzero(level - noise_dbm < CORRECTED_BELOW_DB[detector]):
         level[index] = _corrected_dbm(float(level[index]), noise_dbm, detector)
     return level
+
+
+def is_held(capture: Capture) -> bool:
+    """True where the analyzer held its maxima, noise's own among them."""
+    return capture.settings.get("method") == "hold" and _noise_trace(capture) is not None
+
+
+def held_bias_db(capture: Capture) -> FloatArray:
+    """What to add to held maxima, dB, negative: what noise has added to them, shape (n,).
+
+    The greatest of many |carrier + noise| is the carrier plus the greatest noise in its phase. The
+    capture shows the greatest noise of any phase as its held noise n. How many readings fell on the
+    carrier is not known: the greatest in phase of five is 0.35 n, give or take 0.2 n, and of very
+    many nearly n, where n itself is of some hundreds (order statistics of the normal and of
+    Rayleigh's law, arithmetic).
+    So 0.5 n is taken off, and 0.6 n is the half-width of what is not known (`level_sd_db`). Where
+    noise is more than half of a reading, half is taken.
+    """
+    return np.asarray(20.0 * np.log10(1.0 - HELD_OFF * _held_share(capture)), dtype=np.float64)
+
+
+def _held_share(capture: Capture) -> FloatArray:
+    """Held noise against each held reading, as amplitudes; 0.5 at most."""
+    noise = _noise_trace(capture)
+    assert noise is not None
+    level = np.real(capture.level.values).astype(float)
+    here = np.interp(capture.level.frequency_hz, noise.frequency_hz, np.real(noise.values))
+    return np.asarray(np.minimum(10.0 ** ((here - level) / 20.0), 0.5), dtype=np.float64)
+
+
+def _held_sd_db(capture: Capture, at_hz: float | None) -> Known:
+    """Rectangular, of a carrier of r - 0.5 n: no straight line between points averages that."""
+    shares = _held_share(capture)
+    grid = capture.level.frequency_hz
+    share = float(np.median(shares) if at_hz is None else np.interp(at_hz, grid, shares))
+    half = HELD_HALF * share / (1.0 - HELD_OFF * share)
+    return Known(2.0 * DB_PER_NAT * half / math.sqrt(3.0))
+
+
+def _noise_trace(capture: Capture) -> Trace | None:
+    return next((trace for trace in capture.traces if trace.name == "noise"), None)
+
+
+def only_visited(captures: Sequence[Capture]) -> list[Capture]:
+    """The captures with those bins alone in which every `hold` sweep saw the source.
+
+    Raises ReductionRefused where fewer than two are left.
+    """
+    masks = [one.level.visited for one in captures]
+    if all(mask is None or bool(mask.all()) for mask in masks):
+        return list(captures)
+    grid = captures[0].level.frequency_hz
+    seen = np.ones(grid.shape, dtype=bool)
+    for one, mask in zip(captures, masks, strict=True):
+        if mask is not None:
+            at = np.interp(grid, one.level.frequency_hz, mask.astype(float))
+            seen &= at > 1.0 - 1e-9
+    if int(seen.sum()) < 2:
+        raise ReductionRefused(
+            f"the source was seen in {int(seen.sum())} of {grid.size} bins of every capture",
+            advice="Hold longer, or let the source rest longer at each frequency.",
+        )
+    return [_cut(one, grid[seen]) for one in captures]
+
+
+def _cut(capture: Capture, grid_hz: FloatArray) -> Capture:
+    """The capture's traces at some of its own frequencies; its noise as it was read."""
+    traces = []
+    for trace in capture.traces:
+        kept = np.isclose(trace.frequency_hz[:, np.newaxis], grid_hz, rtol=1e-12).any(axis=1)
+        if trace.name == "noise" or not kept.any():
+            traces.append(trace)
+            continue
+        visited = None if trace.visited is None else trace.visited[kept]
+        traces.append(
+            replace(
+                trace,
+                frequency_hz=trace.frequency_hz[kept],
+                values=trace.values[kept],
+                visited=visited,
+            )
+        )
+    return replace(capture, traces=tuple(traces))
 
 
 def _corrected_dbm(reading_dbm: float, noise_dbm: float, detector: str) -> float:
@@ -152,6 +242,8 @@ def seen_sd_db(capture: Capture) -> Known | None:
 
 def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None:
     """From the distance to the noise. The correction for it is one error at all frequencies."""
+    if is_held(capture):
+        return _held_sd_db(capture, at_hz)
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
     if noise_dbm is None or detector is None:
         return None

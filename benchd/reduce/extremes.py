@@ -149,9 +149,13 @@ class Band:
             common = [line for line in self.lines[nearest] if law_of(line) == "same"]
             off = end(again, axis=1) - curve[place] + linear_draws(common, rng, trials)
             low, high = interval(off)
+            # Never beyond the curve's middle: no least is greater than the greatest.
+            middle = float(curve.mean())
+            best = float(curve[place] - off.mean())
+            best = min(best, middle) if where is np.argmin else max(best, middle)
             found.append(
                 Extreme(
-                    float(curve[place] - off.mean()),
+                    best,
                     float(fine[place]),
                     float(off.std()),
                     float(curve[place] - high),

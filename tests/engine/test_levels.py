@@ -1,11 +1,16 @@
 """The spread of a level at a frequency, on the points of a capture and between them."""
 
+import math
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
-from benchd.engine.levels import level_sd_db
+from benchd.engine.levels import carrier_dbm, level_sd_db, only_visited
+from benchd.errors import ReductionRefused
+from benchd.traces import Capture
 from tests.engine.captures import GRID, Notebook
 
 
@@ -45,3 +50,55 @@ def test_a_wrong_correction_for_noise_is_not_averaged_away(tmp_path: Path) -> No
     assert point is not None
     assert between is not None
     assert between.value > point.value / np.sqrt(2.0) * 1.0001
+
+
+def held(notebook: Notebook, level_dbm: float, noise_dbm: float, visited: Any = None) -> Capture:
+    """Held maxima over the grid, with the held noise beside."""
+    made = notebook.capture("held", "test", level_dbm, noise_dbm=noise_dbm, method="hold",
+                            detector="peak", antenna="dipole r3")  # fmt: skip
+    level = replace(made.level, visited=visited)
+    return replace(made, traces=(level, *made.traces[1:]))
+
+
+@pytest.mark.parametrize("looks", [5, 200])
+@pytest.mark.parametrize("above_db", [12.0, 20.0, 40.0])
+def test_held_maxima_are_read_between_the_carrier_and_carrier_plus_noise(
+    tmp_path: Path, above_db: float, looks: int
+) -> None:
+    """3000 times the greatest of some readings beside the greatest of 200 of noise alone: the true
+    carrier lies within the half-width in at least 95 of 100, by draws apart from the formula."""
+    notebook = Notebook(tmp_path)
+    rng = np.random.default_rng(4)
+    carrier = 10.0 ** (above_db / 20.0)
+    shape = (3000, 200)
+    first, second = (
+        rng.normal(0.0, 0.2, shape) + 1j * rng.normal(0.0, 0.2, shape) for _ in range(2)
+    )
+    noise = np.abs(first).max(axis=1)
+    read = np.abs(carrier + second[:, :looks]).max(axis=1)
+    typical = held(notebook, 20.0 * np.log10(np.median(read)), 20.0 * np.log10(np.median(noise)))
+    sd = level_sd_db(typical, 1.7e9)
+    assert sd is not None
+    middle = carrier_dbm(typical)[0]
+    half = sd.value * math.sqrt(3.0)
+    inside = np.abs(20.0 * np.log10(carrier / read * np.median(read)) - middle) <= half
+    assert np.mean(inside) >= 0.95
+
+
+def test_bins_that_the_source_never_entered_are_left_out(tmp_path: Path) -> None:
+    notebook = Notebook(tmp_path)
+    seen = np.ones(GRID.size, dtype=bool)
+    seen[10:20] = False
+    some, other = held(notebook, -40.0, -90.0, seen), held(notebook, -42.0, -90.0)
+    for cut in only_visited([some, other]):
+        assert cut.level.frequency_hz.tolist() == GRID[seen].tolist()
+    untouched = only_visited([other])
+    assert untouched[0] is other
+
+
+def test_held_captures_without_two_common_bins_are_refused(tmp_path: Path) -> None:
+    notebook = Notebook(tmp_path)
+    left, right = np.zeros(GRID.size, dtype=bool), np.zeros(GRID.size, dtype=bool)
+    left[:5], right[4:9] = True, True
+    with pytest.raises(ReductionRefused, match="seen in 1 of 81 bins"):
+        only_visited([held(notebook, -40.0, -90.0, left), held(notebook, -40.0, -90.0, right)])

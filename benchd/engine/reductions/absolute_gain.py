@@ -10,7 +10,7 @@ import numpy as np
 from benchd.engine.box_spreads import kinds
 from benchd.engine.gain_knowledge import GainBasis
 from benchd.engine.gathering import Sources, inputs
-from benchd.engine.levels import noise_flags
+from benchd.engine.levels import noise_flags, only_visited
 from benchd.engine.matching import AntennaMatch, antenna_match
 from benchd.engine.reductions.gain import all_of, mean_level, nearer_db, require_same
 from benchd.engine.reductions.gain_curves import gain_outcome
@@ -37,6 +37,8 @@ def reduce_two_identical(sources: Sources, step: ReduceStep) -> Outcome:
     captures = inputs(sources, step)
     tests, thrus = all_of(captures, "test"), all_of(captures, "thru")
     require_same(step, [*tests, *thrus])
+    kept = only_visited([*tests, *thrus])
+    tests, thrus = kept[: len(tests)], kept[len(tests) :]
     name = str(step.options["antenna"])
     match = antenna_match(sources, step, tests[0], name)
     pair = _pair(sources, tests, thrus, (match, match), (name, name))
@@ -65,30 +67,32 @@ def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
     thrus = all_of(captures, "thru")
     tests = [captures[key] for key, _, _ in PAIRS]
     require_same(step, [*tests, *thrus])
+    kept = only_visited([*tests, *thrus])
+    tests, thrus = kept[: len(tests)], kept[len(tests) :]
     names = [str(name) for name in step.options["antennas"]]
     matches = [antenna_match(sources, step, tests[0], name) for name in names]
     pairs = [
         _pair(
             sources,
-            [captures[key]],
+            [test],
             thrus,
             (matches[near], matches[far]),
             (names[near], names[far]),
         )
-        for key, near, far in PAIRS
+        for test, (_, near, far) in zip(tests, PAIRS, strict=True)
     ]
     # Each pair has noise and walls of its own: the weakest of the three may lie in the noise while
     # the first does not.
     known_of = [
         GainBasis(
             sources.bench,
-            [captures[key]],
+            [test],
             thrus,
             sources.store,
             antennas=(names[near], names[far]),
             is_path=True,
         ).knowledge()
-        for key, near, far in PAIRS
+        for test, (_, near, far) in zip(tests, PAIRS, strict=True)
     ]
     sizes = tuple(sources.bench.antennas[name].largest_dimension_m for name in names)
     used = [*tests, *thrus, *(c for match in matches for c in match.captures)]

@@ -11,7 +11,7 @@ import numpy as np
 from benchd.bench import Antenna
 from benchd.engine.gain_knowledge import GainBasis
 from benchd.engine.gathering import Sources, inputs
-from benchd.engine.levels import carrier_dbm, noise_flags
+from benchd.engine.levels import carrier_dbm, noise_flags, only_visited
 from benchd.engine.matching import AntennaMatch, antenna_match
 from benchd.engine.reductions.gain_curves import AtFrequency, gain_outcome
 from benchd.engine.reductions.outcome import Outcome
@@ -45,6 +45,8 @@ def reduce_gain(sources: Sources, step: ReduceStep) -> Outcome:
     else:
         others = all_of(captures, "thru")
     require_same(step, [*tests, *others])
+    kept = only_visited([*tests, *others])
+    tests, others = kept[: len(tests)], kept[len(tests) :]
     matches = {name: antenna_match(sources, step, tests[0], name) for name in _antennas(step)}
     used = [*tests, *others, *(c for found in matches.values() for c in found.captures)]
     spreads: list[Result] = []

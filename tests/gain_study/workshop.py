@@ -1,0 +1,265 @@
+"""Gains, and a night's drift, on the simulators' benches: every method, sweep and dialect family.
+
+The benches are those of `tests/coverage_study`; what it does not reach is measured here: absolute
+gains, sweeps that hold or track, and the level's drift with temperature. Every other bench speaks
+the second family of dialects.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from ruamel.yaml import YAML
+
+from benchd.bench import Bench, parse_bench
+from benchd.errors import ReductionRefused
+from benchd.recipe import load_recipe, resolve
+from benchd.recipe.worksheet import CaptureStep, Worksheet
+from benchd.results import Result
+from benchd.traces import Capture
+from simulators.instruments.workbench import Workbench
+from simulators.world import World
+from simulators.world.model import WorldModel
+from simulators.world.wiring import Placing
+from tests.coverage_study.draw import Drawn, drawn
+from tests.coverage_study.memory import VirtualBench, db
+from tests.coverage_study.owner import GAIN_BAND_HZ, POSITIONS, SPAN_M, Owner, bench_file
+from tests.coverage_study.study import Line
+
+RECIPES = Path(__file__).resolve().parents[2] / "recipes"
+OTHER_MAKES = {"source": "terse", "analyzer": "chatty", "switch": "terse"}
+NAMES = "(range dipole|reference dipole|antenna)"
+AT_HZ = 1.7e9
+OUT_OF_BAND_DB = 3.0
+DRIFT_TIMES = 12
+LOW_LEVEL_DBM = -40.0
+LEAST_TRACKING_DBM = -60.0
+"""The analyzers' own outputs go down to this."""
+
+
+@dataclass(frozen=True)
+class Method:
+    """A shipped recipe; the antennas at the two ends of the path that its owner qualified."""
+
+    recipe: str
+    path_of: tuple[str, str] = ("range dipole", "reference dipole")
+    sweep: str = "stepped"
+
+
+METHODS = {
+    "substitution, hold": Method("gain-pair-by", sweep="hold"),
+    "substitution, tracking": Method("gain-pair-by", sweep="tracking"),
+    "between references": Method("gain-between-references"),
+    "range antenna": Method("gain-by-known-range-antenna", ("range dipole", "antenna")),
+    "two alike": Method("gain-two-identical", ("antenna", "antenna")),
+    "three antennas": Method("gain-three-antennas"),
+}
+
+
+class WatchedBench(VirtualBench):
+    """A virtual bench with a thermometer of tenths of a kelvin beside it.
+
+    pause_s: passes before each capture.
+    """
+
+    pause_s = 0.0
+
+    def _captured(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> Capture:
+        self.wait(self.pause_s)
+        found = super()._captured(job_id, worksheet, step)
+        kelvin = self.world.temperature_k(self.clock.now_s())
+        return replace(found, readings={"temperature_c": round(20.0 + kelvin, 1)})
+
+
+def in_dialects(one: Drawn, *, other: bool) -> Drawn:
+    """The same bench with instruments of one family or the other."""
+    if not other:
+        return one
+    data = one.world.model.model_dump()
+    for instrument in data["instruments"]:
+        instrument["dialect"] = OTHER_MAKES[instrument["kind"]]
+    return replace(one, world=World(WorldModel.model_validate(data), seed=one.seed))
+
+
+def path_spread_db(one: Drawn, near: str, far: str) -> dict[float, float]:
+    """Standard deviation over places of both ends of one path's level, the distance taken out."""
+    owner = Owner(one)
+    offsets = owner.guess(20).uniform(-SPAN_M / 2.0, SPAN_M / 2.0, (POSITIONS, 2, 3))
+    box = one.world.model.box
+    rows = []
+    for near_off, far_off in offsets:
+        here = np.array(box.near_end_m) + near_off
+        apart_m = float(np.linalg.norm(np.array(box.mount_a_m) + far_off - here))
+        ends = [Placing(name, offset_m=tuple(off.tolist()))
+                for name, off in ((near, near_off), (far, far_off))]  # fmt: skip
+        level = db(owner.wiring.link(ends[0], ends[1], "mount_a", False).two_port.s21)
+        rows.append(level + 20.0 * np.log10(apart_m))
+    f = owner.wiring.antenna(far).frequency_hz
+    sd_db = np.std(rows, axis=0, ddof=1)
+    return {at: float(np.interp(at, f, sd_db)) for at in np.arange(1.6e9, 1.81e9, 0.025e9)}
+
+
+def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
+    """The owner's bench for one method: path spread, match of the source, words of the makes."""
+    text = bench_file(one)
+    table = ", ".join(
+        f"{at / 1e9:.4f} GHz: {size:.3f} dB"
+        for at, size in path_spread_db(one, *method.path_of).items()
+    )
+    near, far = method.path_of
+    path = (
+        f"  path_spread: {{{table}}}\n  path_spread_of: [{near}, {far}]\n"
+        f"  path_spread_positions: {POSITIONS}\n"
+    )
+    text = text.replace("antennas:\n", f"{path}antennas:\n", 1)
+    match_db = one.world.model.source.match_db
+    text = text.replace("driver: scpi-source,", f"driver: scpi-source, match: {match_db:.1f} dB,")
+    if method.sweep == "tracking":
+        text = text.replace(
+            "kind: transmission, source: generator", "kind: transmission, source: analyzer"
+        )
+        text = text.replace(
+            "driver: scpi-analyzer,", "driver: scpi-analyzer, tracking_level: [-120 dBm, 15 dBm],"
+        )
+    if other:
+        for kind, words in _words().items():
+            text = text.replace(f"driver: scpi-{kind},", f"driver: scpi-{kind}, {words}")
+    return parse_bench(text, file=f"drawn-{one.seed}.yaml")
+
+
+def _words() -> dict[str, str]:
+    """What the shipped bench of other makes says of commands and answers, by kind."""
+    data = YAML(typ="safe").load((RECIPES / "benches" / "mixed-makes.yaml").read_text())
+    found = {}
+    for instrument in data["instruments"].values():
+        parts = [
+            f"{key}: {json.dumps(instrument[key])},"
+            for key in ("commands", "options")
+            if key in instrument
+        ]
+        found[instrument["kind"]] = " ".join(parts)
+    return found
+
+
+def _hands(workbench: Workbench, ask: str) -> None:
+    """A person who fits what a request names, where it names it."""
+    world = workbench.world
+    if world.model.layout == "by-hand":
+        workbench.move(lambda: world.connect("range"))
+    if "Join the range cable straight" in ask or "join the range cable straight" in ask:
+        workbench.move(lambda: world.place("mount_a", "thru"))
+        return
+    near = re.search(rf"it (?:one|the) {NAMES} to the near", ask)
+    far = re.search(rf"(?:the other|and the|it the) ?{NAMES}? to the (?:same )?mount", ask)
+    if near:
+        workbench.move(lambda: world.place("near_end", near.group(1)))
+    if far:
+        name = far.group(1) or (near.group(1) if near else "antenna")
+        workbench.move(lambda: world.place("mount_a", name))
+
+
+def _sheet(one: Drawn, method: Method, bench: Bench) -> Worksheet:
+    name = method.recipe
+    if name == "gain-pair-by":
+        name += "-switch" if one.switched else "-swap"
+    text = (RECIPES / f"{name}.yaml").read_text()
+    text = text.replace("method: stepped", f"method: {method.sweep}")
+    if method.sweep == "hold":
+        # The source rests at each point while the analyzer, with a wide filter, sweeps many times.
+        text = text.replace("    detector: rms\n", "    for: 6 s\n")
+        text = text.replace("10 kHz", "300 kHz").replace("dwell: 2 ms", "dwell: 50 ms")
+    arguments = {
+        "start": f"{GAIN_BAND_HZ[0] / 1e9} GHz", "stop": f"{GAIN_BAND_HZ[1] / 1e9} GHz",
+        "points": "11", "level": f"{one.level_dbm} dBm",
+    }  # fmt: skip
+    if method.sweep == "tracking":
+        arguments["level"] = f"{max(one.level_dbm, LEAST_TRACKING_DBM)} dBm"
+    if "three" in name:
+        arguments |= {"first": "range dipole", "second": "reference dipole", "third": "antenna"}
+    else:
+        arguments["antenna"] = "antenna"
+    if name not in ("gain-pair-by-switch", "gain-between-references"):
+        arguments["position"] = "mount_a" if one.switched else "none"
+    return resolve(load_recipe(text, file=name), bench, arguments)
+
+
+def measured(one: Drawn, method: Method, bench: Bench) -> list[Result]:
+    """Results of one method on a bench that has warmed up for ten minutes."""
+    virtual = WatchedBench(one.world, bench, _hands)
+    virtual.wait(600.0)
+    return virtual.run(_sheet(one, method, bench))
+
+
+def lines_of(seed: int) -> list[Line]:
+    """Every stated interval of one bench."""
+    other = bool(seed % 2)
+    found: list[Line] = []
+    for name, method in METHODS.items():
+        one = in_dialects(drawn(seed), other=other)
+        if name == "between references" and not one.switched:
+            continue
+        bench = bench_of(one, method, other=other)
+        try:
+            results = measured(one, method, bench)
+        except ReductionRefused:
+            # Held maxima that nowhere rise above the noise: no number is stated.
+            assert method.sweep == "hold", name
+            assert one.level_dbm < LOW_LEVEL_DBM
+            continue
+        found += _gain_lines(one, name, results)
+    return [*found, *_drift_lines(in_dialects(drawn(seed), other=other), other=other)]
+
+
+def _gain_lines(one: Drawn, name: str, results: list[Result]) -> Iterator[Line]:
+    truths = one.world.truth()["antennas"]
+    for result in results:
+        if not result.quantity.startswith("realised_gain"):
+            continue
+        truth = truths[result.antenna or "antenna"]
+        grid_hz = np.array(truth["frequency_hz"])
+        curve = np.array(truth["realised_gain_dbi"])
+        inside = (grid_hz >= GAIN_BAND_HZ[0] - 1.0) & (grid_hz <= GAIN_BAND_HZ[1] + 1.0)
+        over = result.quantity.removeprefix("realised_gain").lstrip("_")
+        ends = {"mean": curve[inside].mean(), "min": curve[inside].min(),
+                "max": curve[inside].max()}  # fmt: skip
+        true = float(ends[over] if over else np.interp(result.frequency_hz, grid_hz, curve))  # type: ignore[arg-type]
+        region = "near noise" if "near-noise" in result.flags else "mid"
+        if true < float(curve.max()) - OUT_OF_BAND_DB:
+            region = "out of the antenna's band"
+        yield _line(one, f"{name}, {over}" if over else name, region, result, true)
+
+
+def _line(one: Drawn, quantity: str, region: str, result: Result, true: float) -> Line:
+    held = (result.low is None or result.low <= true) and (
+        result.high is None or true <= result.high
+    )
+    return Line(one.seed, quantity, region, held, result.value, result.low, result.high, true,
+                result.flags, result.frequency_hz)  # fmt: skip
+
+
+def _drift_lines(one: Drawn, *, other: bool) -> Iterator[Line]:
+    """What a kelvin does to the level, by the recipe `drift`: source and analyzer together."""
+    bench = bench_of(one, METHODS["three antennas"], other=other)
+    virtual = WatchedBench(one.world, bench, _hands_off)
+    virtual.pause_s = 700.0
+    arguments = {"times": str(DRIFT_TIMES), "points": "11", "level": f"{one.level_dbm} dBm",
+                 "position": "short" if one.switched else "none"}  # fmt: skip
+    results = virtual.run(resolve(load_recipe(RECIPES / "drift.yaml"), bench, arguments))
+    model = one.world.model
+    true = model.source.drift_db_per_k + model.analyzer.drift_db_per_k
+    for result in results:
+        if result.quantity == "temperature_coefficient":
+            yield _line(one, "temperature coefficient", "all", result, true)
+
+
+def _hands_off(workbench: Workbench, ask: str) -> None:
+    """By hand the short is fitted once."""
+    del ask
+    if workbench.world.model.layout == "by-hand":
+        workbench.move(lambda: workbench.world.connect("middle"))
+        workbench.move(lambda: workbench.world.place("middle", "short"))
