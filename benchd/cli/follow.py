@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from benchd.cli.client import Daemon
+from benchd.cli.rf import is_in_doubt, rf_lines
 from benchd.results import Result
 from benchd.web.forms import decode_records
 
@@ -102,6 +103,7 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
     jobs: dict[str, JobPicture] = {}
     for event in daemon.events():
         if event.kind == "begin":
+            _say_doubt(daemon, view)
             for job_id in job_ids:
                 _begin(daemon, jobs, job_id, view)
         elif event.kind == "link":
@@ -114,6 +116,14 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
         if jobs and all(job.ended for job in jobs.values()):
             return list(jobs.values())
     return list(jobs.values())
+
+
+def _say_doubt(daemon: Daemon, view: View) -> None:
+    """RF that was in doubt before the watch began is seen first; changes come as events."""
+    rf = daemon.health().get("rf") or {}
+    if is_in_doubt(rf) and not rf.get("asking"):
+        for line in rf_lines(rf):
+            view.say(f"!!! {line}")
 
 
 def _begin(daemon: Daemon, jobs: dict[str, JobPicture], job_id: str, view: View) -> None:

@@ -77,7 +77,10 @@ def test_watch_ends_with_the_status_of_rf_before_that_of_the_job(
 ) -> None:
     api.desk.vitals = {"rf": DOUBT}
     api.desk.add(JOB, "failed")
-    assert benchd("watch", JOB, api=api).code == 3
+    seen = benchd("watch", JOB, api=api)
+    assert seen.code == 3
+    assert seen.err.startswith(WARNING), "at once, and not only at the end"
+    assert seen.err.endswith(WARNING)
     assert benchd("watch", api=api).code == 3
     api.desk.vitals = {"rf": OFF}
     assert benchd("watch", JOB, api=api).code == 1

@@ -143,14 +143,14 @@ def test_a_sweep_under_way_ends_with_its_window_and_says_so_everywhere(
 ) -> None:
     # What the worksheet expects fits; the analyzer is slower than the bench file says.
     text = SLOW.replace("36001", "40").replace("dwell: 100 ms", "dwell: 10 ms, average: 10")
-    simulator.do("fault", instrument="analyzer", mode="late", count=100000, delay_s=0.3)
-    closes = datetime.now(UTC) + timedelta(seconds=20)
+    closes = datetime.now(UTC) + timedelta(seconds=30)
     answer = daemon.http.post(
         "/api/jobs", json={"text": text, "file": "t.yaml", "finish_by": closes.isoformat()}
     )
     assert answer.status_code == 201, answer.text
     job = answer.json()["id"]
     until(lambda: simulator.do("state")["rf_on"], "the sweep to radiate")
+    simulator.do("fault", instrument="analyzer", mode="late", count=100000, delay_s=0.3)
     row = daemon.until_state(job, "missed")
     assert row["error"]["family"] == "window-closed"
     assert "step 1 of 1 (capture test on middle/antenna); RF is off" in row["message"]
