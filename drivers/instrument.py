@@ -78,6 +78,12 @@ class Instrument:
         )
         self._commands = self._compiled(commands)
 
+    @property
+    def identity_question(self) -> str | None:
+        """What asks for its identity; None for an instrument that cannot be asked."""
+        command = self._commands["identify"]
+        return None if command is None else command.text()
+
     def identify(self) -> Exchange:
         """`*IDN?`; the value is the identity as text."""
         return self._query("identify", parse.identity)

@@ -92,7 +92,8 @@ class Link:
         # A second query before the first reply is read interrupts the first (IEEE 488.2) where
         # messages are kept apart; HiSLIP even throws the first reply away.
         self.backlog = 1 if self.message_based else max(1, backlog)
-        self.identity = ""
+        # One that cannot be asked is taken for what was expected.
+        self.identity = "" if identify else expect_identity
         self.outstanding = 0
         self.unanswered_bytes = 0
         self.answered_at_s: float | None = None  # when a reply last came whole, s since 1970
@@ -129,7 +130,8 @@ class Link:
         max_reply_bytes: replies that announce or grow to more are refused.
         backlog: how many queries the instrument takes before the first reply is read.
         expect_identity: text that the identity must contain; "" for any.
-        identify: the query for the identity; None for an instrument that has none.
+        identify: the query for the identity; None for an instrument that has none, which is
+            taken for `expect_identity`.
         terminator: ends every message sent over a byte stream.
         serial: settings of an ASRL line.
 

@@ -5,6 +5,7 @@ A bench file gives a reply a form, as it gives a command a template:
     replies:
       rf_query: {on: "RF IS ON", off: [MUTED, "RF IS OFF"]}     # words for a state
       level_query: "LEVEL={value} dBm"                          # a value within other text
+      frequency_query: "{value_mhz} MHZ"                        # in another unit than Hz
       next_error: {form: "{text}", none: "NO FAULT"}            # no number; word for none
       fetch_trace: {form: "{value}dBm", separator: semicolon}   # many values
       set_frequency_settled: {done: READY}                      # word for finished
@@ -52,6 +53,14 @@ _WORDS: dict[Answer, tuple[str, ...]] = {
     "error": ("none",),
 }
 _MANY: tuple[Answer, ...] = ("states", "trace")
+_SCALES = {
+    "value_khz": 1e3,
+    "value_mhz": 1e6,
+    "value_ghz": 1e9,
+    "value_ms": 1e-3,
+    "value_us": 1e-6,
+}
+"""A number told in another unit than the Hz or s that is asked for."""
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 _PATTERNS: dict[str, str] = {"code": r"[+-]?[0-9]{1,9}", "text": r".*", "any": r".*?"}
 
@@ -61,7 +70,8 @@ class ReplyForm:
     """One compiled form.
 
     pattern: of one value with the text around it. words: what the instrument says -> what SCPI
-    would say. separator: pattern between values; None for a single one.
+    would say. separator: pattern between values; None for a single one. scale: from the unit of
+    the reply to Hz or s.
     """
 
     answer: Answer
@@ -69,6 +79,7 @@ class ReplyForm:
     words: Mapping[str, str]
     separator: re.Pattern[str] | None
     expected: str
+    scale: float = 1.0
 
     def read(self, reply: str) -> str:
         """The reply as SCPI would have worded it. Raises UnexpectedReply."""
@@ -92,7 +103,7 @@ class ReplyForm:
             if _plain(value) not in self.words:
                 raise UnexpectedReply(self.expected, shown(value))
             return self.words[_plain(value)]
-        return value
+        return value if self.scale == 1.0 else repr(float(value) * self.scale)
 
     def _each(self, reply: str) -> list[str]:
         """All values of a list, one after the other."""
@@ -160,6 +171,7 @@ def _compiled(instrument: str, name: str, answer: Answer, given: Any) -> ReplyFo
         _words(instrument, name, answer, table),
         separator,
         f"a reply of the form {shown(form)}",
+        next((scale for field, scale in _SCALES.items() if f"{{{field}}}" in str(form)), 1.0),
     )
 
 
@@ -183,6 +195,8 @@ def _pattern(instrument: str, name: str, answer: Answer, form: Any) -> re.Patter
             parts.append(r"\s*")
         if field is None:
             continue
+        if answer == "number" and field in _SCALES:
+            field = "value"
         if spec or conversion or field not in (*known, "any") or field in used:
             fields = " and ".join(f"{{{one}}}" for one in (*known, "any"))
             text = f"the form {shown(form)} may hold {fields}, each once and plain"

@@ -38,6 +38,12 @@ def instrument_findings(bench: BenchFile) -> Iterator[Finding]:
             continue
         yield from _driver_findings(name, driver, instrument.commands, {}, path)
         yield from _driver_findings(name, driver, {}, instrument.options, path)
+        if not instrument.commands.get("identify", "*IDN?") and not instrument.identity:
+            yield (
+                path,
+                "cannot be asked who it is (`identify` is removed), so state it: `identity:`, such "
+                "as the maker's plate has it",
+            )
         if instrument.replies:
             replies = {"replies": instrument.replies}
             yield from _driver_findings(name, driver, {}, replies, path)
@@ -81,11 +87,6 @@ def can(bench: BenchFile, name: str, command: str) -> bool:
     """Whether an instrument has a command: what its driver knows and the bench file left."""
     ask = getattr(_driver_of(bench, name), "has", None)
     return True if ask is None else bool(ask(command))
-
-
-def unasked_settings(bench: BenchFile, name: str) -> tuple[str, ...]:
-    """Settings of a source that it cannot be asked for, such as `level`."""
-    return tuple(getattr(_driver_of(bench, name), "unasked_settings", ()))
 
 
 def _driver_of(bench: BenchFile, name: str) -> Any:

@@ -112,8 +112,7 @@ class Rig:
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
-        self._probes: dict[str, tuple[Probe, list[SwitchSetting]]] = {}
-        self._standing: list[SwitchSetting] = []
+        self._probes: dict[str, Probe] = {}
         with translated():
             for name, instrument in bench.instruments.items():
                 driver = find_driver(instrument.driver)
@@ -153,6 +152,7 @@ class Rig:
                         timeout_s=instrument.timeout_s,
                         open_timeout_s=OPEN_TIMEOUT_S,
                         expect_identity=instrument.identity or "",
+                        identify=self.drivers[name].identity_question,
                     )
                     self._links[name] = link
                 elif not link.connected:
@@ -261,14 +261,11 @@ class Rig:
 
     def _look_again(self, name: str) -> None:
         """A source that once said "off" and radiated is off where the analyzer sees it, too."""
-        if name not in self._probes:
+        probe = self._probes.get(name)
+        if probe is None:
             return
-        probe, settings = self._probes[name]
         names = [name, str(probe.instruments.analyzer.name)]
-        self.connect([*names, *(setting.instrument for setting in settings)])
-        if self.opened(settings):
-            # A path that is open would look like a source that is off.
-            self.switch(settings)
+        self.connect(names)
         self._play(quiet(probe), self._links, heed_stop=False)
         self._disturbed.update(names)
         del self._probes[name]
@@ -282,7 +279,7 @@ class Rig:
         self.rf.not_verified([name], str(error))
         if not isinstance(error.probe, Probe):
             return
-        self._probes[name] = (error.probe, self._standing)
+        self._probes[name] = error.probe
         driver = self.drivers[name]
         for what, batch in (
             ("level to its lowest", driver.least_level(error.probe.lowest_dbm)),
@@ -298,7 +295,6 @@ class Rig:
 
     def switch(self, settings: Iterable[SwitchSetting]) -> None:
         """Close channels and ask whether they are closed. RF must be off."""
-        self._standing = settings = list(settings)
         for setting in settings:
             self.connect([setting.instrument])
             driver = self.drivers[setting.instrument]

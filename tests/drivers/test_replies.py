@@ -64,6 +64,19 @@ def test_a_number_may_stand_in_other_text(form: str, reply: str, value: float) -
 
 
 @pytest.mark.parametrize(
+    ("form", "reply", "value"),
+    [
+        ("{value_mhz} MHZ", "1700.000001 MHZ", 1.700000001e9),
+        ("F={value_ghz}", "F=1.7", 1.7e9),
+        ("{value_khz}", "50", 5e4),
+    ],
+)
+def test_a_frequency_may_be_told_in_another_unit(form: str, reply: str, value: float) -> None:
+    found = source(frequency_query=form).frequency_query().value(reply)
+    assert found == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize(
     ("form", "reply", "expected"),
     [
         ({"on": "YES", "off": "NO"}, "MAYBE", "found 'MAYBE'"),
