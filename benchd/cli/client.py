@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Any
@@ -61,7 +61,14 @@ class StreamEvent:
 class Daemon:
     """A client of one daemon. Use as a context manager."""
 
-    def __init__(self, url: str, token: str | None = None) -> None:
+    def __init__(
+        self,
+        url: str,
+        token: str | None = None,
+        damaged: Callable[[str], None] = lambda text: None,
+    ) -> None:
+        """damaged: is called with what the daemon's lists had to leave out."""
+        self.damaged = damaged
         self.url = url.rstrip("/")
         headers = {"authorization": f"Bearer {token}"} if token else {}
         timeout = httpx.Timeout(TIMEOUT_S, connect=CONNECT_TIMEOUT_S)
@@ -135,6 +142,9 @@ class Daemon:
             document = answer.json()
         except ValueError:
             document = None
+        damaged = answer.headers.get("x-benchd-damaged")
+        if damaged is not None:
+            self.damaged(damaged)
         if answer.is_success and document is not None:
             return document
         if isinstance(document, dict) and "message" in document:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 
 from benchd.cli.client import Daemon
+from benchd.cli.screen import note, plain
 from benchd.errors import UserError
 
 
@@ -14,4 +15,4 @@ def connect(url: str) -> Daemon:
     for name, value in (("BENCHD_DAEMON", url), ("BENCHD_TOKEN", token or "")):
         if not value.isascii() or not value.isprintable():
             raise UserError(f"{name} holds a character that none can hold.", where=name)
-    return Daemon(url, token)
+    return Daemon(url, token, damaged=lambda text: note(plain(text)))

@@ -323,6 +323,10 @@ class BenchDesk:
         """Name, title and parameters of each recipe on the shelf."""
         return await self._reading.call(self._shelf.listing)
 
+    def damage(self) -> list[str]:
+        """Damaged rows of the store that lists leave out, one sentence each."""
+        return self._store.damage()
+
     async def health(self) -> dict[str, Any]:
         """How the daemon is; see `Vitals`. `wake`: why somebody must be woken, in words."""
         states = self._rig.states()

@@ -85,7 +85,7 @@ class Vitals:
             "store": store,
             "status": "wake" if wake else "well",
             "wake": wake,
-            "notes": _notes(base, broker, facts.jobs),
+            "notes": [*_notes(base, broker, facts.jobs), *self._store.damage()],
             "rf": _times_as_text(asdict(self._rf.now)),
             "bench_thread": {
                 "state": "hangs" if self._monitor.hangs else "well",
@@ -93,6 +93,7 @@ class Vitals:
             },
             "broker": broker,
             "outbox": {"pending": facts.pending},
+            "damaged": self._store.damage(),
             "disk": {"free_bytes": facts.free_bytes},
             "queue": queue,
             "instruments": [

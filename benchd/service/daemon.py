@@ -42,6 +42,7 @@ from benchd.service.publishing import Publishing
 from benchd.service.settings import ServiceSettings
 from benchd.store import Store, StoreFull
 from benchd.store.claim import Claim
+from benchd.store.soundness import make_private_folder
 from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
 
@@ -160,7 +161,7 @@ def _require_off(rf: RfState) -> None:
 def _folder(path: Path) -> Path:
     """The data folder, made where it does not exist. Raises UserError."""
     try:
-        path.mkdir(parents=True, exist_ok=True)
+        make_private_folder(path)
     except OSError as error:
         raise UserError(
             f"the data folder cannot be made: {error.strerror}.",

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 from zipfile import BadZipFile
 
@@ -13,6 +13,7 @@ from sqlalchemy import Connection, RowMapping, insert, select
 
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, UnknownId
+from benchd.store.rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import captures, traces
 from benchd.traces import Capture, Form, Role, Trace
 
@@ -63,9 +64,8 @@ def add(connection: Connection, capture: Capture) -> None:
     """Store a capture with all its traces."""
     row = {name: getattr(capture, name) for name in _COLUMNS}
     detail = {name: getattr(capture, name) for name in _DETAIL}
-    connection.execute(
-        insert(captures).values({**row, "role": capture.role.value, "detail": codec.dumps(detail)})
-    )
+    values = {**row, "role": capture.role.value, "detail": codec.dumps(detail)}
+    connection.execute(insert(captures).values({**values, "sha256": _checksum(values)}))
     for ordinal, trace in enumerate(capture.traces):
         data = trace.to_bytes()
         connection.execute(
@@ -81,9 +81,24 @@ def add(connection: Connection, capture: Capture) -> None:
         )
 
 
+def _checksum(row: Mapping[Any, Any]) -> str:
+    """Over everything but the traces, which have checksums of their own."""
+    moment = row["taken_at"].astimezone(UTC).isoformat()
+    texts = [row[name] for name in (*_COLUMNS, "role", "detail") if name != "taken_at"]
+    return sha256_of(*texts, moment)
+
+
 def _fields(row: RowMapping) -> dict[str, Any]:
-    fields = dict(row)
+    return one(_read_fields, row, f"capture {row['id']}")
+
+
+def _read_fields(row: RowMapping) -> dict[str, Any]:
+    checked(row["sha256"], _checksum(row), f"capture {row['id']}")
+    fields = {name: value for name, value in row.items() if name != "sha256"}
     detail = codec.loads(fields.pop("detail"))
+    missing = set(_DETAIL) - set(detail)
+    if missing:
+        raise ValueError(f"without {', '.join(sorted(missing))}")
     return {**fields, **detail, "role": Role(fields["role"])}
 
 
@@ -111,6 +126,7 @@ def _trace(row: RowMapping) -> Trace:
 def listed(
     connection: Connection,
     read: Callable[[str], Capture],
+    damage: Damage,
     *,
     bench: str | None,
     route: str | None,
@@ -132,5 +148,8 @@ def listed(
         if value is not None:
             query = query.where(column == value)
     query = query.order_by(captures.c.taken_at.desc(), captures.c.id.desc()).limit(limit)
-    rows = connection.execute(query).mappings()
-    return [CaptureRow(**_fields(row), _read=read) for row in rows]
+
+    def listed_row(row: RowMapping) -> CaptureRow:
+        return CaptureRow(**_fields(row), _read=read)
+
+    return readable(connection, captures, query, listed_row, damage)

@@ -15,6 +15,7 @@ from typing import Self
 from urllib.parse import quote
 
 from benchd.store.errors import BenchClaimed, StoreReadOnly
+from benchd.store.soundness import tighten
 
 
 class Claim:
@@ -25,7 +26,7 @@ class Claim:
         self.bench = bench
         self.path = database_file.with_name(f"{database_file.name}.{quote(bench, safe=' ')}.lock")
         try:
-            self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            self._descriptor = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise StoreReadOnly(
                 f"the bench cannot be claimed: {error.strerror}.",
@@ -43,6 +44,7 @@ class Claim:
                 where=str(self.path),
                 advice="Stop that one first, or use the commands to talk to it.",
             ) from error
+        tighten(self.path)
         # The number is for people only; the lock holds without it, on a full disk too.
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, 0)

@@ -18,6 +18,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, m
 
 from benchd.store.errors import StoreError, StoreTooNew, translated
 from benchd.store.schema import HEAD
+from benchd.store.soundness import keep_private, leave_mark, look_at, make_private_folder
 
 BUSY_TIMEOUT_MS = 5000
 _WRITES = "benchd_writes"
@@ -74,6 +75,12 @@ class Database:
                 advice="Give the path of a file.",
             )
         self._make_folder()
+        # A database opened for reading alone is nothing to make, mark or tighten.
+        self._ours = self.file is not None and self.url.query.get("mode") != "ro"
+        if self.file is not None:
+            look_at(self.file)
+            if self._ours:
+                keep_private(self.file)
         self.engine = create_engine(self.url)
         if self.file is not None:
             _prepare_sqlite(self.engine)
@@ -84,7 +91,7 @@ class Database:
         if self.file is None:
             return
         try:
-            self.file.parent.mkdir(parents=True, exist_ok=True)
+            make_private_folder(self.file.parent)
         except OSError as error:
             raise StoreError(
                 f"the folder for the database cannot be made: {error.strerror}.",
@@ -133,6 +140,11 @@ class Database:
 
         Raises StoreTooNew if a newer program has been here; nothing is changed then.
         """
+        self._migrate()
+        if self._ours and self.file is not None:
+            leave_mark(self.file)
+
+    def _migrate(self) -> None:
         if self._version() == HEAD:
             return
         # Only a first start or an upgrade pays for this import.

@@ -14,6 +14,7 @@ from benchd.recipe.worksheet import Worksheet, digest_of
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, UnknownId, WrongState
 from benchd.store.ids import new_id
+from benchd.store.rows import Damage, one, readable
 from benchd.store.schema import job_events, jobs, worksheets
 
 
@@ -178,11 +179,12 @@ def get(connection: Connection, job_id: str) -> JobRow:
     row = connection.execute(select(jobs).where(jobs.c.id == job_id)).mappings().first()
     if row is None:
         raise UnknownId(f"there is no job {job_id}.", advice="List the jobs to see their ids.")
-    return _job(row)
+    return one(_job, row, f"job {job_id}")
 
 
 def listed(
     connection: Connection,
+    damage: Damage,
     *,
     bench: str | None,
     states: Collection[JobState] | None,
@@ -197,10 +199,12 @@ def listed(
         query = query.where(jobs.c.state.in_([JobState(state).value for state in states]))
     order = (jobs.c.created_at, jobs.c.id)
     query = query.order_by(*(column.desc() if newest_first else column for column in order))
-    return [_job(row) for row in connection.execute(query.limit(limit)).mappings()]
+    return readable(connection, jobs, query.limit(limit), _job, damage)
 
 
-def next_waiting(connection: Connection, bench: str, now: datetime) -> JobRow | None:
+def next_waiting(
+    connection: Connection, damage: Damage, bench: str, now: datetime
+) -> JobRow | None:
     """The job to run now: inside its window, highest priority first, then the oldest.
 
     Jobs that were put back come last, the one that was put back longest ago first.
@@ -217,13 +221,14 @@ def next_waiting(connection: Connection, bench: str, now: datetime) -> JobRow | 
             jobs.c.created_at,
             jobs.c.id,
         )
-        .limit(1)
     )
-    row = connection.execute(query).mappings().first()
-    return None if row is None else _job(row)
+    # All of them only where the first is damaged: it must not hold up the others.
+    found = readable(connection, jobs, query.limit(1), _job, damage)
+    found = found or readable(connection, jobs, query, _job, damage)
+    return found[0] if found else None
 
 
-def overdue(connection: Connection, bench: str, now: datetime) -> list[JobRow]:
+def overdue(connection: Connection, damage: Damage, bench: str, now: datetime) -> list[JobRow]:
     """Waiting jobs whose window has closed."""
     query = select(jobs).where(
         and_(
@@ -232,7 +237,7 @@ def overdue(connection: Connection, bench: str, now: datetime) -> list[JobRow]:
             jobs.c.finish_by <= now,
         )
     )
-    return [_job(row) for row in connection.execute(query.order_by(jobs.c.id)).mappings()]
+    return readable(connection, jobs, query.order_by(jobs.c.id), _job, damage)
 
 
 def change(
@@ -291,9 +296,13 @@ def move_to_step(connection: Connection, job_id: str, step_index: int) -> None:
         get(connection, job_id)
 
 
-def mark_interrupted(connection: Connection, bench: str, now: datetime) -> list[JobRow]:
+def mark_interrupted(
+    connection: Connection, damage: Damage, bench: str, now: datetime
+) -> list[JobRow]:
     """Count an interruption of every job found under way; their states stay as they are."""
-    found = listed(connection, bench=bench, states=UNDER_WAY, limit=None, newest_first=False)
+    found = listed(
+        connection, damage, bench=bench, states=UNDER_WAY, limit=None, newest_first=False
+    )
     marked = [
         replace(
             job,

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, RowMapping, insert, select
 
 from benchd.results import ResultRecord, Verdict
 from benchd.store import codec
 from benchd.store.errors import UnknownId
+from benchd.store.rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import results, verdicts
 
 
@@ -24,7 +25,8 @@ def add(connection: Connection, records: Sequence[ResultRecord]) -> None:
             "quantity": record.result.quantity,
             "antenna": record.result.antenna,
             "reduced_at": record.reduced_at,
-            "body": codec.record_to_text(record),
+            "body": (body := codec.record_to_text(record)),
+            "sha256": sha256_of(record.id, body),
         }
         for record in records
     ]
@@ -37,7 +39,13 @@ def add_verdicts(
 ) -> None:
     """Store verdicts."""
     rows = [
-        {"job_id": job_id, "step": step, "at": now, "body": codec.verdict_to_text(verdict)}
+        {
+            "job_id": job_id,
+            "step": step,
+            "at": now,
+            "body": (body := codec.verdict_to_text(verdict)),
+            "sha256": sha256_of(job_id, step, body),
+        }
         for verdict in found
     ]
     if rows:
@@ -45,15 +53,36 @@ def add_verdicts(
 
 
 def get(connection: Connection, result_id: str) -> ResultRecord:
-    """Raises UnknownId."""
-    body = connection.execute(select(results.c.body).where(results.c.id == result_id)).scalar()
-    if body is None:
+    """Raises UnknownId, or StoreDamaged if it is not what was stored."""
+    row = connection.execute(select(results).where(results.c.id == result_id)).mappings().first()
+    if row is None:
         raise UnknownId(f"there is no result {result_id}.")
-    return codec.record_from_text(body)
+    return _record(row)
+
+
+def _record(row: RowMapping) -> ResultRecord:
+    where = f"result {row['id']}"
+
+    def read(found: RowMapping) -> ResultRecord:
+        checked(found["sha256"], sha256_of(found["id"], found["body"]), where)
+        return codec.record_from_text(found["body"])
+
+    return one(read, row, where)
+
+
+def _verdict(row: RowMapping) -> Verdict:
+    where = f"verdict {row['number']} of job {row['job_id']}"
+
+    def read(found: RowMapping) -> Verdict:
+        checked(found["sha256"], sha256_of(found["job_id"], found["step"], found["body"]), where)
+        return codec.verdict_from_text(found["body"])
+
+    return one(read, row, where)
 
 
 def listed(
     connection: Connection,
+    damage: Damage,
     *,
     bench: str | None,
     job_id: str | None,
@@ -62,7 +91,7 @@ def listed(
     limit: int | None,
 ) -> list[ResultRecord]:
     """Results, newest first; those of one reduction in the order in which they were made."""
-    query = select(results.c.body)
+    query = select(results)
     wanted = {
         results.c.bench: bench,
         results.c.job_id: job_id,
@@ -73,10 +102,10 @@ def listed(
         if value is not None:
             query = query.where(column == value)
     query = query.order_by(results.c.reduced_at.desc(), results.c.id).limit(limit)
-    return [codec.record_from_text(body) for body in connection.execute(query).scalars()]
+    return readable(connection, results, query, _record, damage)
 
 
-def verdicts_of(connection: Connection, job_id: str) -> list[Verdict]:
+def verdicts_of(connection: Connection, damage: Damage, job_id: str) -> list[Verdict]:
     """Verdicts of one job, oldest first."""
-    query = select(verdicts.c.body).where(verdicts.c.job_id == job_id).order_by(verdicts.c.number)
-    return [codec.verdict_from_text(body) for body in connection.execute(query).scalars()]
+    query = select(verdicts).where(verdicts.c.job_id == job_id).order_by(verdicts.c.number)
+    return readable(connection, verdicts, query, _verdict, damage)

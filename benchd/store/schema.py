@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0004"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0005"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -122,6 +122,7 @@ captures = Table(
     Column("recipe_hash", String(64), nullable=False),
     Column("worksheet_hash", String(64), nullable=False),
     Column("detail", Text, nullable=False),
+    Column("sha256", String(64)),
     Index(None, "bench", "role", "route", "taken_at"),
     Index(None, "job_id"),
 )
@@ -149,6 +150,7 @@ results = Table(
     Column("antenna", Text),
     Column("reduced_at", UtcTime, nullable=False),
     Column("body", Text, nullable=False),
+    Column("sha256", String(64)),
     Index(None, "job_id"),
     Index(None, "bench", "antenna", "quantity", "reduced_at"),
 )
@@ -161,6 +163,7 @@ verdicts = Table(
     Column("step", Text, nullable=False),
     Column("at", UtcTime, nullable=False),
     Column("body", Text, nullable=False),
+    Column("sha256", String(64)),
     Index(None, "job_id"),
     sqlite_autoincrement=True,
 )

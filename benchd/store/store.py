@@ -23,6 +23,7 @@ from benchd.store.errors import StoreError
 from benchd.store.jobs import JobEventRow, JobRow, JobState
 from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
+from benchd.store.rows import Damage
 from benchd.traces import Capture, Role
 
 
@@ -42,6 +43,7 @@ class Store:
         self._database = database
         self._clock = clock
         self._listeners: list[Callable[[], None]] = []
+        self._damage = Damage()
 
     @classmethod
     def open(
@@ -49,7 +51,8 @@ class Store:
     ) -> Self:
         """Open a database by path or URL, making or upgrading its tables.
 
-        Raises StoreTooNew if a newer benchd made it, StoreDamaged if it is no database.
+        Raises StoreTooNew if a newer benchd made it, StoreDamaged if it is no sound database, or
+        an empty file where there was one. Then nothing was changed.
         """
         database = Database(place)
         try:
@@ -149,13 +152,18 @@ class Store:
         """Jobs by the time they were queued."""
         with self._database.reading() as connection:
             return jobs.listed(
-                connection, bench=bench, states=states, limit=limit, newest_first=newest_first
+                connection,
+                self._damage,
+                bench=bench,
+                states=states,
+                limit=limit,
+                newest_first=newest_first,
             )
 
     def next_waiting(self, bench: str, now: datetime | None = None) -> JobRow | None:
         """The job to run at `now`: inside its window, by priority, then by age."""
         with self._database.reading() as connection:
-            return jobs.next_waiting(connection, bench, now or self._clock())
+            return jobs.next_waiting(connection, self._damage, bench, now or self._clock())
 
     def set_state(
         self,
@@ -222,7 +230,7 @@ class Store:
                 self.set_state(
                     job.id, JobState.MISSED, message="Its window closed before it could run."
                 )
-                for job in jobs.overdue(connection, bench, moment)
+                for job in jobs.overdue(connection, self._damage, bench, moment)
             ]
 
     def mark_interrupted(self, bench: str) -> list[JobRow]:
@@ -232,7 +240,7 @@ class Store:
         """
         now = self._clock()
         with self._writing() as connection:
-            found = jobs.mark_interrupted(connection, bench, now)
+            found = jobs.mark_interrupted(connection, self._damage, bench, now)
             for job in found:
                 outbox.add_job(connection, job, now)
         return found
@@ -323,6 +331,7 @@ class Store:
             return captures.listed(
                 connection,
                 self.capture,
+                self._damage,
                 bench=bench,
                 route=route,
                 role=role,
@@ -349,6 +358,7 @@ class Store:
         with self._database.reading() as connection:
             return results.listed(
                 connection,
+                self._damage,
                 bench=bench,
                 job_id=job_id,
                 quantity=quantity,
@@ -359,7 +369,11 @@ class Store:
     def verdicts(self, job_id: str) -> list[Verdict]:
         """Verdicts of one job, oldest first."""
         with self._database.reading() as connection:
-            return results.verdicts_of(connection, job_id)
+            return results.verdicts_of(connection, self._damage, job_id)
+
+    def damage(self) -> list[str]:
+        """The damaged rows that were met since the start and left out, one sentence each."""
+        return self._damage.words()
 
     def try_writing(self) -> None:
         """Write to the disk without changing anything. Raises StoreError where that fails."""

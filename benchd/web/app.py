@@ -21,6 +21,7 @@ from benchd.web.failures import add_handlers, json_response
 from benchd.web.forms import encode, encode_trace
 
 MOST_ROWS = 10_000
+MOST_SAID_OF_DAMAGE = 2000
 
 Id = Annotated[Identifier, Path()]
 Limit = Annotated[int, PlainWhole, Query(ge=1, le=MOST_ROWS)]
@@ -88,6 +89,16 @@ def result_document(record: ResultRecord) -> dict[str, Any]:
     return {**document, "improve_first": advice}
 
 
+async def list_response(value: Any, desk: Desk) -> Response:
+    """As `large_response`; a header names damaged rows that the list had to leave out."""
+    response = await large_response(value)
+    damaged = "; ".join(desk.damage())
+    if damaged:
+        plain = "".join(one if " " <= one <= "~" else "?" for one in damaged)
+        response.headers["x-benchd-damaged"] = plain[:MOST_SAID_OF_DAMAGE]
+    return response
+
+
 def _traces(traces: Iterable[Trace]) -> Response:
     return json_response([encode_trace(trace) for trace in traces])
 
@@ -121,7 +132,7 @@ def _add_jobs(app: FastAPI, desk: Desk) -> None:
     ) -> Response:
         """Jobs, newest first; `state` may be given more than once."""
         rows = await desk.jobs(states=state, limit=limit)
-        return await large_response([job_document(row) for row in rows])
+        return await list_response([job_document(row) for row in rows], desk)
 
     @app.get("/api/jobs/{job_id}")
     async def job(job_id: Id) -> Response:
@@ -138,7 +149,7 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
     @app.get("/api/jobs/{job_id}/verdicts")
     async def verdicts(job_id: Id) -> Response:
         """How the job's results stand against its limits."""
-        return await large_response(await desk.verdicts(job_id))
+        return await list_response(await desk.verdicts(job_id), desk)
 
     @app.get("/api/jobs/{job_id}/traces")
     async def reduced_traces(job_id: Id) -> Response:
@@ -175,8 +186,8 @@ def _add_readings(app: FastAPI, desk: Desk) -> None:
         job: Filter = None, quantity: Filter = None, antenna: Filter = None, limit: Limit = 1000
     ) -> Response:
         """Results with their budgets and provenance."""
-        return await large_response(
-            await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit)
+        return await list_response(
+            await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit), desk
         )
 
     @app.get("/api/results/{result_id}")
@@ -207,8 +218,9 @@ def _add_captures(app: FastAPI, desk: Desk) -> None:
         limit: Limit = 100,
     ) -> Response:
         """Captures without their traces, newest first."""
-        return await large_response(
-            await desk.captures(job_id=job, route=route, role=role, antenna=antenna, limit=limit)
+        return await list_response(
+            await desk.captures(job_id=job, route=route, role=role, antenna=antenna, limit=limit),
+            desk,
         )
 
     @app.get("/api/captures/{capture_id}")

@@ -143,6 +143,10 @@ class Desk(Protocol):
         """One dict each: name, title, parameters."""
         ...
 
+    def damage(self) -> list[str]:
+        """Damaged rows of the store that lists leave out, one sentence each."""
+        ...
+
     async def health(self) -> dict[str, Any]:
         """At least bench, version, state."""
         ...

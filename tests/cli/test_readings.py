@@ -34,6 +34,15 @@ Return loss   at least 10 dB at 1.7 GHz   20.0 dB, 18.4 to 21.9 dB   pass
 """
 
 
+def test_damaged_rows_that_a_list_leaves_out_are_named_on_stderr(api: Any, benchd: Any) -> None:
+    api.desk.damaged = ["result res-1\n\x1bis damaged and left out: it does not match."]
+    for command in (["results"], ["captures"], ["jobs"]):
+        outcome = benchd(*command, api=api)
+        assert outcome.code == 0
+        assert outcome.err == "result res-1??is damaged and left out: it does not match.\n"
+        assert "damaged" not in outcome.out
+
+
 def test_jobs_shows_what_each_waits_for(api: Any, benchd: Any) -> None:
     api.desk.add("job-0000000000000001", "done", step_index=4)
     error = {"family": "link-lost", "where": "", "message": "analyzer gone", "advice": ""}

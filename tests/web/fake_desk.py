@@ -126,6 +126,7 @@ class FakeDesk:
         self.reads: Counter[str] = Counter()
         self.gate: asyncio.Event | None = None
         self.held = 0
+        self.damaged: list[str] = []
 
     # -- for tests
 
@@ -292,6 +293,9 @@ class FakeDesk:
              "parameters": {"antenna": {"kind": "antenna"},
                             "centre": {"kind": "frequency", "default": "1.7 GHz"}}},
         ]  # fmt: skip
+
+    def damage(self) -> list[str]:
+        return self.damaged
 
     async def health(self) -> dict[str, Any]:
         return {"bench": "workshop", "version": "0.1.0", "state": "ready", **self.vitals}
