@@ -17,6 +17,7 @@ import numpy as np
 
 from benchd.engine.gathering import Sources
 from benchd.engine.reductions.looked_again import looked_again, over_one_coupler
+from benchd.engine.reductions.one_place import in_one_place
 from benchd.engine.reductions.outcome import Outcome
 from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
@@ -146,6 +147,7 @@ SHARED_BY_MEASUREMENTS = (
     "left-over of ",
     "mismatch of ",
     "return loss of ",
+    "place: ",
 )
 """How sources begin whose error is one and the same in several measurements. All others hold
 within one measurement only: the drift of one night is not that of the next."""
@@ -202,6 +204,12 @@ def _reading(result: Result, looked: Looked) -> Reading:
 
 def _by_budgets(sources: Sources, one: ResultRecord, other: ResultRecord) -> Result:
     further = _scale(sources, one.result, other.result)
+    together = in_one_place(sources, one, other)
+    if together is not None:
+        one, other = (
+            replace(record, result=result)
+            for record, result in zip((one, other), together, strict=True)
+        )
     return compare_results(own_errors(one), own_errors(other), further=further)
 
 

@@ -138,6 +138,38 @@ def test_a_difference_beyond_its_uncertainty_is_one(notebook: Notebook) -> None:
     assert compare(notebook, 2000.0).note.startswith("The two differ.")
 
 
+def test_what_the_place_does_to_one_antenna_twice_cancels_but_for_its_placing(
+    notebook: Notebook,
+) -> None:
+    """A tenth of the box's, the distance's and the port's error comes back, twice; cable, noise
+    and drift of each measurement stay in full (RSS by hand)."""
+    first = measure(notebook, "dipole r3", -44.0, 0.0)
+    before = notebook.job
+    measure(notebook, "dipole r3", -44.0, 1000.0)
+    result = compare(notebook, 2000.0, second="dipole r3", first_job=before)
+    assert result.budget is not None
+    alone = {name: line.contribution for name, line in terms_of(first).items()}
+    place = [size for name, size in alone.items() if name.startswith(
+        ("box", "range and phase centre", "finite range", "mismatch at test"))]  # fmt: skip
+    shared = ("reference gain", "mismatch at reference", "reflection of reference", "linearity")
+    own = [
+        size for name, size in alone.items() if size not in place and not name.startswith(shared)
+    ]
+    expected = math.sqrt(2.0) * math.hypot(*own, *(0.1 * size for size in place))
+    assert_allclose(result.budget.standard, expected, rtol=1e-6)
+    assert result.budget.standard < 0.5 * math.hypot(*alone.values())
+
+
+def test_gains_far_apart_share_nothing_of_the_place(notebook: Notebook) -> None:
+    first = measure(notebook, "dipole r3", -44.0, 0.0)
+    before = notebook.job
+    measure(notebook, "dipole r3", -40.0, 1000.0)
+    result = compare(notebook, 2000.0, second="dipole r3", first_job=before)
+    assert result.budget is not None
+    box = next(line for name, line in terms_of(first).items() if name.startswith("box"))
+    assert result.budget.standard > math.sqrt(2.0) * box.contribution
+
+
 def test_one_antenna_in_two_jobs(notebook: Notebook) -> None:
     measure(notebook, "dipole r3", -44.0, 0.0)
     before = notebook.job
