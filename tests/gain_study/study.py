@@ -17,12 +17,14 @@ from benchd.engine.gathering import Sources
 from benchd.engine.reductions import REDUCTIONS
 from benchd.recipe import load_recipe, resolve
 from benchd.recipe.worksheet import CaptureStep, HandsStep, ReduceStep
+from benchd.reduce.student import coverage_factor
 from benchd.results import Result
 from benchd.traces import Capture, Form, Role, Trace
 from tests.coverage_study.memory import Shelf
 from tests.coverage_study.study import Line
 from tests.gain_study.owner import bench_of
 from tests.gain_study.place import POINTS, Fit, Place, place
+from tests.gain_study.wires import LIGHT_M_PER_S
 
 RECIPES = Path(__file__).resolve().parents[2] / "recipes"
 MORNING = datetime(2026, 1, 5, 6, 0, tzinfo=UTC)
@@ -56,7 +58,9 @@ class Session:
             "points": str(POINTS), "level": f"{self.place.level_dbm} dBm",
             "at": f"{self.place.design_hz / 1e9:.9g} GHz",
         }  # fmt: skip
-        sheet = resolve(_recipe(name), self.bench, band | arguments)
+        known = _recipe(name).parameters
+        given = {key: text for key, text in band.items() if key in known}
+        sheet = resolve(_recipe(name), self.bench, given | arguments)
         found: tuple[Result, ...] = ()
         self.marks_m: dict[int, tuple[float, float, float]] = {}
         for step in sheet.steps:
@@ -156,6 +160,46 @@ def three_antennas(one: Session) -> tuple[Result, ...]:
     return one.run("gain-three-antennas", scene, position=_mount(one), **names)
 
 
+def reflectivity(here: Place) -> Iterator[Line]:
+    """What the recipe says of the walls, held against what they do at the usual place.
+
+    One path by its spread, and the difference of unlike antennas by its own: intervals about
+    nothing, with the coverage factor of the spread's degrees of freedom.
+    """
+    session = Session(here, bench_of(here, DIPOLES), taken=900)
+    step_m = LIGHT_M_PER_S / here.design_hz / 8.0
+
+    def scene(step: CaptureStep) -> Fit:
+        line, _, turn = step.name.partition(" ")
+        number = int(turn) - 1
+        ahead = (-step_m * number, 0.0, 0.0)
+        aside = (0.0, step_m * (number - 3.5), 0.0)
+        return Fit("range dipole", str(step.antenna), "mount_a",
+                   ahead if line == "along" else aside)  # fmt: skip
+
+    results = session.run(
+        "reflectivity", scene, antenna="reference dipole", position=_mount(session),
+        step=f"{1e3 * step_m:.3f} mm", needed_from=f"{here.design_hz / 1e9:.9g} GHz",
+    )  # fmt: skip
+    middle = POINTS // 2
+    off = {
+        name: float((here.true_db(fit) - here.true_db(fit, walls=False))[middle])
+        for name in ("reference dipole", "antenna")
+        for fit in [Fit("range dipole", name)]
+    }
+    truths = {"box_path_spread": ("one path", off["reference dipole"])}
+    if here.kind != "dipole":
+        apart = off["antenna"] - off["reference dipole"]
+        truths["box_gain_spread"] = ("a difference of unlike antennas", apart)
+    for result in results:
+        if result.quantity in truths and result.frequency_hz == float(here.frequency_hz[middle]):
+            word, truth = truths.pop(result.quantity)
+            assert result.budget is not None
+            half = coverage_factor(result.budget.degrees_of_freedom) * result.value
+            yield Line(here.seed, f"reflectivity, {word}", "walls", abs(truth) <= half, 0.0,
+                       -half, half, truth, result.flags, result.frequency_hz)  # fmt: skip
+
+
 METHODS: dict[str, tuple[Callable[[Session], tuple[Result, ...]], tuple[str, str]]] = {
     "substitution": (substitution, DIPOLES),
     "over places": (over_places, DIPOLES),
@@ -173,7 +217,7 @@ def lines_of(seed: int) -> list[Line]:
     for number, (method, (measure, path_of)) in enumerate(METHODS.items()):
         session = Session(here, bench_of(here, path_of), taken=100 * number)
         found += _lines(here, method, measure(session))
-    return found
+    return [*found, *reflectivity(here)]
 
 
 def _lines(here: Place, method: str, results: tuple[Result, ...]) -> Iterator[Line]:
