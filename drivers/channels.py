@@ -11,10 +11,12 @@ spin if the peer closed in the middle of a reply, and cannot be cancelled there.
 
 from __future__ import annotations
 
+import os
 import select
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import Protocol, cast
 
 import pyvisa
@@ -23,20 +25,28 @@ from pyvisa.resources import SerialInstrument
 
 from drivers.errors import Stopped
 from drivers.visa import Session, close_session
+from drivers.waiting import (
+    SLICE_S,
+    Cancel,
+    ChannelClosed,
+    ChannelTimeout,
+    WatchedSocket,
+    check,
+    wait_until_ready,
+)
 
-Cancel = Callable[[], bool]
-
-SLICE_S = 0.05
 _CHUNK = 1 << 18
 _VXI11_IO_TIMEOUT = 15
+_VXI11_GRACE_S = 1.0
+_SPOILT = b"~"
+"""Follows half a message that can no longer be completed. The newline after it would otherwise
+carry out the half: `:POW -1` instead of `:POW -10`. No SCPI command ends so (IEEE 488.2: a
+command error, and the message is not carried out)."""
 
-
-class ChannelTimeout(Exception):
-    """Nothing, or no more, arrived in time; or nothing more could be sent in time."""
-
-
-class ChannelClosed(Exception):
-    """The connection is gone; the text says how that was seen."""
+__all__ = [
+    "SLICE_S", "Cancel", "Channel", "ChannelClosed", "ChannelTimeout", "MessageChannel",
+    "SerialChannel", "SocketChannel", "Vxi11Channel", "check", "open_channel", "wait_until_ready",
+]  # fmt: skip
 
 
 class Channel(Protocol):
@@ -55,6 +65,12 @@ class Channel(Protocol):
 
     def arrived(self) -> bytes:
         """Bytes of a stream that came unasked. Raises ChannelClosed if the peer has gone."""
+
+    def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
+        """Send whole messages if that can be done in time; tells nothing, whatever happens.
+
+        For messages that end radiation, on a session whose state is not known any more.
+        """
 
     def close(self, *, abandon: bool) -> None:
         """End the session."""
@@ -81,6 +97,7 @@ class SocketChannel:
         self._socket = cast(socket.socket, session.socket)
         self._readable = select.poll()
         self._readable.register(self._socket, select.POLLIN)
+        self._unfinished = False
 
     def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
@@ -90,7 +107,9 @@ class SocketChannel:
         except OSError as error:
             raise ChannelClosed(_reason(error)) from error
         if sent < len(data):
+            self._unfinished = self._unfinished or sent > 0
             self._send_rest(memoryview(data)[sent:], timeout_s, cancel)
+            self._unfinished = False
 
     def _send_rest(self, rest: memoryview, timeout_s: float, cancel: Cancel | None) -> None:
         deadline = time.monotonic() + timeout_s
@@ -103,10 +122,16 @@ class SocketChannel:
                 raise ChannelTimeout(f"{len(rest)} bytes could not be sent") from error
             try:
                 rest = rest[self._socket.send(rest, socket.MSG_DONTWAIT) :]
+                self._unfinished = True
             except BlockingIOError:
                 continue
             except OSError as error:
                 raise ChannelClosed(_reason(error)) from error
+
+    def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
+        spoilt = _SPOILT + b"\n" if self._unfinished else b""
+        with suppress(ChannelClosed, ChannelTimeout):
+            self.send(spoilt + b"".join(messages), within_s, None)
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         wait_until_ready(self._readable, deadline, cancel)
@@ -135,18 +160,40 @@ class SerialChannel:
     def __init__(self, session: Session) -> None:
         self._session = session
         self._resource = cast(SerialInstrument, session.resource)
+        self._unfinished = False
         self._readable = None
         if session.descriptor is not None:
             self._readable = select.poll()
             self._readable.register(session.descriptor, select.POLLIN)
 
     def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
+        descriptor = self._session.descriptor
         try:
-            self._resource.write_raw(data)
-        except pyvisa.errors.VisaIOError as error:
+            if descriptor is None:
+                self._resource.write_raw(data)
+                return
+            self._send_to(descriptor, memoryview(data), time.monotonic() + timeout_s, cancel)
+        except (ChannelTimeout, pyvisa.errors.VisaIOError) as error:
             raise ChannelTimeout("the line takes no more bytes") from error
         except (OSError, ValueError) as error:
             raise ChannelClosed(_reason(error)) from error
+
+    def _send_to(
+        self, descriptor: int, rest: memoryview, deadline: float, cancel: Cancel | None
+    ) -> None:
+        writable = select.poll()
+        writable.register(descriptor, select.POLLOUT)
+        while rest:
+            wait_until_ready(writable, deadline, cancel)
+            with suppress(BlockingIOError):
+                rest = rest[os.write(descriptor, rest) :]
+                self._unfinished = True
+        self._unfinished = False
+
+    def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
+        spoilt = _SPOILT + b"\n" if self._unfinished else b""
+        with suppress(ChannelClosed, ChannelTimeout):
+            self.send(spoilt + b"".join(messages), within_s, None)
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         while True:
@@ -156,7 +203,7 @@ class SerialChannel:
             if self._readable is not None:
                 wait_until_ready(self._readable, deadline, cancel)
                 continue
-            _check(deadline, cancel)
+            check(deadline, cancel)
             time.sleep(0.001)
 
     def arrived(self) -> bytes:
@@ -189,6 +236,7 @@ class MessageChannel:
             self._readable.register(session.socket, select.POLLIN)
 
     def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
+        self._watch(time.monotonic() + timeout_s, cancel)
         try:
             self._resource.write_raw(data)
         # RuntimeError is what pyvisa-py raises for a connection dropped under HiSLIP.
@@ -200,12 +248,23 @@ class MessageChannel:
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         if self._readable is not None:
             wait_until_ready(self._readable, deadline, cancel)
+        self._watch(deadline, cancel)
         try:
             return self._resource.read_raw()
         except (OSError, RuntimeError, ValueError, AssertionError) as error:
             raise _closed_or_late(error) from error
         except pyvisa.errors.VisaIOError as error:
             raise _from_visa(error) from error
+
+    def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
+        # Where pyvisa itself does the waiting it cannot be told to wait less.
+        with suppress(Exception):
+            for message in messages:
+                self.send(message, within_s, None)
+
+    def _watch(self, deadline: float, cancel: Cancel | None) -> None:
+        if isinstance(self._session.socket, WatchedSocket):
+            self._session.socket.watch(deadline, cancel)
 
     def arrived(self) -> bytes:
         """Nothing: a message session discards what was not asked for by itself."""
@@ -228,17 +287,26 @@ class Vxi11Channel(MessageChannel):
     """VXI-11, where reading is a call that the instrument answers.
 
     The socket tells nothing before the call, so the calls themselves are made in slices of 50 ms.
-    An instrument that has died is seen about one second after its slice, which is what pyvisa-py
-    adds to the time of every call.
     """
+
+    def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
+        write = cast(Callable[[bytes], None], self._session.write_blindly)
+        self._watch(time.monotonic() + within_s, None)
+        with suppress(Exception):
+            for message in messages:
+                write(message)
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         read_part = cast(Callable[[float], tuple[int, bool, bytes]], self._session.read_part)
         message = bytearray()
         while True:
             self.arrived()
+            # The answer to a slice may come a little after its end.
+            self._watch(max(deadline, time.monotonic() + SLICE_S) + _VXI11_GRACE_S, cancel)
             try:
                 error, ended, data = read_part(SLICE_S)
+            except Stopped:
+                raise
             # pyvisa-py's RPC errors are bare exceptions; each means that the call failed.
             except Exception as trouble:
                 raise _closed_or_late(trouble) from trouble
@@ -247,27 +315,7 @@ class Vxi11Channel(MessageChannel):
                 return bytes(message)
             if error not in (0, _VXI11_IO_TIMEOUT):
                 raise ChannelClosed(f"VXI-11 error {error}")
-            _check(deadline, cancel)
-
-
-def wait_until_ready(ready: select.poll, deadline: float, cancel: Cancel | None) -> None:
-    """Wait for a poll object in slices. Raises ChannelTimeout at the deadline, Stopped if told."""
-    while True:
-        left_s = deadline - time.monotonic()
-        if left_s > SLICE_S:
-            left_s = SLICE_S
-        elif left_s < 0.0:
-            left_s = 0.0
-        if ready.poll(left_s * 1000.0):
-            return
-        _check(deadline, cancel)
-
-
-def _check(deadline: float, cancel: Cancel | None) -> None:
-    if cancel is not None and cancel():
-        raise Stopped
-    if time.monotonic() >= deadline:
-        raise ChannelTimeout
+            check(deadline, cancel)
 
 
 def _closed_or_late(error: Exception) -> ChannelClosed | ChannelTimeout:

@@ -92,6 +92,7 @@ class ReplyBuffer:
         self._data = bytearray()
         self._most_bytes = most_bytes
         self._block_just_ended = False
+        self._without_newline = 0  # bytes already searched: a long line is searched once only
 
     def feed(self, data: bytes) -> None:
         """Add bytes as they arrived."""
@@ -101,6 +102,7 @@ class ReplyBuffer:
         """Throw everything away, after the stream itself was reopened."""
         self._data.clear()
         self._block_just_ended = False
+        self._without_newline = 0
 
     def unclaimed(self) -> bytes:
         """Bytes that belong to no reply asked for; empty in a link that is in step.
@@ -115,7 +117,8 @@ class ReplyBuffer:
         """The next line without its terminator, or None while it is incomplete."""
         self._drop_block_terminator()
         data = self._data
-        end = data.find(NEWLINE)
+        end = data.find(NEWLINE, self._without_newline)
+        self._without_newline = len(data) if end < 0 else 0
         if end < 0:
             if len(data) > self._most_bytes:
                 raise UnexpectedReply(
@@ -153,6 +156,7 @@ class ReplyBuffer:
         with memoryview(data) as view:
             payload = bytes(view[offset : offset + length])
         del data[: offset + length]
+        self._without_newline = 0
         self._block_just_ended = True
         self._drop_block_terminator()
         return payload
@@ -171,6 +175,7 @@ class ReplyBuffer:
         if not self._block_just_ended or not self._data:
             return
         data = self._data
+        self._without_newline = 0
         if data[0] == NEWLINE:
             del data[:1]
         elif data[:2] == b"\r\n":

@@ -6,11 +6,17 @@ arrives after the clearing). What recovers is to close, to open again and to che
 State: `connected` tells whether a session is open. After a timeout, a lost connection or a reply
 whose end is unknown the session is closed. After a stop the reply on its way is `outstanding`;
 the next write then opens a fresh session first, so that it cannot be taken for the new answer.
+
+An instrument that radiates has `first_words`: the messages that switch it off. They are the first
+that is written on every session, before anybody is asked who it is, and the last on every session
+that is given up: it may hear, though it does not answer. Whoever else answers at that address
+hears them too, which ends radiation there as well.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from types import TracebackType
 
 import pyvisa
@@ -20,6 +26,7 @@ from drivers.channels import (
     Channel,
     ChannelClosed,
     ChannelTimeout,
+    check,
     open_channel,
 )
 from drivers.errors import (
@@ -43,6 +50,11 @@ _ADVICE_SILENT = (
 _MOST_STALE_LINES = 4096
 _LEAST_WRITE_BYTES = 64
 
+REPEAT_S = 0.25
+"""How often the first words are said again to an instrument that is waited for."""
+BLIND_S = 0.2
+"""The most that it may take to say them on a session that is given up."""
+
 
 class Link:
     """A session to one instrument. Used, opened and closed by one thread only.
@@ -56,6 +68,8 @@ class Link:
         message_based: whether the transport delivers whole messages
         max_write_bytes: the most that one write may hold
         backlog: how many replies may be outstanding at once
+    insist: set it while the first words must be heard; they are then said again and again while
+        a reply is awaited on a stream (where messages are kept apart, that would end the query).
     """
 
     def __init__(
@@ -72,6 +86,7 @@ class Link:
         identify: str | None = "*IDN?",
         terminator: str = "\n",
         serial: SerialSettings | None = None,
+        first_words: Sequence[str] = (),
     ) -> None:
         try:
             self.transport = transport_of(address)
@@ -101,6 +116,9 @@ class Link:
         self._identify = identify
         self._terminator = terminator
         self._serial = serial or SerialSettings()
+        self.insist = False
+        self._first_words = [(text + terminator).encode("latin-1") for text in first_words]
+        self._first_replies = sum("?" in text for text in first_words)
         self._channel: Channel | None = None
         self._buffer = ReplyBuffer(max_reply_bytes)
 
@@ -119,6 +137,8 @@ class Link:
         identify: str | None = "*IDN?",
         terminator: str = "\n",
         serial: SerialSettings | None = None,
+        first_words: Sequence[str] = (),
+        cancel: Cancel | None = None,
     ) -> Link:
         """Open a session and check who answers.
 
@@ -134,8 +154,9 @@ class Link:
             taken for `expect_identity`.
         terminator: ends every message sent over a byte stream.
         serial: settings of an ASRL line.
+        first_words: messages that switch off what radiates; see above.
 
-        Raises BadAddress, LinkLost, WrongInstrument.
+        Raises BadAddress, LinkLost, WrongInstrument, Stopped.
         """
         link = cls(
             name,
@@ -149,8 +170,9 @@ class Link:
             identify=identify,
             terminator=terminator,
             serial=serial,
+            first_words=first_words,
         )
-        link._connect(None)
+        link._connect(cancel)
         return link
 
     @property
@@ -178,6 +200,7 @@ class Link:
         except Stopped:
             # Half a message may be on its way, which nothing but a fresh session can mend.
             self.outstanding = 1
+            self._say_first_words_blindly()
             raise
         except (ChannelClosed, ChannelTimeout) as error:
             raise self._drop(error, "while it was written to", text) from error
@@ -192,6 +215,7 @@ class Link:
         Raises LinkLost (timeout, connection gone), BadReply (no end), Stopped.
         """
         channel = self._open_channel(command)
+        cancel = self._insisting(cancel)
         deadline = time.monotonic() + (self.timeout_s if timeout_s is None else timeout_s)
         try:
             if self.message_based:
@@ -202,10 +226,15 @@ class Link:
                 while text is None:
                     buffer.feed(channel.receive(deadline, cancel))
                     text = buffer.take_text()
+                    if text is None:
+                        check(deadline, cancel)
         except (ChannelClosed, ChannelTimeout) as error:
             raise self._drop(error, "while its reply was awaited", command) from error
         except UnexpectedReply as error:
             raise self._unreadable(error, command) from error
+        except Stopped:
+            self._say_first_words_blindly()
+            raise
         self._answered()
         assert text is not None
         return text
@@ -225,6 +254,7 @@ class Link:
         step, for a size that is refused it is closed.
         """
         channel = self._open_channel(command)
+        cancel = self._insisting(cancel)
         deadline = time.monotonic() + (self.timeout_s if timeout_s is None else timeout_s)
         try:
             if self.message_based:
@@ -236,10 +266,15 @@ class Link:
                 while block is None:
                     buffer.feed(channel.receive(deadline, cancel))
                     block = buffer.take_block(block_bytes)
+                    if block is None:
+                        check(deadline, cancel)
         except (ChannelClosed, ChannelTimeout) as error:
             raise self._drop(error, "while its reply was awaited", command) from error
         except UnexpectedReply as error:
             raise self._unreadable(error, command) from error
+        except Stopped:
+            self._say_first_words_blindly()
+            raise
         self._answered()
         assert block is not None
         return block
@@ -266,7 +301,8 @@ class Link:
         """Close, open again and check that the same instrument answers.
 
         attempts: how often to try; the wait between doubles from `first_wait_s` up to 10 s.
-        Sends nothing but the identity query. Raises LinkLost, WrongInstrument, Stopped.
+        Sends nothing but the first words and the identity query.
+        Raises LinkLost, WrongInstrument, Stopped.
         """
         wait_s = first_wait_s
         for attempt in range(attempts):
@@ -301,6 +337,8 @@ class Link:
         self.unanswered_bytes = 0
         self._buffer.clear()
         if channel is not None:
+            if self._first_words:
+                channel.say_blindly(self._first_words, BLIND_S)
             channel.close(abandon=abandon)
 
     def _connect(self, cancel: Cancel | None) -> None:
@@ -310,19 +348,62 @@ class Link:
                 timeout_s=self.timeout_s,
                 open_timeout_s=self.open_timeout_s,
                 serial=self._serial,
+                cancel=cancel,
             )
+        except Stopped:
+            raise
         except (OSError, pyvisa.errors.Error) as error:
             raise self._lost(f"cannot be reached ({_reason(error)})", "") from error
         # pyvisa-py raises bare exceptions for connections that fail in VXI-11 and HiSLIP.
         except Exception as error:
             raise self._lost(f"cannot be opened ({_reason(error)})", "") from error
         self._channel = open_channel(session)
-        if self._identify:
-            try:
+        insisted, self.insist = self.insist, True
+        try:
+            if self._first_words:
+                self._say_first_words(cancel)
+            if self._identify:
                 self._check_identity(self._identify, cancel)
-            except BaseException:
-                self._close(abandon=True)
-                raise
+        except BaseException:
+            self._close(abandon=True)
+            raise
+        finally:
+            self.insist = insisted
+
+    def _say_first_words(self, cancel: Cancel | None) -> None:
+        channel = self._channel
+        assert channel is not None
+        words = list(self._first_words)
+        if self.transport == "serial":
+            # A program that died may have left half a message in the line: end it.
+            words.insert(0, self._terminator.encode("latin-1"))
+        try:
+            for message in words if self.message_based else [b"".join(words)]:
+                channel.send(message, self.timeout_s, cancel)
+        except (ChannelClosed, ChannelTimeout) as error:
+            raise self._drop(error, "while it was switched off", "") from error
+        for _ in range(self._first_replies):
+            self.outstanding = 1
+            self.read_text(None, cancel)
+
+    def _say_first_words_blindly(self) -> None:
+        if self._channel is not None and self._first_words:
+            self._channel.say_blindly(self._first_words, BLIND_S)
+
+    def _insisting(self, cancel: Cancel | None) -> Cancel | None:
+        """`cancel`, which is asked every 50 ms, and at some of these times the first words."""
+        if not (self.insist and self._first_words) or self.message_based or self._first_replies:
+            return cancel
+        again = time.monotonic() + REPEAT_S
+
+        def asked() -> bool:
+            nonlocal again
+            if time.monotonic() >= again:
+                self._say_first_words_blindly()
+                again = time.monotonic() + REPEAT_S
+            return cancel is not None and cancel()
+
+        return asked
 
     def _check_identity(self, question: str, cancel: Cancel | None) -> None:
         self.outstanding = 0
@@ -342,12 +423,16 @@ class Link:
 
     def _skip_stale_lines(self, found: str, question: str, cancel: Cancel | None) -> str:
         """Read past late answers of an earlier session, which lines without connection keep."""
+        deadline = time.monotonic() + self.timeout_s
         for _ in range(_MOST_STALE_LINES):
             if found == self.identity:
                 return found
             first = found
+            left_s = deadline - time.monotonic()
+            if left_s <= 0.0:
+                break
             try:
-                found = self.read_text(min(1.0, self.timeout_s), cancel, question).strip()
+                found = self.read_text(min(1.0, left_s), cancel, question).strip()
             except LinkLost as error:
                 raise self._wrong(first, shown(self.identity), question) from error
         raise self._wrong(found, shown(self.identity), question)

@@ -5,7 +5,8 @@ Facts about pyvisa-py 0.8.1, each with a test in tests/drivers:
 * A SOCKET session whose connection is refused seems to open, leaves Nagle's algorithm on (a
   write-write-read stalls for 44 ms), and dies on descriptors above 1,023 because it uses
   `select()`. Here the socket is connected by the standard library, which does none of this.
-* A VXI-11 session spins at full load until its timeout when the peer closes.
+* A VXI-11 session spins at full load until its timeout when the peer closes, and no session of
+  HiSLIP or VXI-11 can be stopped while it waits.
 * A closed session leaves its handle in three tables (2.4 kB for each reopening).
 * A failed opening may leave sockets open until they are collected.
 
@@ -16,9 +17,11 @@ descriptor below it, which `drivers.channels` polls.
 from __future__ import annotations
 
 import contextlib
-import errno
 import re
 import socket
+import struct
+import threading
+import time
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -37,8 +40,11 @@ from pyvisa.constants import (
 )
 from pyvisa.resources import MessageBasedResource, SerialInstrument
 from pyvisa_py.highlevel import PyVisaLibrary
-from pyvisa_py.protocols.vxi11 import RX_END
+from pyvisa_py.protocols.vxi11 import DEVICE_WRITE, OP_FLAG_END, RX_END
 from pyvisa_py.tcpip import TCPIPSocketSession
+
+from drivers.connecting import connected_socket
+from drivers.waiting import Cancel, WatchedSocket, part_with
 
 Transport = Literal["socket", "serial", "hislip", "vxi11", "other"]
 
@@ -69,6 +75,7 @@ class Session:
     read_part: for VXI-11, one `device_read` call: given the longest wait in s it returns the
         VXI-11 error number, whether the message ended, and the bytes. pyvisa-py's own read drops
         the parts of a message it already has when a later part is not there in time.
+    write_blindly: for VXI-11, a `device_write` call whose answer is not waited for.
     """
 
     transport: Transport
@@ -76,6 +83,7 @@ class Session:
     socket: socket.socket | None = None
     descriptor: int | None = None
     read_part: Callable[[float], tuple[int, bool, bytes]] | None = None
+    write_blindly: Callable[[bytes], None] | None = None
 
 
 class _Socket(TCPIPSocketSession):  # type: ignore[misc]
@@ -83,24 +91,20 @@ class _Socket(TCPIPSocketSession):  # type: ignore[misc]
 
     def _connect(self) -> StatusCode:
         timeout_s = self.open_timeout / 1000.0 if self.open_timeout else 10.0
-        address = (self.parsed.host_address, int(self.parsed.port))
-        connection = socket.create_connection(address, timeout_s)
-        connection.settimeout(None)
-        self.interface = connection
+        host = self.parsed.host_address.removeprefix("[").removesuffix("]")
+        self.interface = connected_socket(
+            [host], int(self.parsed.port), time.monotonic() + timeout_s, _opening.cancel
+        )
         return StatusCode.success
 
 
-class _ClosingSocket(socket.socket):
-    """A socket whose `recv` raises once the peer has closed.
+class _Opening(threading.local):
+    """What tells the opening under way on this thread to stop: pyvisa hands nothing through."""
 
-    pyvisa-py's RPC takes the empty result for "nothing yet" and spins until its timeout.
-    """
+    cancel: Cancel | None = None
 
-    def recv(self, size: int, flags: int = 0, /) -> bytes:
-        data = super().recv(size, flags)
-        if not data:
-            raise ConnectionResetError(errno.ECONNRESET, "it closed the connection")
-        return data
+
+_opening = _Opening()
 
 
 class _Library(PyVisaLibrary):  # type: ignore[misc]
@@ -161,13 +165,21 @@ def transport_of(address: str) -> Transport:
 
 
 def open_session(
-    address: str, *, timeout_s: float, open_timeout_s: float, serial: SerialSettings
+    address: str,
+    *,
+    timeout_s: float,
+    open_timeout_s: float,
+    serial: SerialSettings,
+    cancel: Cancel | None = None,
 ) -> Session:
     """Open a resource. Raises what the transport raises: OSError, pyvisa errors, and others.
+
+    cancel: obeyed (Stopped) while a raw socket is being connected.
 
     The caller runs on the thread that will use the session and close it.
     """
     transport = transport_of(address)
+    _opening.cancel = cancel
     try:
         resource = cast(
             MessageBasedResource,
@@ -176,19 +188,27 @@ def open_session(
     except Exception as error:
         _close_sockets_left_by(error)
         raise
+    finally:
+        _opening.cancel = None
     resource.timeout = round(timeout_s * 1000)
     inner = _manager().visalib.sessions[resource.session]  # type: ignore[attr-defined]
     if transport == "socket":
         _tune(inner.interface, timeout_s)
         return Session(transport, resource, socket=inner.interface)
     if transport == "hislip":
+        inner.interface._sync = WatchedSocket.instead_of(inner.interface._sync)
         _tune(inner.interface._sync, timeout_s)
         return Session(transport, resource, socket=inner.interface._sync)
     if transport == "vxi11":
-        inner.interface.sock = _ClosingSocket(fileno=inner.interface.sock.detach())
+        inner.interface.sock = WatchedSocket.instead_of(inner.interface.sock)
+        inner.interface.do_call = partial(_do_call, inner.interface)
         _tune(inner.interface.sock, timeout_s)
         return Session(
-            transport, resource, socket=inner.interface.sock, read_part=partial(_read_part, inner)
+            transport,
+            resource,
+            socket=inner.interface.sock,
+            read_part=partial(_read_part, inner),
+            write_blindly=partial(_write_blindly, inner),
         )
     if transport == "serial":
         _tune_serial(cast(SerialInstrument, resource), serial)
@@ -203,8 +223,8 @@ def close_session(session: Session, *, abandon: bool) -> None:
     abandon: the peer does not answer, so take no leave of it: VXI-11 would wait five seconds for
         a reply to its goodbye.
     """
-    if abandon and session.transport == "vxi11" and session.socket is not None:
-        session.socket.close()
+    if session.socket is not None and (abandon or session.transport == "socket"):
+        part_with(session.socket)
     # Closing must not hide why it is closed; the socket or descriptor is gone in any case.
     with contextlib.suppress(Exception):
         session.resource.close()
@@ -223,6 +243,46 @@ def _read_part(inner: Any, timeout_s: float) -> tuple[int, bool, bytes]:
     )
     # On an error pyvisa-py puts an explanation where the reason belongs.
     return (int(error), False, b"") if error else (0, bool(reason & RX_END), bytes(data))
+
+
+def _do_call(client: Any) -> None:
+    """One RPC call whose wait ends when its socket's watch says so (RFC 5531, record marking).
+
+    pyvisa-py's own looks at nothing but a timeout, to which it adds a second.
+    """
+    _send_record(client)
+    while True:
+        record = bytearray()
+        last = False
+        while not last:
+            (mark,) = struct.unpack(">I", _exactly(client.sock, 4))
+            last = bool(mark & 0x80000000)
+            record += _exactly(client.sock, mark & 0x7FFFFFFF)
+        client.unpacker.reset(bytes(record))
+        number, _ = client.unpacker.unpack_replyheader()
+        if number == client.lastxid:
+            return
+        if number > client.lastxid:
+            raise OSError(f"an answer to call {number} came before the call")
+
+
+def _send_record(client: Any) -> None:
+    call = client.packer.get_buf()
+    client.sock.sendall(struct.pack(">I", 0x80000000 | len(call)) + call)
+
+
+def _exactly(connection: WatchedSocket, size: int) -> bytes:
+    data = bytearray()
+    while len(data) < size:
+        data += connection.recv(min(size - len(data), _READ_PART_BYTES))
+    return bytes(data)
+
+
+def _write_blindly(inner: Any, data: bytes) -> None:
+    client = inner.interface
+    client.start_call(DEVICE_WRITE)
+    client.packer.pack_device_write_parms((inner.link, 1000, inner.lock_timeout, OP_FLAG_END, data))
+    _send_record(client)
 
 
 def _tune(connection: socket.socket, timeout_s: float) -> None:

@@ -1,4 +1,8 @@
-"""The commands. They compose the other rooms and hold no logic of the bench."""
+"""The commands. They compose the other rooms and hold no logic of the bench.
+
+Nothing is imported here: `benchd rf-off` and the first act of `benchd serve` must not wait for,
+or fail over, anything they do not need.
+"""
 
 from __future__ import annotations
 
@@ -12,13 +16,46 @@ def main(arguments: Sequence[str] | None = None) -> None:
     0: done. 1: refused or failed, with the reason on stderr. 2: the command line is wrong.
     3: RF is not verified off, so that somebody must look at the source.
     """
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given[:1] == ["rf-off"]:
+        _rf_off_at_once(given[1:])
+    if given[:1] == ["serve"] and not {"--help", "-h"} & set(given):
+        _serve(given)
+    _run(given)
+
+
+def _rf_off_at_once(arguments: Sequence[str]) -> None:
+    from benchd.rfoff.command import quick_options, run
+
+    options = quick_options(arguments)
+    if options is not None:
+        sys.exit(run(options))
+
+
+def _serve(arguments: Sequence[str]) -> None:
+    """RF off first; whatever then ends the start in failure, say whether RF is off."""
+    from benchd.rfoff import start
+
+    start.begin(arguments[1:])
+    ended_well = False
+    try:
+        _run(arguments)
+    except SystemExit as end:
+        ended_well = not end.code
+        raise
+    finally:
+        if not ended_well:
+            start.say_how_rf_stands()
+
+
+def _run(arguments: Sequence[str]) -> None:
     from benchd.cli.app import app
     from benchd.cli.rf import RF_NOT_VERIFIED
     from benchd.cli.screen import print_error
     from benchd.errors import BenchdError, RfNotVerified
     from benchd.outside import is_clean_text
 
-    given = sys.argv[1:] if arguments is None else list(arguments)
+    given = list(arguments)
     for number, argument in enumerate(given, 1):
         if not is_clean_text(argument):
             shown = argument.encode("utf-8", "backslashreplace").decode()

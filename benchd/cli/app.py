@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import budget, demo, files, health, orders, readings, serving
+from benchd.cli import budget, demo, files, health, orders, readings, rf_off, serving
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
@@ -39,6 +39,7 @@ def _all_commands(
 # Each with the one line that `benchd --help` shows; `benchd COMMAND --help` says more.
 _COMMANDS = (
     (serving.serve, "Run the daemon, which owns the bench."),
+    (rf_off.rf_off, "Switch off every source that is known, at once."),
     (orders.check, "Print what a recipe would do; queue nothing."),
     (orders.queue, "Hand a recipe to the daemon to run."),
     (orders.jobs, "List jobs and what each waits for."),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import queue
 import re
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
@@ -24,10 +25,15 @@ ANSWER_WITHIN_S = 60.0
 class Child:
     """A process that prints one line of JSON when it is ready."""
 
-    def __init__(self, what: str, command: list[str], log: Path) -> None:
+    def __init__(
+        self, what: str, command: list[str], log: Path, more: Mapping[str, str] | None = None
+    ) -> None:
+        """more: environment variables besides those of this process."""
         self._what, self._log = what, log
         self._errors: IO[bytes] = log.open("wb")
-        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=self._errors)
+        self._process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=self._errors, env={**os.environ, **(more or {})}
+        )
         self._lines: queue.Queue[bytes] = queue.Queue()
         threading.Thread(target=self._read, daemon=True).start()
 
@@ -104,6 +110,8 @@ def virtual_bench(out: Path, world: str, *options: str) -> Iterator[Up]:
         addresses = virtual["instruments"]
         given = [f"--address={name}={address}" for name, address in addresses.items()]
         bench = _patient_copy(shipped_recipes() / "benches" / f"{world}.yaml", out)
+        # Ports of a virtual bench are no sources to remember among those of real ones.
+        state = {"BENCHD_STATE": str(out / "state")}
         daemon = Child(
             "daemon",
             [
@@ -112,6 +120,7 @@ def virtual_bench(out: Path, world: str, *options: str) -> Iterator[Up]:
                 *given,
             ],
             out / "daemon.log",
+            state,
         )
         stack.callback(daemon.stop)
         said = daemon.ready()

@@ -13,12 +13,7 @@ import typer
 from benchd.cli.options import read_pairs, whole
 from benchd.errors import UserError
 from benchd.outside import LARGEST_SECRET_BYTES, read_text, why
-
-
-def default_data() -> Path:
-    """Where the database lies if nothing else is said (XDG base directories)."""
-    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
-    return Path(base) / "benchd"
+from benchd.rfoff.start import default_data
 
 
 def read_address(text: str) -> tuple[str, int]:
@@ -128,6 +123,7 @@ def serve(
         if not folder.is_dir():
             raise UserError(f"{folder} is not a folder.", where="--recipes")
 
+    from benchd.rfoff.start import begun
     from benchd.service import ServiceSettings
     from benchd.service import serve as run_service
 
@@ -145,4 +141,4 @@ def serve(
         addresses=addresses,
         trace_points=trace_points,
     )
-    asyncio.run(run_service(settings))
+    asyncio.run(run_service(settings, begun()))

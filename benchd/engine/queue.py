@@ -11,6 +11,7 @@ import structlog
 
 from benchd.engine.events import EventHub
 from benchd.engine.fitness import outdated
+from benchd.engine.keeper import Keeper
 from benchd.engine.library import StoreThread
 from benchd.engine.rig import BenchThread, Rig
 from benchd.engine.runner import Runner
@@ -23,7 +24,6 @@ _log = structlog.get_logger(__name__)
 
 POLL_S = 1.0  # windows open by the clock; new jobs wake the queue at once
 TROUBLE_S = 5.0
-RF_OFF_RETRY_S = (0.5, 1.0, 2.0, 5.0)
 MOST_INTERRUPTIONS = 10
 """How often a job may be found under way at a start before it fails: more power cuts than a night
 has, and few enough that a job which itself ends the daemon does not switch RF on for ever."""
@@ -50,6 +50,7 @@ class JobQueue:
         self._thread = bench_thread
         self._runner = runner
         self._hub = hub
+        self._keeper = Keeper(rig, bench_thread, hub)
         self._wake = asyncio.Event()
         self._needs_s: dict[str, float] = {}
 
@@ -62,23 +63,7 @@ class JobQueue:
 
         quietly: say nothing where it succeeds at once.
         """
-        attempt = 0
-        while True:
-            try:
-                await self._thread.run(self._rig.rf_off)
-            except Exception as error:
-                if not isinstance(error, BenchdError):
-                    _log.exception("a fault in benchd kept rf on")
-                wait_s = RF_OFF_RETRY_S[min(attempt, len(RF_OFF_RETRY_S) - 1)]
-                attempt += 1
-                _log.error("rf off not verified yet", error=str(error), next_try_s=wait_s)
-                self._hub.publish("rf", {"off": None, "message": str(error)})
-                await asyncio.sleep(wait_s)
-            else:
-                if quietly and attempt == 0:
-                    return
-                self._hub.publish("rf", {"off": True, "message": "RF off, verified by query"})
-                return
+        await self._keeper.until_off(quietly=quietly)
 
     async def recover(self) -> None:
         """Jobs that were under way when the daemon ended go on as their recipe says."""
@@ -187,6 +172,14 @@ class JobQueue:
         Trouble with the store or a fault in benchd costs time, not the queue: RF is made safe
         and the next look is taken a little later.
         """
+        keeping = asyncio.create_task(self._keeper.keep_off(), name="keep rf off")
+        try:
+            await self._run()
+        finally:
+            keeping.cancel()
+            await asyncio.wait([keeping])
+
+    async def _run(self) -> None:
         await self.make_safe()
         await self._thread.run(self._rig.try_connect)
         recovered = False

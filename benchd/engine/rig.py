@@ -1,10 +1,11 @@
 """The rig: all sessions of one bench, owned by the bench thread.
 
-Every method of `Rig` blocks and is called on the bench thread only (`BenchThread.run`). A failed
-exchange leaves its link broken; the next use closes it, opens it again, checks the identity and
-switches RF off before anything else. A procedure that did not come to its end leaves its
-instruments in a state that nobody knows; the next use resets them. A command that radiates is
-never retried here.
+Every method of `Rig` blocks and is called on the bench thread only (`BenchThread.run`). Several
+sources are switched off by a thread each while the bench thread waits, so that none waits for
+another. A failed exchange leaves its link broken; the next use closes it, opens it again,
+switches RF off before anything else and checks the identity. A procedure that did not come to its
+end leaves its instruments in a state that nobody knows; the next use resets them. A command that
+radiates is never retried here.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from __future__ import annotations
 import asyncio
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -23,11 +25,12 @@ import structlog
 
 from benchd.acquire import Probe, confirmed, guarded, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
-from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
+from benchd.bench import Bench
 from benchd.bench.model import ThermometerInstrument
 from benchd.engine.lidwatch import LidWatch
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
+from benchd.engine.sources import SourceRecord, made_drivers, radiating
 from benchd.engine.translate import translated
 from benchd.errors import (
     BenchdError,
@@ -42,21 +45,33 @@ from drivers.errors import BadReply
 from drivers.exchange import Batch, Exchange
 from drivers.link import Link
 from drivers.player import Player
-from drivers.registry import find_driver
 
 T = TypeVar("T")
 _log = structlog.get_logger(__name__)
 
 OPEN_TIMEOUT_S = 5.0
+AGAIN_S = 0.1
+"""Between two attempts to switch one source off while another is still being tried."""
+CLOSE_PATIENCE_S = 3.0
+"""How long a source may take to confirm OFF once the daemon stops; OFF is written at once."""
 
 
 class BenchThread:
     """One thread for all I/O of one bench (two threads on one session give wrong answers)."""
 
-    def __init__(self, name: str, stop: threading.Event, pulse: Pulse | None = None) -> None:
-        """pulse: told when work begins and ends."""
+    def __init__(
+        self,
+        name: str,
+        stop: threading.Event,
+        pulse: Pulse | None = None,
+        closing: Callable[[], None] | None = None,
+    ) -> None:
+        """pulse: told when work begins and ends. closing: called as well when an awaiting task is
+        cancelled, before its work is awaited: only the daemon's end cancels, and nothing may be
+        waited for long then."""
         self._stop = stop
         self._pulse = pulse or Pulse()
+        self._closing = closing
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"bench-{name}")
 
     async def run(self, work: Callable[[], T]) -> T:
@@ -71,6 +86,8 @@ class BenchThread:
             return await asyncio.shield(future)
         except asyncio.CancelledError:
             self._stop.set()
+            if self._closing is not None:
+                self._closing()
             await asyncio.wait([future])
             raise
 
@@ -99,24 +116,25 @@ class InstrumentState:
 class Rig:
     """Links and drivers of one bench.
 
+    record: written before RF first goes on; None where nothing can be left behind.
     stop: set it from any thread to end the running procedure with `drivers.errors.Stopped`.
     rf: whether RF is off, as the sources have answered. pulse: beats in every wait.
     """
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, record: SourceRecord | None = None) -> None:
         self.bench = bench
+        self.record = record
         self.stop = threading.Event()
         self.rf = RfWatch()
         self.pulse = Pulse()
-        self.drivers: dict[str, Any] = {}
+        self.drivers: dict[str, Any] = made_drivers(bench)
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
         self._probes: dict[str, Probe] = {}
-        with translated():
-            for name, instrument in bench.instruments.items():
-                driver = find_driver(instrument.driver)
-                self.drivers[name] = driver(name, instrument.commands, instrument.driver_options)
+        self._not_off: set[str] = set(radiating(bench))
+        self._measuring = False
+        self._closing_at: float | None = None
 
     # -- links ------------------------------------------------------------------------------
 
@@ -143,6 +161,8 @@ class Rig:
         if link is not None and link.connected and name not in self._disturbed:
             return
         instrument = self.bench.instruments[name]
+        radiates = name in self._radiating()
+        cancel = self._given_up if radiates else self._stopped
         try:
             with translated():
                 if link is None:
@@ -153,10 +173,12 @@ class Rig:
                         open_timeout_s=OPEN_TIMEOUT_S,
                         expect_identity=instrument.identity or "",
                         identify=self.drivers[name].identity_question,
+                        first_words=self._off_messages(name) if radiates else (),
+                        cancel=cancel,
                     )
                     self._links[name] = link
                 elif not link.connected:
-                    link.reopen()
+                    link.reopen(cancel=cancel)
             self._bring_to_rest(name, link)
         except BenchdError as error:
             self._faults[name] = str(error)
@@ -169,24 +191,33 @@ class Rig:
     def _bring_to_rest(self, name: str, link: Link) -> None:
         """Whatever it was doing before, bring it to a known state; RF off first of all."""
         driver, links = self.drivers[name], {name: link}
-        radiates = name in self._radiating()
-        if radiates:
-            self._play(_sent(driver.rf_off()), links, heed_stop=False)
-        self._play(_sent(driver.reset_state()), links, heed_stop=False)
-        if radiates:
-            self._play(rf_off_verified([driver]), links, heed_stop=False)
+        if name not in self._radiating():
+            self._play(_sent(driver.reset_state()), links)
+            return
+        with _insisting(link):
+            self._play(_sent(driver.rf_off()), links, cancel=self._given_up)
+            self._play(_sent(driver.reset_state()), links, cancel=self._given_up)
+            self._play(rf_off_verified([driver]), links, cancel=self._given_up)
 
     def _radiating(self) -> list[str]:
         """Names of instruments with an RF output: sources, and analyzers that track."""
-        return [
-            name
-            for name, instrument in self.bench.instruments.items()
-            if isinstance(instrument, SourceInstrument)
-            or (
-                isinstance(instrument, AnalyzerInstrument)
-                and instrument.tracking_level_dbm is not None
-            )
-        ]
+        return radiating(self.bench)
+
+    def _off_messages(self, name: str) -> tuple[str, ...]:
+        return tuple(exchange.message for exchange in self.drivers[name].rf_off())
+
+    def _stopped(self) -> bool:
+        """Whether what radiates nothing need not be waited for any more."""
+        return self._given_up() or self.stop.is_set()
+
+    def _given_up(self) -> bool:
+        """Whether the daemon is stopping and a source has had its time to confirm OFF.
+
+        Asked in every wait, so that it also shows that the bench thread is alive.
+        """
+        self.pulse.beat()
+        since = self._closing_at
+        return since is not None and time.monotonic() - since >= CLOSE_PATIENCE_S
 
     def identities(self, names: Iterable[str]) -> dict[str, str]:
         """Identity strings as the instruments gave them."""
@@ -213,51 +244,107 @@ class Rig:
             )
         return found
 
+    def begin_closing(self) -> None:
+        """The daemon stops: from now on a silent source is waited for a few seconds only.
+
+        May be called from any thread. OFF is written to it all the same.
+        """
+        self._closing_at = time.monotonic()
+        self.stop.set()
+
     def close(self) -> None:
         """RF off if it can be had, then close every link."""
+        self.begin_closing()
         try:
             self.rf_off()
         except BenchdError as error:
-            _log.error("rf off failed while closing", error=str(error))
+            _log.error("RF is NOT verified off: switch the source off by hand", error=str(error))
         for name, link in self._links.items():
             try:
                 link.close()
             except Exception as error:
                 _log.error("link not closed", instrument=name, error=str(error))
+        if self.record is not None:
+            self.record.close(verified_off=not self._not_off)
 
     # -- work -------------------------------------------------------------------------------
+
+    def rf_not_verified(self) -> list[str]:
+        """Names of RF outputs that have not confirmed OFF since RF could last have been on.
+
+        Empty while a procedure that may radiate runs as it should. May be called from any thread.
+        """
+        return [] if self._measuring else sorted(self._not_off)
 
     def rf_off(self) -> None:
         """Every RF output off, verified by query.
 
-        Each output is tried, whatever went wrong with the others. Raises LinkLost or
-        InstrumentRefused; the first trouble where there are several.
+        Each output is tried, whatever went wrong with the others, and is tried again for as long
+        as another has not ended its first attempt. Raises LinkLost or InstrumentRefused; the
+        first trouble where there are several.
         """
-        problems: dict[str, BenchdError] = {}
-        for name in self._radiating():
-            try:
-                self._rf_off_one(name)
-                self._look_again(name)
-            except BenchdError as error:
-                problems[name] = error
-            except Exception as error:
-                _log.exception("a fault in benchd or a driver kept rf on", instrument=name)
-                problems[name] = _fault(name, error)
-        if problems:
-            self.rf.not_verified(problems, "; ".join(str(error) for error in problems.values()))
-            raise next(iter(problems.values()))
-        self.rf.off_verified(self._radiating())
+        names = self._radiating()
+        problems: dict[str, BenchdError | None] = {}
+        if len(names) == 1:
+            problems[names[0]] = self._tried(self._rf_off_one, names[0])
+        else:
+            self._rf_off_together(names, problems)
+        for name in names:
+            if problems[name] is None:
+                problems[name] = self._tried(self._look_again, name)
+        found = {name: problem for name, problem in problems.items() if problem is not None}
+        if found:
+            self.rf.not_verified(found, "; ".join(str(error) for error in found.values()))
+            raise next(found[name] for name in names if name in found)
+        self.rf.off_verified(names)
+
+    def _rf_off_together(self, names: list[str], problems: dict[str, BenchdError | None]) -> None:
+        """One thread for each; the links are used by no other thread meanwhile."""
+
+        def until_all_are_tried(name: str) -> None:
+            while True:
+                problems[name] = self._tried(self._rf_off_one, name)
+                if problems[name] is None or len(problems) == len(names):
+                    return
+                time.sleep(AGAIN_S)
+
+        threads = [
+            threading.Thread(target=until_all_are_tried, args=(name,), name=f"rf-off-{name}")
+            for name in names
+        ]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+
+    def _tried(self, switch_off: Callable[[str], None], name: str) -> BenchdError | None:
+        """Switch one off, or see that it is; returns what was in the way."""
+        try:
+            switch_off(name)
+        except BenchdError as error:
+            self._not_off.add(name)
+            return error
+        except Exception as error:
+            self._not_off.add(name)
+            _log.exception("a fault in benchd or a driver kept rf on", instrument=name)
+            return _fault(name, error)
+        self._not_off.discard(name)
+        return None
 
     def _rf_off_one(self, name: str) -> None:
         """Off and verified. A link that turns out to be dead is opened again, once: instruments
         hang up on idle clients, and an order that ends radiation may be given twice."""
-        off = rf_off_verified
         try:
             self.connect([name])
-            self._play(off([self.drivers[name]]), self._links, heed_stop=False)
+            self._verify_off(name)
         except (LinkLost, Garbled):
             self.connect([name])
-            self._play(off([self.drivers[name]]), self._links, heed_stop=False)
+            self._verify_off(name)
+
+    def _verify_off(self, name: str) -> None:
+        with _insisting(self._links.get(name)):
+            procedure = rf_off_verified([self.drivers[name]])
+            self._play(procedure, self._links, cancel=self._given_up)
 
     def _look_again(self, name: str) -> None:
         """A source that once said "off" and radiated is off where the analyzer sees it, too."""
@@ -266,7 +353,7 @@ class Rig:
             return
         names = [name, str(probe.instruments.analyzer.name)]
         self.connect(names)
-        self._play(quiet(probe), self._links, heed_stop=False)
+        self._play(quiet(probe), self._links, cancel=self._given_up)
         self._disturbed.update(names)
         del self._probes[name]
 
@@ -277,6 +364,7 @@ class Rig:
         """
         name = error.where
         self.rf.not_verified([name], str(error))
+        self._not_off.add(name)
         if not isinstance(error.probe, Probe):
             return
         self._probes[name] = error.probe
@@ -289,7 +377,7 @@ class Rig:
         ):
             try:
                 self.connect([name])
-                self._play(_sent(batch), self._links, heed_stop=False)
+                self._play(_sent(batch), self._links, cancel=self._given_up)
             except BenchdError as trouble:
                 _log.error("rf off by another way failed", way=what, error=str(trouble))
 
@@ -299,7 +387,7 @@ class Rig:
             self.connect([setting.instrument])
             driver = self.drivers[setting.instrument]
             channels = list(setting.channels)
-            self._play(_switched(driver, channels), self._links, heed_stop=True)
+            self._play(_switched(driver, channels), self._links)
 
     def opened(self, settings: Iterable[SwitchSetting]) -> dict[str, list[int]]:
         """Switch -> channels that it no longer holds closed; asked after a sweep.
@@ -333,11 +421,12 @@ class Rig:
             it raises StillRadiating, RF off is tried by every means.
         lid: how the lid must stand all the while, if the box has a contact; None does not mind.
         The error queues of the instruments are drained at the end; an entry raises
-        InstrumentRefused with the command that is the likeliest cause.
+        InstrumentRefused with the command that is the likeliest cause. Raises RecordNotKept
+        where the sources cannot be written down before RF goes on.
         """
         self.connect(names)
         self.rf_off()
-        procedure = confirmed(procedure, self.drivers)
+        procedure = self._recorded(confirmed(procedure, self.drivers))
         watch: LidWatch | None = None
         contact = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
         if contact is not None and lid is not None:
@@ -347,15 +436,18 @@ class Rig:
             watch = LidWatch(self._stopped, partial(self._check_lid, question, lid))
         if lid is not None:
             self.rf.on(name for name in self._radiating() if name in names)
+        self._measuring = True
         try:
             outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)
         except BaseException as error:
+            self._measuring = False
             # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
             self._disturbed.update(names)
             self._rf_off_after_failure()
             if isinstance(error, Cancelled) and watch is not None and watch.trouble is not None:
                 raise watch.trouble from None
             raise
+        self._measuring = False
         self.rf_off()
         if then is not None:
             try:
@@ -368,6 +460,28 @@ class Rig:
                 raise
         self.drain_errors(names)
         return outcome
+
+    def _recorded(self, procedure: Procedure[T]) -> Procedure[T]:
+        """Run `procedure`; before it first radiates, the sources must be on record."""
+        replies: list[Any] = []
+        recorded = False
+        try:
+            step = next(procedure)
+            while True:
+                if not recorded and isinstance(step, tuple):
+                    radiate = {item.instrument for item in step if item.radiates}
+                    if radiate & set(self._radiating()):
+                        if self.record is not None:
+                            self.record.keep()
+                        self._not_off.update(self._radiating())
+                        recorded = True
+                replies = yield step
+                step = procedure.send(replies)
+        except StopIteration as stop:
+            result: T = stop.value
+            return result
+        finally:
+            procedure.close()
 
     def _check_lid(self, question: Exchange, wanted: Literal["closed", "open"]) -> None:
         is_open = self._play(
@@ -408,32 +522,20 @@ class Rig:
     def drain_errors(self, names: Iterable[str]) -> None:
         """Read error queues empty. Raises InstrumentRefused if one held anything."""
         for name in names:
-            self._play(self.drivers[name].expect_no_errors(), self._links, heed_stop=False)
-
-    def _stopped(self) -> bool:
-        """Asked in every wait, so that it shows that the bench thread is alive."""
-        self.pulse.beat()
-        return self.stop.is_set()
-
-    def _never(self) -> bool:
-        """As `_stopped`, for what a stop must not keep from being done."""
-        self.pulse.beat()
-        return False
+            self._play(self.drivers[name].expect_no_errors(), self._links)
 
     def _play(
         self,
         procedure: Procedure[T],
         links: dict[str, Link],
         *,
-        heed_stop: bool = True,
         on_progress: Callable[[Any], None] | None = None,
         cancel: Callable[[], bool] | None = None,
     ) -> T:
-        if cancel is None:
-            cancel = self._stopped if heed_stop else self._never
         with translated():
+            player = Player(links, cancel=cancel or self._stopped, on_progress=on_progress)
             try:
-                result: T = Player(links, cancel=cancel, on_progress=on_progress).run(procedure)
+                result: T = player.run(procedure)
             except BadReply as error:
                 # What answered wrongly once is not asked on: the next use opens its link anew,
                 # with RF off first.
@@ -445,6 +547,17 @@ class Rig:
 
 def _moment(time_s: float | None) -> datetime | None:
     return None if time_s is None else datetime.fromtimestamp(time_s, UTC)
+@contextmanager
+def _insisting(link: Link | None) -> Iterator[None]:
+    """OFF is said again and again while this source is waited for."""
+    if link is None:
+        yield
+        return
+    link.insist = True
+    try:
+        yield
+    finally:
+        link.insist = False
 
 
 def _sent(batch: Batch) -> Procedure[None]:

@@ -1,10 +1,12 @@
 """Putting the rooms together, and taking them apart in the right order.
 
-Start: claim the bench, listen, RF off (verified), recover, work. A start that fails switches RF
-off too, once the bench is claimed. Stop (SIGTERM, SIGINT, or a closed terminal's SIGHUP): the
-sweep at hand ends within a tenth of a second, RF goes off, what is committed stays committed,
-subscribers read `offline`, everything is closed. A job that was under way goes on at the next
-start as its recipe says.
+Start: RF off from what is on record, before anything of this module is even loaded (see
+`benchd.rfoff.start`); own the instruments, claim the bench, listen, RF off (verified), recover,
+work. A start that fails switches RF off too, once the instruments are owned.
+
+Stop (SIGTERM, SIGINT, or a closed terminal's SIGHUP): the sweep at hand ends within a tenth of a
+second, RF goes off, what is committed stays committed, subscribers read `offline`, everything is
+closed. A job that was under way goes on at the next start as its recipe says.
 """
 
 from __future__ import annotations
@@ -33,14 +35,17 @@ from benchd.engine.recipes import RecipeShelf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import BenchThread, Rig
 from benchd.engine.runner import Runner
+from benchd.engine.sources import SourceRecord, radiating
 from benchd.engine.vitals import Vitals
-from benchd.errors import RfNotVerified, UserError
+from benchd.errors import BenchdError, RfNotVerified, UserError
 from benchd.publish import BrokerSettings, EmbeddedBroker
+from benchd.rfoff.ownership import Ownership, instrument_keys, resolved_hosts
+from benchd.rfoff.start import Begun, Options
 from benchd.service.alive import living, rf_off_command
 from benchd.service.notify import Notifier
 from benchd.service.publishing import Publishing
 from benchd.service.settings import ServiceSettings
-from benchd.store import Store, StoreFull
+from benchd.store import BenchClaimed, Store, StoreFull
 from benchd.store.claim import Claim
 from benchd.store.soundness import make_private_folder
 from benchd.web.server import open_socket, serve_http
@@ -58,12 +63,14 @@ def shipped_recipes() -> Path:
     return Path(next(iter(shipped.__path__)))
 
 
-async def serve(settings: ServiceSettings) -> None:
+async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
     """Run one daemon until SIGTERM, SIGINT or SIGHUP.
 
+    begun: what was switched off and is owned already, at the start of this process.
+
     Prints one line of JSON on stdout when it is ready: {"ready": true, "bench", "http", "broker"}.
-    Raises BenchdError for what is wrong with the settings. Once the bench is claimed, RF is off
-    afterwards on every way out: whatever ran this bench before may have left it on. Raises
+    Raises BenchdError for what is wrong with the settings. Once the instruments are owned, RF is
+    off afterwards on every way out: whatever ran this bench before may have left it on. Raises
     RfNotVerified where the daemon was stopped and a source did not say that it is off.
     """
     _log_to_stderr()
@@ -75,18 +82,24 @@ async def serve(settings: ServiceSettings) -> None:
     rig = Rig(bench)
     async with AsyncExitStack() as stack:
         stopping = stack.enter_context(_stopped_by_signals())
-        database = _folder(settings.data) / "benchd.sqlite"
-        stack.enter_context(_claimed(database, bench.bench))
-        sources = [
-            name for name, one in bench.instruments.items() if isinstance(one, SourceInstrument)
-        ]
+        # Before the first message to any of them, and until the last one was sent.
+        if begun is None:
+            begun = Begun(Options(), Ownership(), [], [])
+            stack.callback(begun.ownership.release)
+        own_instruments(bench, begun.ownership)
         helper = rf_off_command(settings.data)
         monitor = await stack.enter_async_context(
-            living(notifier, rig.pulse, rig.rf, sources, helper)
+            living(notifier, rig.pulse, rig.rf, radiating(bench), helper)
         )
-        bench_thread = BenchThread(bench.bench, rig.stop, rig.pulse)
+        bench_thread = BenchThread(bench.bench, rig.stop, rig.pulse, rig.begin_closing)
         stack.callback(bench_thread.close)
         stack.push_async_callback(bench_thread.run, rig.close)
+        rig.record = SourceRecord(
+            bench, rig.drivers, settings.bench, settings.data, begun.verified()
+        )
+        database = _folder(settings.data) / "benchd.sqlite"
+        stack.enter_context(_claimed(database, bench.bench))
+        _keep_early(rig.record)
         store_thread = StoreThread()
         stack.callback(store_thread.close)
         store = await store_thread.call(Store.open, database)
@@ -144,6 +157,7 @@ async def serve(settings: ServiceSettings) -> None:
 
 async def _come_to_rest(bench_thread: BenchThread, rig: Rig, queue: asyncio.Task[None]) -> None:
     """End the job at hand and ask the sources, while subscribers can still be told."""
+    rig.begin_closing()
     queue.cancel()
     await asyncio.wait({queue})
     try:
@@ -156,6 +170,39 @@ def _require_off(rf: RfState) -> None:
     """Raises RfNotVerified: whoever stopped the daemon must learn that RF may be on."""
     if rf.state != OFF_VERIFIED:
         raise RfNotVerified(f"benchd has stopped, but {rf.message}", advice=rf.advice)
+
+
+def own_instruments(bench: Bench, ownership: Ownership) -> None:
+    """Own the address of every instrument. Raises BenchClaimed, naming who has it.
+
+    What this process owns already is owned; nothing is sent to anything here.
+    """
+    for name, instrument in bench.instruments.items():
+        address = instrument.address
+        try:
+            owner = ownership.claim(instrument_keys(address, resolved_hosts(address)), bench.bench)
+        except OSError as error:
+            raise BenchClaimed(
+                f"the instrument cannot be claimed: {error.strerror}.",
+                where=f"{name} at {address}",
+                advice="The system must allow sockets of the family AF_UNIX (see "
+                "RestrictAddressFamilies= in a systemd unit).",
+            ) from error
+        if owner is not None:
+            raise BenchClaimed(
+                f"the instrument belongs to another benchd: {owner}.",
+                where=f"{name} at {address}",
+                advice="Stop that one first, or use the commands to talk to it. Nothing was sent "
+                "to the instrument.",
+            )
+
+
+def _keep_early(record: SourceRecord) -> None:
+    """On disk as soon as may be; it is RF on that must not come without it, not the start."""
+    try:
+        record.keep()
+    except BenchdError as error:
+        _log.error("the record of sources is not on disk", error=str(error))
 
 
 def _folder(path: Path) -> Path:

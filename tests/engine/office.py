@@ -48,6 +48,10 @@ class QuietRig:
     def try_connect(self) -> None:
         self.log.append("connect")
 
+    def rf_not_verified(self) -> list[str]:
+        """Every source has confirmed OFF."""
+        return []
+
     drivers: Any = field(default_factory=lambda: defaultdict(object))
     identity: str = "Workshop,Instrument"
 

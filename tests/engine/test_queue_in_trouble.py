@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
-from benchd.engine import library, queue
+from benchd.engine import keeper, library, queue
 from benchd.engine.queue import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
 from benchd.store import JobRow, JobState, StoreError, StoreFull
@@ -40,7 +40,7 @@ def no_patience(monkeypatch: pytest.MonkeyPatch) -> None:
     """All waits before another try are short."""
     monkeypatch.setattr(library, "RETRY_S", (0.01,))
     monkeypatch.setattr(queue, "TROUBLE_S", 0.01)
-    monkeypatch.setattr(queue, "RF_OFF_RETRY_S", (0.01,))
+    monkeypatch.setattr(keeper, "RETRY_S", 0.01)
 
 
 @pytest.fixture
