@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from benchd.rfoff.command import Options, run
+from benchd.cli.hurry import Options, run
 
 
 def rf_off(

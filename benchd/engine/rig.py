@@ -547,6 +547,8 @@ class Rig:
 
 def _moment(time_s: float | None) -> datetime | None:
     return None if time_s is None else datetime.fromtimestamp(time_s, UTC)
+
+
 @contextmanager
 def _insisting(link: Link | None) -> Iterator[None]:
     """OFF is said again and again while this source is waited for."""

@@ -53,7 +53,9 @@ def made_drivers(bench: Bench) -> dict[str, Any]:
     """A driver for each instrument. Raises InstrumentRefused for one that cannot be had."""
     with translated():
         return {
-            name: find_driver(instrument.driver)(name, instrument.commands, instrument.driver_options)
+            name: find_driver(instrument.driver)(
+                name, instrument.commands, instrument.driver_options
+            )
             for name, instrument in bench.instruments.items()
         }
 

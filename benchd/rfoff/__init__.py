@@ -6,7 +6,8 @@
     lines       bytes to and from a raw socket or a serial line
     sending     OFF to many sources at once, each with its outcome
     start       what `benchd serve` does before it reads anything else
-    command     `benchd rf-off`
+
+`benchd rf-off` itself is `benchd.cli.hurry`.
 
 Only the standard library is imported, and of benchd only what lies on the ground: every import
 is time in which RF may be on, and a thing that can fail. What does not speak over a raw socket or

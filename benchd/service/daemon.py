@@ -26,7 +26,7 @@ from typing import Any, TextIO, cast
 import structlog
 
 import recipes as shipped
-from benchd.bench import Bench, SourceInstrument, load_bench
+from benchd.bench import Bench, load_bench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.library import StoreThread

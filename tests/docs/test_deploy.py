@@ -24,6 +24,7 @@ import typer.main
 from benchd.cli.app import app
 from benchd.engine.pulse import HANGS_AFTER_TICKS, TICK_S
 from benchd.service.alive import HELPER_WITHIN_S, SILENT_TICKS, TOLD_WITHIN_S
+from benchd.cli.hurry import quick_options
 from tests.patience import PATIENCE_S
 from tests.provisions import program
 from tests.publish.brokers import Certificates, free_port
@@ -202,6 +203,23 @@ def test_the_unit_waits_for_ready_and_for_signs_of_life_longer_than_a_hang_takes
     assert unit["Service"]["Restart"] == "always"
     ends_by_itself_s = TICK_S * HANGS_AFTER_TICKS + HELPER_WITHIN_S + TOLD_WITHIN_S
     assert float(unit["Service"]["WatchdogSec"]) > ends_by_itself_s - SILENT_TICKS * TICK_S
+
+
+@pytest.mark.parametrize("when", ["ExecStartPre", "ExecStopPost"])
+def test_the_unit_switches_rf_off_before_a_start_and_after_an_end(when: str) -> None:
+    unit = configparser.ConfigParser(interpolation=None, strict=False)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]
+    unit.read(DEPLOY / "benchd.service")
+    program_path, name, *arguments = shlex.split(unit["Service"][when])
+    # The dash: a source that is switched off must not keep the daemon from starting.
+    assert (program_path, name) == ("-/opt/benchd/bin/benchd", "rf-off")
+    options = quick_options(arguments)
+    assert options is not None
+    assert options.unless_owned
+    assert options.data == Path("/var/lib") / unit["Service"]["StateDirectory"]
+    started = shlex.split(unit["Service"]["ExecStart"])
+    assert str(options.bench) == started[started.index("--bench") + 1]
+    assert "AF_UNIX" in unit["Service"]["RestrictAddressFamilies"].split()
 
 
 def test_the_notes_explain_each_setting_of_the_sample_broker() -> None:

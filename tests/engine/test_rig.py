@@ -55,7 +55,7 @@ def test_a_link_that_turns_out_dead_is_opened_again_once_to_switch_rf_off() -> N
 
 
 def test_a_source_that_stays_lost_is_told_and_the_other_is_off() -> None:
-    rig = TwoSources({"first": [LinkLost("hung up", where="first")] * 2})
+    rig = TwoSources({"first": [LinkLost("hung up", where="first")] * 10_000})
     with pytest.raises(LinkLost, match="first: hung up"):
         rig.rf_off()
     assert rig.switched_off == ["second"]

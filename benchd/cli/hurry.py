@@ -1,4 +1,7 @@
-"""`benchd rf-off`: OFF to every source that is known, at once, and what became of each."""
+"""`benchd rf-off`: OFF to every source that is known, at once, and what became of each.
+
+Nothing heavy is imported before the sources that are on record were written to.
+"""
 
 from __future__ import annotations
 
