@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-WATCH_INTERVAL_S = 0.2
+WATCH_INTERVAL_S = 0.05
 
 
 class LidWatch:
