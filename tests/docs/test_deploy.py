@@ -22,9 +22,9 @@ import pytest
 import typer.main
 
 from benchd.cli.app import app
+from benchd.cli.hurry import quick_options
 from benchd.engine.pulse import HANGS_AFTER_TICKS, TICK_S
 from benchd.service.alive import HELPER_WITHIN_S, SILENT_TICKS, TOLD_WITHIN_S
-from benchd.cli.hurry import quick_options
 from tests.patience import PATIENCE_S
 from tests.provisions import program
 from tests.publish.brokers import Certificates, free_port
