@@ -16,7 +16,7 @@ import numpy as np
 
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import Known
-from benchd.reduce.reflectometer import LARGEST_SPREAD
+from benchd.reduce.leak import LARGEST_SPREAD
 from benchd.results import Result, ResultRecord
 from benchd.store import Store, UnknownId
 from benchd.traces import Capture
@@ -32,7 +32,7 @@ _IN_DB = (DIRECTIVITY, SOURCE_MATCH, JOINT)
 """Sizes told as ratios in dB: 8.686 dB of uncertainty are the size itself."""
 
 LEAST_FREEDOM = 0.5 / LARGEST_SPREAD**2
-"""Of a size of which nothing is known but where it lies: see `reflectometer.LARGEST_SPREAD`."""
+"""Of a size of which nothing is known but where it lies: see `leak.LARGEST_SPREAD`."""
 
 LOOKED_AT = 2000
 BEYOND = 0.1

@@ -18,7 +18,6 @@ from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss
 from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.montecarlo import (
     SEED,
-    TRIALS,
     interval,
     linear_draws,
     with_interval,
@@ -31,7 +30,7 @@ from benchd.reduce.reflection import (
     return_loss_terms,
     roughness_db,
 )
-from benchd.reduce.reflectometer import reading_draws
+from benchd.reduce.reflectometer import edge_reading_draws
 from benchd.reduce.squared import points_to_smooth, prepare, smooth
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
@@ -40,6 +39,9 @@ from benchd.traces import FloatArray
 FIT_REACH = 4.0
 """Points within this many standard deviations of the level, next to the crossing, share in the
 straight line: noise is averaged, and a quiet trace is interpolated between two points."""
+
+EDGE_TRIALS = 6_000
+"""Draws of both edges: the ends of their intervals then scatter by 2 % of the width."""
 
 LEFT_NOISE_DB = 0.3
 """Noise of one point above which neighbours are averaged before edges are looked for."""
@@ -52,7 +54,7 @@ _SHARED = {
     "connector": "connector",
     "drift": "drift",
 }
-"""Errors that move both edges outwards or inwards together; the leak's phase differs at each."""
+"""Errors that move both edges outwards or inwards together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,29 +292,44 @@ def _edge_draws(
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of both edges, Hz: where the measured curve holds what the true level would read.
 
-    What a reflection of exactly the level reads is drawn from the reflectometer's model, with
-    phases of its own at each edge and the scale errors in common; the frequency at which the
+    What a reflection of exactly the level reads is drawn from the reflectometer's model, with one
+    leak, joint and scale for both edges and noise of its own at each; the frequency at which the
     curve holds that reading is a draw of the edge.
     """
     rng = np.random.default_rng(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
     centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
-    wanted = gamma_from_return_loss(found.level_db)
-    at_level = (*return_loss_terms(wanted, known[0]), *correction_terms(wanted, known[0]))
+    level = gamma_from_return_loss(found.level_db)
+    at_level = (*return_loss_terms(level, known[0]), *correction_terms(level, known[0]))
     scale = [line for line in at_level if line.name not in COUPLER_TERMS]
-    common_db = linear_draws(scale, rng, TRIALS)
+    common_db = linear_draws(scale, rng, EDGE_TRIALS)
+    errors_db, ends_hz = [], []
+    for edge in (found.low, found.high):
+        assert edge is not None
+        own_db = noise_db / math.sqrt(max(edge.points, 1)) * rng.standard_normal(EDGE_TRIALS)
+        errors_db.append(common_db + own_db)
+        ends_hz.append(edge.frequency_hz)
+    low_hz, high_hz = ends_hz
+    inside = gamma[(frequency_hz >= low_hz) & (frequency_hz <= high_hz)]
+    readings = edge_reading_draws(
+        level,
+        float(inside.min(initial=level)),
+        (low_hz, high_hz),
+        (errors_db[0], errors_db[1]),
+        known,
+        rng,
+    )
     edges = []
-    for inward, edge, here in ((1, found.low, known[0]), (-1, found.high, known[1])):
-        points = edge.points if edge is not None else 1
-        own_db = noise_db / math.sqrt(max(points, 1)) * rng.standard_normal(TRIALS)
-        level = gamma_from_return_loss(found.level_db)
-        readings = reading_draws(level, common_db + own_db, here, rng)
+    for inward, edge_hz, edge, drawn in (
+        (1, low_hz, found.low, readings[0]),
+        (-1, high_hz, found.high, readings[1]),
+    ):
         outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
         rising = np.maximum.accumulate(gamma[outwards])
-        found_hz = np.interp(np.append(readings, level), rising, frequency_hz[outwards])
+        found_hz = np.interp(np.append(drawn, level), rising, frequency_hz[outwards])
         # Peaks of noise make a running maximum cross early. The line through the points does
         # not: what the level itself reads belongs where the line puts it.
-        early_hz = found_hz[-1] - edge.frequency_hz if edge is not None and not edge.is_open else 0
+        early_hz = 0.0 if edge is None or edge.is_open else found_hz[-1] - edge_hz
         edges.append(found_hz[:-1] - early_hz)
     return edges[0], edges[1]
 

@@ -9,12 +9,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchd.reduce.decibels import gamma_from_return_loss
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
+from benchd.reduce.leak import known_size, leak_at_both, local_ratio
 from benchd.traces import ComplexArray, FloatArray
-
-LARGEST_SPREAD = 0.5
-"""Relative uncertainty of a leak's size from two readings; with fewer nothing is known of it."""
 
 
 def reading(gamma: ComplexArray, directivity: ComplexArray, match: ComplexArray) -> ComplexArray:
@@ -71,8 +68,8 @@ def gamma_draws(
     the same coupler.
     """
     trials = scale_error_db.size
-    directivity = leak_draws(knowledge.directivity_db, rng, trials)
-    match = leak_draws(knowledge.source_match_db, rng, trials)
+    directivity = leak_draws(knowledge.directivity_db, knowledge, rng, trials)
+    match = leak_draws(knowledge.source_match_db, knowledge, rng, trials)
     true_scale = measured_gamma * 10.0 ** (-scale_error_db / 20.0)
     if knowledge.tracking_db is None:
         true_scale = true_scale * full_reflection(directivity, match, knowledge.baseline)
@@ -89,41 +86,74 @@ def gamma_draws(
     return magnitude
 
 
-def reading_draws(
-    gamma: float,
-    scale_error_db: FloatArray,
-    knowledge: ReflectionKnowledge,
+def edge_reading_draws(
+    level: float,
+    dip: float,
+    ends_hz: tuple[float, float],
+    scale_error_db: tuple[FloatArray, FloatArray],
+    knowledge: tuple[ReflectionKnowledge, ReflectionKnowledge],
     rng: np.random.Generator,
 ) -> FloatArray:
-    """Draws of the normalised reading that a true magnitude gives, shape (trials,).
+    """Draws of the normalised readings that one true magnitude gives at both edges of a band.
 
-    The counterpart of `gamma_draws`, for a quantity defined by a true reflection (a band edge).
+    Shape (2, trials).
+
+    The counterpart of `gamma_draws`, for a quantity defined by a true reflection. level: that
+    magnitude; dip: the one between the edges. The two readings share one leak: it turns between
+    the edges as its line lets it, and the reflection as that of a resonance does, of which the two
+    edges are the mirror images. So a leak that stands still moves both edges the same way and
+    leaves the width as it is.
     """
-    trials = scale_error_db.size
-    directivity = leak_draws(knowledge.directivity_db, rng, trials)
-    match = leak_draws(knowledge.source_match_db, rng, trials)
-    seen = gamma * turns(rng, trials) + joint_draws(knowledge, rng, trials)
-    if knowledge.wall_gamma is not None:
-        seen = seen + knowledge.wall_gamma.value * (1.0 - gamma**2) * turns(rng, trials)
-    readings: FloatArray = np.abs(reading(seen, directivity, match))
-    if knowledge.tracking_db is None:
-        readings = readings / full_reflection(directivity, match, knowledge.baseline)
-    scaled: FloatArray = readings * 10.0 ** (scale_error_db / 20.0)
+    low, high = knowledge
+    trials = scale_error_db[0].size
+    line, bands_hz = low.line_delay_s, (low.leak_band_hz, high.leak_band_hz)
+    sizes = (low.directivity_db, high.directivity_db)
+    matches = (low.source_match_db, high.source_match_db)
+    directivity = leak_at_both(ends_hz, sizes, line, bands_hz, rng, trials)
+    # The line turns the leak one way against the antenna, the source match the other.
+    match = np.conj(leak_at_both(ends_hz, matches, line, bands_hz, rng, trials))
+    seen = _edges_of_a_resonance(level, dip, rng, trials) + joint_draws(low, rng, trials)
+    for number, known in enumerate(knowledge):
+        if known.wall_gamma is not None:
+            seen[number] += known.wall_gamma.value * (1.0 - level**2) * turns(rng, trials)
+    readings = np.abs(reading(seen, directivity, match))
+    if low.tracking_db is None:
+        readings = readings / full_reflection(directivity, match, low.baseline)
+    scaled: FloatArray = readings * 10.0 ** (np.stack(scale_error_db) / 20.0)
     return scaled
 
 
-def leak_draws(known: Known, rng: np.random.Generator, trials: int) -> ComplexArray:
-    """Draws of a leak stated as a return loss in dB: its phase, and how surely its size is known.
+def _edges_of_a_resonance(
+    level: float, dip: float, rng: np.random.Generator, trials: int
+) -> ComplexArray:
+    """Reflections of a series circuit at its two frequencies of one magnitude, shape (2, trials).
 
-    A size with nu degrees of freedom is itself uncertain by 1/sqrt(2 nu) of its value (JCGM 100,
-    E.4.3). For a u-shaped error that matters more than for any other: it is likeliest right at
-    its ends, where a size stated a little too small cuts it off.
+    |G|^2 = ((r-1)^2 + x^2)/((r+1)^2 + x^2), with x of either sign; r on either side of 1, which a
+    scalar trace cannot tell.
     """
-    size = gamma_from_return_loss(known.value) * turns(rng, trials)
-    if not np.isfinite(known.degrees_of_freedom):
-        return size
-    spread = min(1.0 / np.sqrt(2.0 * known.degrees_of_freedom), LARGEST_SPREAD)
-    drawn: ComplexArray = size * (1.0 + spread * rng.standard_normal(trials))
+    dip = min(dip, 0.999 * level)
+    side = np.where(rng.random(trials) < 0.5, -1.0, 1.0)
+    r = (1.0 + side * dip) / (1.0 - side * dip)
+    # From the magnitude; not below nothing at the dip itself.
+    x = np.sqrt(np.maximum(level**2 * (r + 1.0) ** 2 - (r - 1.0) ** 2, 0.0) / (1.0 - level**2))
+    x = np.stack([-x, x])
+    found: ComplexArray = (r - 1.0 + 1j * x) / (r + 1.0 + 1j * x)
+    return found
+
+
+def leak_draws(
+    size: Known, knowledge: ReflectionKnowledge, rng: np.random.Generator, trials: int
+) -> ComplexArray:
+    """Draws of a leak at one frequency, stated as a return loss in dB, complex, shape (trials,).
+
+    Its phase is unknown; its size is known as surely as it was found, and where it was stated for
+    a band, it ripples within that band: see `benchd.reduce.leak`. For a u-shaped error the size
+    matters more than for any other: it is likeliest right at its ends, where one stated a little
+    too small cuts it off.
+    """
+    ratios = local_ratio(knowledge.line_delay_s, knowledge.leak_band_hz)
+    local = ratios[rng.integers(0, ratios.size, trials)]
+    drawn: ComplexArray = known_size(size, rng, trials) * local * turns(rng, trials)
     return drawn
 
 

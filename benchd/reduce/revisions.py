@@ -27,9 +27,9 @@ from benchd.reduce.decibels import (
     vswr_from_gamma,
 )
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.leak import LARGEST_SPREAD
 from benchd.reduce.montecarlo import with_interval
 from benchd.reduce.reflectometer import (
-    LARGEST_SPREAD,
     full_reflection,
     joint_draws,
     reflection,

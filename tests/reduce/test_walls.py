@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose
 
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.reflection import reflection_at, return_loss_terms
-from benchd.reduce.reflectometer import gamma_draws, reading_draws
+from benchd.reduce.reflectometer import edge_reading_draws, gamma_draws
 
 QUIET = ReflectionKnowledge(
     directivity_db=Known(80.0),
@@ -29,8 +29,9 @@ TRIALS = 200_000
 def test_an_echo_enters_with_what_the_antenna_takes_in() -> None:
     """|G + p (1 - |G|^2) e^ja| strays by p (1 - |G|^2)/sqrt(2) for small p, in either direction."""
     rng = np.random.default_rng(7)
-    for draw in (gamma_draws, reading_draws):
-        drawn = draw(0.3, np.zeros(TRIALS), WALLS, rng)
+    none = np.zeros(TRIALS)
+    edges = edge_reading_draws(0.3, 0.05, (1.6e9, 1.8e9), (none, none), (WALLS, WALLS), rng)
+    for drawn in (gamma_draws(0.3, none, WALLS, rng), *edges):
         assert_allclose(drawn.std(), 0.04 * 0.91 / math.sqrt(2.0), rtol=0.015)
 
 
