@@ -405,6 +405,11 @@ class Antenna(FileModel):
         "measured",
     )
     trim: Trim | None = Field(None, description="the lengths that a trim would change")
+    coupling: Annotated[Literal["over", "under"], OneOf(("over", "under"))] | None = Field(
+        None,
+        description="under: its reflection does not run around the middle of the chart (a plain "
+        "half-wave dipole); over: it does; where it is known, resonance and Q are surer",
+    )
     reference: ReferenceData | None = Field(None, description="gain data of a reference antenna")
     note: Text | None = Field(None, description="anything a person should know")
 

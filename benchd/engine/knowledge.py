@@ -96,6 +96,9 @@ def reflection_knowledge(
     accuracy_ppm = _frequency_accuracy_ppm(bench, test)
     if accuracy_ppm is not None:
         known = replace(known, frequency_error=Known(accuracy_ppm * 1e-6))
+    antenna = bench.antennas.get(test.antenna or "")
+    if antenna is not None:
+        known = replace(known, coupling=antenna.coupling)
     known = _with_drift(known, bench, test, baselines)
     known = _with_qualification(known, store, test)
     if free_space:

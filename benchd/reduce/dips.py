@@ -266,17 +266,17 @@ def _return_loss(quantity: str, dip: Dip) -> Result:
 
 
 def _unloaded(found: Resonance, loaded: Budget) -> Result:
-    """Unloaded Q of a series circuit: QL (1 + r)/r = 2 QL/(1 +- gamma).
+    """Unloaded Q of a resonant circuit: 2 QL/(1 + gamma) undercoupled, 2 QL/(1 - gamma) over.
 
-    The sign depends on whether R lies above or below Z0, which a scalar trace cannot tell: the
-    mean of both is given, and half their distance is their standard uncertainty.
+    A scalar trace cannot tell which. Where the bench file does not say it either, the mean of both
+    is given, and half their distance is their standard uncertainty.
     """
-    apart = 1.0 - found.gamma**2
-    value = 2.0 * found.loaded_q / apart
-    terms = (
-        term("loaded Q", loaded.standard, "1", sensitivity=2.0 / apart),
-        term("R above or below Z0", value * found.gamma, "1"),
-    )
+    over, under = (2.0 / (1.0 - found.gamma), 2.0 / (1.0 + found.gamma))
+    factor = {"over": over, "under": under, None: (over + under) / 2.0}[found.coupling]
+    value = factor * found.loaded_q
+    terms = [term("loaded Q", loaded.standard, "1", sensitivity=factor)]
+    if found.coupling is None:
+        terms.append(term("R above or below Z0", (over - under) / 2.0 * found.loaded_q, "1"))
     return _result("unloaded_q", value, "1", combine(terms, estimate=value), found)
 
 

@@ -60,6 +60,8 @@ class ReflectionKnowledge:
     wall_gamma: what of its own wave comes back to the antenna from the walls (linear), where the
         value is to hold in free space; None for a value that holds as mounted.
     baseline_source: key of the baseline; results over one baseline share its error.
+    coupling: of the antenna under test to the line at resonance, where it is known: over, its
+        reflection runs around the middle of the chart; under, it does not.
     leak_band_hz: band over which directivity and source match are root mean squares; None where
         they are those of the very frequencies asked for.
     """
@@ -82,6 +84,7 @@ class ReflectionKnowledge:
     wall_gamma: Known | None = None
     baseline_source: str = ""
     leak_band_hz: tuple[float, float] | None = None
+    coupling: Literal["over", "under"] | None = None
 
 
 @dataclass(frozen=True, slots=True)

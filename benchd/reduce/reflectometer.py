@@ -112,7 +112,7 @@ def edge_reading_draws(
     directivity = leak_at_both(ends_hz, sizes, line, bands_hz, rng, trials)
     # The line turns the leak one way against the antenna, the source match the other.
     match = np.conj(leak_at_both(ends_hz, matches, line, bands_hz, rng, trials))
-    seen = _edges_of_a_resonance(level, dip, rng, trials) + joint_draws(low, rng, trials)
+    seen = _edges_of_a_resonance(level, dip, low, rng, trials) + joint_draws(low, rng, trials)
     for number, known in enumerate(knowledge):
         if known.wall_gamma is not None:
             seen[number] += known.wall_gamma.value * (1.0 - level**2) * turns(rng, trials)
@@ -124,7 +124,11 @@ def edge_reading_draws(
 
 
 def _edges_of_a_resonance(
-    level: float, dip: float, rng: np.random.Generator, trials: int
+    level: float,
+    dip: float,
+    knowledge: ReflectionKnowledge,
+    rng: np.random.Generator,
+    trials: int,
 ) -> ComplexArray:
     """Reflections of a series circuit at its two frequencies of one magnitude, shape (2, trials).
 
@@ -132,7 +136,8 @@ def _edges_of_a_resonance(
     scalar trace cannot tell.
     """
     dip = min(dip, 0.999 * level)
-    side = np.where(rng.random(trials) < 0.5, -1.0, 1.0)
+    share = {"over": 1.0, "under": 0.0, None: 0.5}[knowledge.coupling]
+    side = np.where(rng.random(trials) < share, -1.0, 1.0)
     r = (1.0 + side * dip) / (1.0 - side * dip)
     # From the magnitude; not below nothing at the dip itself.
     x = np.sqrt(np.maximum(level**2 * (r + 1.0) ** 2 - (r - 1.0) ** 2, 0.0) / (1.0 - level**2))

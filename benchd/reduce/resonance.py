@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
@@ -60,6 +61,7 @@ class Resonance:
     gamma: magnitude at the minimum of the curve. loaded_q: NaN where no fit stands.
     budget: of the frequency, Hz; None where flagged `no-resonance`, or `edge-of-band` without
     a fit. q_budget: of the loaded Q. window_hz: what the fit used. gamma_sd: of gamma, by noise.
+    coupling: of the antenna, where the bench file says it.
     """
 
     frequency_hz: float
@@ -70,6 +72,7 @@ class Resonance:
     window_hz: tuple[float, float]
     flags: tuple[str, ...]
     gamma_sd: float = 0.0
+    coupling: Literal["over", "under"] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,7 +308,7 @@ def _with_budget(
     window_hz = (float(data.frequency_hz[0]), float(data.frequency_hz[-1]))
     # d(gamma) = d(gamma^2)/(2 gamma); at nothing, the root of what noise alone would leave.
     gamma_sd = noise / (2.0 * max(gamma, math.sqrt(noise) / 2.0)) if noise > 0.0 else 0.0
-    return Resonance(f0_hz, gamma, q, budget, q_budget, window_hz, flags, gamma_sd)
+    return Resonance(f0_hz, gamma, q, budget, q_budget, window_hz, flags, gamma_sd, known.coupling)
 
 
 def _with_lost(drawn: Shifts, data: Prepared, rng: np.random.Generator) -> FloatArray:

@@ -1,4 +1,7 @@
-"""The whole study: `python -m tests.coverage_study [--benches N] [--seed S] [--into FILE]`."""
+"""The whole study: `python -m tests.coverage_study [--benches N] [--seed S] [--into FILE]`.
+
+A seed draws two benches: one of the simulators' make and one of foreign make.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +16,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tests.coverage_study.foreign_lines import foreign_lines_of
 from tests.coverage_study.study import Line, lines_of
 from tests.coverage_study.table import markdown, rows
 
@@ -20,12 +24,20 @@ PROCESSES = 2
 START, END = "<!-- table -->", "<!-- end of table -->"
 
 
-def study(benches: int, seed: int) -> list[Line]:
+def both_lines_of(seed: int) -> list[Line]:
+    """Every stated interval of the two benches of a seed."""
+    return lines_of(seed) + foreign_lines_of(seed)
+
+
+MAKES = {"both": both_lines_of, "simulated": lines_of, "foreign": foreign_lines_of}
+
+
+def study(benches: int, seed: int, make: str = "both") -> list[Line]:
     """Every stated interval of the benches with the seeds seed, seed + 1, ..."""
     found: list[Line] = []
     forked = multiprocessing.get_context("fork")
     with ProcessPoolExecutor(PROCESSES, mp_context=forked) as pool:
-        for number, lines in enumerate(pool.map(lines_of, range(seed, seed + benches)), 1):
+        for number, lines in enumerate(pool.map(MAKES[make], range(seed, seed + benches)), 1):
             found += lines
             if number % 20 == 0:
                 print(f"{number} of {benches} benches", file=sys.stderr)
@@ -44,14 +56,16 @@ def main() -> None:
     options = argparse.ArgumentParser(prog="coverage_study")
     options.add_argument("--benches", type=int, default=600)
     options.add_argument("--seed", type=int, default=6000)
+    options.add_argument("--make", choices=sorted(MAKES), default="both")
     options.add_argument("--into", type=Path, help="document that holds the table")
     options.add_argument("--lines", type=Path, help="file for every single interval, JSON lines")
     given = options.parse_args()
     os.nice(10)
     began = time.monotonic()
-    lines = study(given.benches, given.seed)
+    lines = study(given.benches, given.seed, given.make)
     heading = (
-        f"{datetime.now(UTC):%Y-%m-%d}, {given.benches} benches, seeds {given.seed} to "
+        f"{datetime.now(UTC):%Y-%m-%d}, {given.benches} benches of each make, "
+        f"seeds {given.seed} to "
         f"{given.seed + given.benches - 1}, {len(lines)} intervals, "
         f"{(time.monotonic() - began) / 60.0:.0f} minutes."
     )

@@ -7,7 +7,7 @@ wires are solved by necpp (NEC2, G. J. Burke, A. J. Poggio, 1981).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import necpp
@@ -27,13 +27,14 @@ class Antenna:
     """An antenna at its port.
 
     gamma: frequency in Hz, shape (n,) -> complex reflection on 50 ohm.
-    sweep_hz: where its owner looks. points: how many.
+    sweep_hz: where its owner looks. points: how many. coupling: as its owner may know it.
     """
 
     kind: str
     gamma: Reflection
     sweep_hz: tuple[float, float]
     points: int
+    coupling: str | None = None
 
     @property
     def grid_hz(self) -> Any:
@@ -145,7 +146,9 @@ def dipole(rng: np.random.Generator) -> Antenna:
 
     centre_hz = _deepest_near(gamma, at_hz)
     kind = "thick dipole" if half_m / radius_m < 50.0 else "thin dipole"
-    return _centred(rng, kind, gamma, centre_hz, rng.uniform(0.2, 0.45))
+    found = _centred(rng, kind, gamma, centre_hz, rng.uniform(0.2, 0.45))
+    # Plainly fed, every half-wave dipole has more than 50 ohm; half of the owners say so.
+    return replace(found, coupling=None if line or rng.random() < 0.5 else "under")
 
 
 def yagi(rng: np.random.Generator) -> Antenna:

@@ -95,6 +95,8 @@ def bench_file(one: Foreign) -> str:
     delay_ns = bench.cable_delay_s * 1e9 * (1.0 + 0.05 * rng.normal())
     near_10 = 1.0 + 0.1 * rng.normal(size=4)
     joint_db = _db(bench.joint_reflection * near_10[0])
+    known = one.antenna.coupling
+    coupling = f", coupling: {known}" if known else ""
     return f"""
 bench: foreign-{one.seed}
 title: A bench of foreign make
@@ -117,7 +119,7 @@ fixtures:
     directivity: {stated["directivity"]}, source_match: {stated["source_match"]}}}
 antennas:
   antenna: {{design_frequency: {sum(one.antenna.sweep_hz) / 2e9:.5f} GHz,
-    largest_dimension: 80 mm}}
+    largest_dimension: 80 mm{coupling}}}
 routes:
   port: {{kind: reflection, source: generator, analyzer: analyzer, port: port,
     out: [feed_cable, coupler.through, port_cable], back: [coupler.coupled, sense_cable]}}

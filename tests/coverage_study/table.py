@@ -15,6 +15,8 @@ ORDER = (
     "return_loss",
     "vswr",
     "resonance_frequency",
+    "further_resonance_frequency",
+    "no_resonance",
     "bandwidth",
     "bandwidth_low_edge",
     "bandwidth_high_edge",
@@ -30,6 +32,7 @@ class Row:
     low, high: what the share may really be, from the number of benches (two standard deviations
     of a binomial law; lines of one bench share its errors, so benches count, not lines).
     reach: 95 % quantile of |error| over the half-width: 1 for intervals as wide as they must be.
+    half: median half-width, in the unit of the quantity.
     """
 
     quantity: str
@@ -39,6 +42,7 @@ class Row:
     share: float
     scatter: float
     reach: float
+    half: float
 
     @property
     def standing(self) -> str:
@@ -70,6 +74,11 @@ def rows(lines: Iterable[Line]) -> list[Row]:
 def _row(quantity: str, region: str, lines: list[Line]) -> Row:
     benches = len({line.seed for line in lines})
     errors = [abs(line.error) for line in lines if line.error is not None]
+    halves = [
+        (line.high - line.low) / 2.0
+        for line in lines
+        if line.low is not None and line.high is not None
+    ]
     return Row(
         quantity,
         region,
@@ -78,20 +87,33 @@ def _row(quantity: str, region: str, lines: list[Line]) -> Row:
         float(np.mean([line.held for line in lines])),
         2.0 * math.sqrt(0.95 * 0.05 / benches),
         float(np.quantile(errors, 0.95)) if errors else math.nan,
+        float(np.median(halves)) if halves else math.nan,
     )
+
+
+def half_words(row: Row) -> str:
+    """The median half-width with its unit: frequencies in MHz, lengths in mm."""
+    if math.isnan(row.half):
+        return "-"
+    if row.quantity == "vswr":
+        return f"{row.half:.2g}"
+    if row.quantity == "trim_per_arm":
+        return f"{row.half * 1e3:.2g} mm"
+    in_db = "loss" in row.quantity or "gain" in row.quantity
+    return f"{row.half:.2g} dB" if in_db else f"{row.half / 1e6:.2g} MHz"
 
 
 def markdown(found: Iterable[Row]) -> str:
     """The table for the docs."""
     lines = [
-        "| quantity | region | intervals | benches | held | scatter | reach | |",
-        "| --- | --- | ---: | ---: | ---: | ---: | ---: | --- |",
+        "| quantity | region | intervals | benches | held | scatter | reach | half-width | |",
+        "| --- | --- | ---: | ---: | ---: | ---: | ---: | ---: | --- |",
     ]
     for row in found:
         lines.append(
             f"| {row.quantity.replace('_', ' ')} | {row.region} | {row.lines} | {row.benches} "
             f"| {100 * row.share:.1f} % | ±{100 * row.scatter:.1f} "
             f"| {'-' if math.isnan(row.reach) else f'{row.reach:.2f}'} "
-            f"| {row.standing} |"
+            f"| {half_words(row)} | {row.standing} |"
         )
     return "\n".join(lines)

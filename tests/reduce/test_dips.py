@@ -122,6 +122,24 @@ def test_the_dip_nearest_to_a_frequency_may_be_meant() -> None:
         assert len(found.found) == 2
 
 
+def test_a_known_coupling_makes_resonance_and_unloaded_q_surer() -> None:
+    """A series circuit of 75 ohm, Q 5: undercoupled, loaded 3, unloaded 5."""
+    f = np.linspace(1.3e9, 2.1e9, 201)
+    impedance = 75.0 * (1 + 5j * (f / 1.7e9 - 1.7e9 / f))
+    trace = db((impedance - 50) / (impedance + 50))
+    found = {}
+    for coupling in (None, "under"):
+        known = replace(KNOWN, directivity_db=Known(28.0), coupling=coupling)
+        for one in dip_results(dips(f, trace, lambda _, known=known: known)):
+            found[coupling, one.quantity] = one
+    unsure, sure = (found[one, "resonance_frequency"] for one in (None, "under"))
+    assert sure.high - sure.low < 0.8 * (unsure.high - unsure.low)
+    assert sure.low < 1.7e9 < sure.high
+    assert found["under", "unloaded_q"].value == pytest.approx(5.0, rel=0.02)
+    assert [line.name for line in found["under", "unloaded_q"].budget.terms] == ["loaded Q"]
+    assert found[None, "unloaded_q"].low < 5.0 < found[None, "unloaded_q"].high
+
+
 @settings(max_examples=many(60), deadline=None)
 @given(
     ohm=st.floats(0.5, 4.0),

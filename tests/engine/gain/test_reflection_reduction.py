@@ -309,3 +309,22 @@ def test_a_recipe_says_which_of_two_dips_is_meant(
     band = one(results, "bandwidth")
     assert band.band_hz[0] < expected_hz < band.band_hz[1]
     assert f"Around the dip at {named.value / 1e6:.6g} MHz." in band.note
+
+
+def test_a_bench_file_that_says_how_an_antenna_is_coupled_makes_its_resonance_surer(
+    notebook: Notebook,
+) -> None:
+    """70 ohm in series: undercoupled, unloaded Q 8."""
+    standards(notebook, -20.0, 0.0)
+    antenna(notebook, -20.0, 60.0)
+    widths = []
+    for coupling in (None, "under"):
+        antennas = dict(notebook.bench.antennas)
+        antennas["dipole r3"] = changed(antennas["dipole r3"], coupling=coupling)
+        notebook.with_bench(antennas=antennas)
+        results = notebook.reduce("reflection", {"test": "test"}, baseline=BASELINE, **OPTIONS)
+        found = one(results, "resonance_frequency")
+        assert found.low < 1.68e9 < found.high
+        widths.append(found.high - found.low)
+    assert widths[1] < 0.85 * widths[0]
+    assert_allclose(one(results, "unloaded_q").value, 8.0, rtol=0.03)
