@@ -161,7 +161,8 @@ class Instrument:
         )
         spoiled = {error.key[-1] for error in wrong}
         reworded = frozenset(set(overrides) & set(own) - spoiled)
-        wrong.extend(wrong_wordings(self.name, own, commands, reworded))
+        answered = frozenset({"identify", *self._replies})
+        wrong.extend(wrong_wordings(self.name, own, commands, reworded, answered))
         if wrong:
             wrong[0].also = tuple(wrong[1:])
             raise wrong[0]

@@ -14,6 +14,7 @@ from typing import Literal
 OnOff = Literal["on", "off"]
 
 _QUOTED = re.compile(r"'[^']*'|\"[^\"]*\"")
+_HEADER_END = re.compile(r"\A([^\s=,]+)\s*[=,]\s*")
 _SUFFIXED = re.compile(r"(.*?)([0-9]*)", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?", re.ASCII)
 _ON_WORDS = ("ON", "TRUE", "TOGG", "TOGGLE", "ENAB", "ENABLE", "ENABLED")
@@ -22,6 +23,7 @@ _OFF_WORDS = ("OFF", "FALSE", "DIS", "DISABLE", "DISABLED")
 _STATE_NODES = ("STAT", "ALL")
 _STATE_ROOTS = ("OUTP", "RF")
 _LEVEL_NODES = ("LEV", "IMM", "AMPL")
+_MUTES = re.compile(r"(?:^|:)(?:[A-Z]*MUTE|BLAN|BLANK|BLANKING|INH|INHIBIT)[0-9]*$")
 # Headers that switch an RF output, whatever else the driver or the bench file calls it.
 _OUTPUTS = ("OUTP", "OUTP:TRAC", "OUTP:RF", "RF", "RF:OUTP", "POW:STAT")
 
@@ -76,8 +78,21 @@ def names_output(header: str) -> bool:
 def on_or_off(unit: Unit) -> OnOff | None:
     """Whether a command switches on or off; None where its text does not tell.
 
-    A word decides before a number, since the number may name a channel (`OUTP OFF,1`).
+    A word decides before a number, since the number may name a channel (`OUTP OFF,1`). What mutes
+    or blanks an output is on when the output is off.
     """
+    said = _said_on_or_off(unit)
+    if said is not None and mutes(unit.header):
+        return "off" if said == "on" else "on"
+    return said
+
+
+def mutes(header: str) -> bool:
+    """True for a header of what mutes or blanks an output: on, where the output is off."""
+    return _MUTES.search(header) is not None
+
+
+def _said_on_or_off(unit: Unit) -> OnOff | None:
     words = [argument.strip("'\" ").upper() for argument in unit.arguments]
     if any(word in _ON_WORDS for word in words):
         return "on"
@@ -118,7 +133,8 @@ def _plain(word: str) -> str:
 
 
 def _unit(text: str) -> Unit:
-    header, _, rest = text.strip().partition(" ")
+    # Some dialects put `=` or a comma behind the header, where IEEE 488.2 has a blank.
+    header, _, rest = _HEADER_END.sub(r"\1 ", text.strip()).partition(" ")
     header = header.upper().removeprefix(":")
     query = header.endswith("?")
     if not query and rest.rstrip().endswith("?"):

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from drivers.errors import BadTemplate, shown
 from drivers.messages import (
     Unit,
+    mutes,
     names_output,
     on_or_off,
     same_level,
@@ -75,10 +76,12 @@ def wrong_wordings(
     own: Mapping[str, str],
     commands: Mapping[str, Command | None],
     reworded: frozenset[str],
+    answered: frozenset[str] = frozenset(),
 ) -> Iterator[BadTemplate]:
     """Everything that is wrong with the commands that a bench file words anew.
 
-    own: the driver's own templates. commands: all commands as they will be used.
+    own: the driver's own templates. commands: all commands as they will be used. answered: those
+        whose reply the bench file describes, which are questions however they are worded.
     """
     blamed = set()
     for name in sorted(reworded):
@@ -87,7 +90,7 @@ def wrong_wordings(
             continue
         faults = (
             *_value_faults(command),
-            *_shape_faults(command, own[name]),
+            *_shape_faults(command, own[name], is_question=name in answered),
             *_switching_faults(command, commands),
         )
         # One thing at a time: what follows from a fault is of no use to a person.
@@ -97,6 +100,15 @@ def wrong_wordings(
     for names in _OUTPUTS:
         if names[0] in own and reworded & set(names) and not blamed & set(names):
             yield from _output_faults(instrument, names, commands, reworded)
+    for _, _, name in _OUTPUTS:
+        unit = _unit(commands, name)
+        if unit is not None and name in reworded and mutes(unit.header) and name not in answered:
+            words = f"say under `replies:` what it means: {name}: {{on: [0, OFF], off: [1, ON]}}"
+            yield bad_template(
+                instrument,
+                name,
+                f"`{name}` asks whether the output is muted, which is on where RF is off; {words}.",
+            )
     yield from _missing_faults(instrument, commands, reworded)
 
 
@@ -174,7 +186,7 @@ def _probe(name: str) -> _Probe:
 # -- shape ----------------------------------------------------------------------------------------
 
 
-def _shape_faults(command: Command, own: str) -> Iterator[str]:
+def _shape_faults(command: Command, own: str, *, is_question: bool = False) -> Iterator[str]:
     """As many messages as the driver's own wording, and a reply where one is awaited."""
     units, meant = units_of(command.template), units_of(own)
     if not all(unit.header for unit in units):
@@ -186,7 +198,9 @@ def _shape_faults(command: Command, own: str) -> Iterator[str]:
     extra = [unit for unit in units if unit.common and unit.header not in _HARMLESS]
     if len(meant) > 1 and extra:
         yield f"holds {extra[0].header}; beside the command itself only *OPC? and *WAI may stand"
-    plain = sum(not unit.common for unit in units)
+    # A question of its own at the end does what `*OPC?` does in the driver's wording.
+    asked = units[:-1] if meant[-1].common and units[-1].query and len(units) > 1 else units
+    plain = sum(not unit.common for unit in asked)
     most = sum(not unit.common for unit in meant)
     if len(meant) > 1 and plain > most:
         yield f"joins {plain} commands with `;`, expected {most} at most"
@@ -196,7 +210,7 @@ def _shape_faults(command: Command, own: str) -> Iterator[str]:
         yield "asks a question ahead of its last command, whose answer nobody would read"
     if units[-1].query and not meant[-1].query:
         yield "asks a question, whose answer nobody would read; this command only sets something"
-    if meant[-1].query and not units[-1].query:
+    if meant[-1].query and not units[-1].query and not is_question:
         yield "asks nothing, but an answer is awaited; a question ends in `?`"
 
 

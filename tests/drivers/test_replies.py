@@ -76,6 +76,13 @@ def test_a_frequency_may_be_told_in_another_unit(form: str, reply: str, value: f
     assert found == pytest.approx(value, rel=1e-12)
 
 
+def test_a_source_that_is_muted_says_on_when_rf_is_off() -> None:
+    words = {"rf_on": "MUTE OFF", "rf_off": "MUTE ON", "rf_query": "MUTE?"}
+    told = {"replies": {"rf_query": {"on": [0, "OFF"], "off": [1, "ON"]}}}
+    driver = ScpiSource("generator", words, told)
+    assert [driver.rf_query().value(reply) for reply in ("1", "on", "0")] == [False, False, True]
+
+
 @pytest.mark.parametrize(
     ("form", "reply", "expected"),
     [
