@@ -102,6 +102,22 @@ def stuck(
         yield daemon
 
 
+@pytest.mark.parametrize("stuck", ["bench"], indirect=True)
+def test_a_bench_thread_that_hangs_is_noticed_rf_goes_off_and_the_daemon_ends(
+    stuck: Daemon, simulator: Simulator, systemd: Systemd, tmp_path: Path
+) -> None:
+    until(lambda: not simulator.do("state")["rf_on"], "RF to go off by another process")
+    assert stuck.popen.wait(PATIENCE_S) == 1, "ended by itself, with RF verified off"
+    log = stuck.log.read_text()
+    assert "the bench thread hangs" in log
+    said = [text for _, text in systemd.heard]
+    assert any("NOT verified off: the bench thread hangs" in text for text in said)
+    (tmp_path / "hang").unlink()
+    again = Daemon(tmp_path, simulator, "none")
+    with ending(again):
+        until(lambda: simulator.do("state")["rf_on"], "the job to go on")
+
+
 @pytest.mark.parametrize("stuck", ["loop"], indirect=True)
 def test_an_event_loop_that_hangs_gives_no_sign_of_life(stuck: Daemon, systemd: Systemd) -> None:
     """systemd then ends the daemon: it waits for WatchdogSec= and no longer."""
