@@ -20,6 +20,7 @@ from benchd.rfoff.record import (
     carried_over,
     file_name,
     new_record,
+    plain,
     records_in,
 )
 from benchd.statefolder import state_folder
@@ -73,14 +74,19 @@ def sources_of_file(file: Path) -> list[KnownSource]:
 
 def _known(name: str, instrument: Any, driver: Any) -> KnownSource:
     off = tuple(exchange.message for exchange in driver.rf_off())
-    query = driver.rf_query()
-    headed = driver.options.get("reply_style") == "headed"
-    reads = {word: _reads(query.parse, word, headed) for word in _REPLIES}
+    query = driver.rf_query() if getattr(driver, "can_tell_rf", True) else None
+    command = "rf_query" if isinstance(instrument, SourceInstrument) else "tracking_query"
+    form = (driver.options.get("replies") or {}).get(command)
+    headed = form is None and driver.options.get("reply_style") == "headed"
+    reads = {
+        plain(reply): None if query is None else _reads(query.parse, reply, headed)
+        for reply in _replies(form)
+    }
     return KnownSource(
         name=name,
         address=instrument.address,
         off=off,
-        query=query.message,
+        query="" if query is None else query.message,
         off_replies=sum("?" in message for message in off),
         lowest=_lowest(instrument, driver),
         off_words=tuple(word for word, is_on in reads.items() if is_on is False),
@@ -88,6 +94,20 @@ def _known(name: str, instrument: Any, driver: Any) -> KnownSource:
         headed=headed,
         resolved=resolved_hosts(instrument.address),
     )
+
+
+def _replies(form: Any) -> list[str]:
+    """Replies that may tell whether RF is on: SCPI's own, and those of the bench file.
+
+    form: the bench file's `replies:` for the question, a text with {value} or a table of words.
+    """
+    said = form if isinstance(form, dict) else {"form": form} if form else {}
+    words = [*_REPLIES]
+    for state in ("on", "off"):
+        given = said.get(state, [])
+        words += [str(word) for word in (given if isinstance(given, list | tuple) else [given])]
+    around = str(said.get("form") or "")
+    return [*words, *(around.replace("{value}", word) for word in words if "{value}" in around)]
 
 
 def _reads(parse: Any, word: str, headed: bool) -> bool | None:

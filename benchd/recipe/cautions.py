@@ -21,6 +21,10 @@ LID_OPEN = (
     "RF is on with the lid open: keep your distance, keep it short, and mind that what leaves "
     "the box may need a licence."
 )
+ELSEWHERE = (
+    "Whether a program on another computer uses these instruments meanwhile cannot be known: "
+    "benchd owns them on its own computer only."
+)
 HANDS_OFF_RF = (
     "RF is switched off before you are asked; touch nothing while the daemon says it is on."
 )
@@ -60,6 +64,7 @@ def worksheet_cautions(bench: Bench, steps: list[Step], port_level_dbm: float) -
         found.append(_exposure(captures, port_level_dbm))
         found.append(_licence(bench))
         found.append(_input(captures))
+        found.append(ELSEWHERE)
         found.extend(_unasked(bench, captures))
     if any(isinstance(step, HandsStep) for step in steps):
         found.append(HANDS_OFF_RF)

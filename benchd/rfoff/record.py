@@ -34,7 +34,7 @@ class KnownSource:
     off: messages that end radiation, in order. off_replies: how many replies they bring.
     lowest: messages that set its level to the lowest; used where OFF is not confirmed.
     query: asks whether RF is on; "" where there is no such question.
-    off_words, on_words: its replies in capitals. headed: a header comes before the word.
+    off_words, on_words: its replies as `plain` gives them. headed: a header comes before the word.
     resolved: IP addresses of the host when the record was written.
     current: False for an entry of an earlier bench file, kept until verified off.
     """
@@ -66,10 +66,15 @@ class KnownSource:
             if match is None:
                 return None
             reply = match.group(1)
-        word = reply.strip().upper()
+        word = plain(reply)
         if word in self.off_words:
             return False
         return True if word in self.on_words else None
+
+
+def plain(reply: str) -> str:
+    """A reply in capitals, without any blanks: instruments are free in both."""
+    return "".join(reply.split()).upper()
 
 
 @dataclass(frozen=True, slots=True)

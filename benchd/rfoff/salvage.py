@@ -49,6 +49,7 @@ def salvaged(text: str, addresses: Mapping[str, str]) -> list[KnownSource]:
             if tracks
             else keys.get("rf_query", SOURCE_QUERY)
         )
+        query = "" if query in ("null", "~") else query
         found.append(
             KnownSource(
                 name, address, (off,), query, off_replies=int("?" in off),

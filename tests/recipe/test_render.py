@@ -62,7 +62,7 @@ def test_a_worksheet_prints_every_step_with_levels_and_cautions(bench: Bench) ->
     cautions, steps = rest.split("\nSteps\n")
     expected = PRINTED.format(recipe=worksheet.recipe_hash[:12], bench=worksheet.bench_hash[:12])
     assert f"{head}\nSteps\n{steps}" == expected
-    assert cautions.count("  ! ") == len(worksheet.cautions) == 5
+    assert cautions.count("  ! ") == len(worksheet.cautions) == 6
 
 
 @pytest.mark.parametrize(

@@ -211,6 +211,7 @@ def test_cautions_say_what_is_radiated_and_defer_to_local_rules(worksheet: Works
         "RF exposure",
         "Licence",
         "Input damage",
+        "Whether a program on another computer uses these instruments meanwhile cannot be known",
         "RF is switched off before you are asked; touch nothing while the daemon says it is on.",
         "RF absorber sheds conductive dust",
     ]

@@ -15,6 +15,7 @@ from benchd.rfoff.record import KnownSource, carried_over, new_record, records_i
 from benchd.rfoff.start import Options
 from benchd.rfoff.start import known_sources as sources_at_start
 from benchd.statefolder import state_folder
+from drivers.source import ScpiSource
 from tests.rfoff.sources import known, on_record
 
 BENCHES = Path(__file__).resolve().parents[2] / "recipes" / "benches"
@@ -162,3 +163,28 @@ def test_the_state_folder_is_where_the_environment_says(
     for name, value in variables.items():
         monkeypatch.setenv(name, value)
     assert state_folder() == Path(folder)
+
+
+def test_words_of_a_foreign_source_are_read_as_its_driver_reads_them() -> None:
+    driver = ScpiSource(
+        "generator",
+        {},
+        {"replies": {"rf_query": {"on": "RF IS ON", "off": ["MUTED", "RF IS OFF"]}}},
+    )
+    bench = load_bench(BENCHES / "workshop.yaml")
+    generator = {"generator": bench.instruments["generator"]}
+    (source,) = known_sources(
+        bench.model_copy(update={"instruments": generator}), {"generator": driver}
+    )
+    said = [source.says_on(reply) for reply in ("muted", "RF IS  OFF\r", "rf is on", "1", "what")]
+    assert said == [False, False, True, source.says_on("1"), None]
+
+
+def test_a_source_that_cannot_be_asked_is_on_record_without_a_question() -> None:
+    driver = ScpiSource("generator", {"rf_query": None}, {})
+    bench = load_bench(BENCHES / "workshop.yaml")
+    generator = {"generator": bench.instruments["generator"]}
+    (source,) = known_sources(
+        bench.model_copy(update={"instruments": generator}), {"generator": driver}
+    )
+    assert (source.query, source.off) == ("", (":OUTP:STAT OFF",))
