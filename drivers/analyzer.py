@@ -312,11 +312,17 @@ class ScpiAnalyzer(Instrument):
         """The tracking level, in the words of a source."""
         return self.tracking_level(level_dbm)
 
+    @property
+    def unasked_settings(self) -> tuple[str, ...]:
+        """Settings of its tracking source that it cannot be asked for: `level`."""
+        asked = self.has("tracking_level") and self.can_ask(
+            "tracking_level", "tracking_level_query"
+        )
+        return () if asked else ("level",)
+
     def tracking_level_setting(self, level_dbm: float) -> Setting | None:
         """How to ask whether this level is set; None where it cannot be asked."""
-        if not self.has("tracking_level") or not self.can_ask(
-            "tracking_level", "tracking_level_query"
-        ):
+        if self.unasked_settings:
             return None
         command = self._command("tracking_level")
         sent, _ = command.as_sent("level_dbm", level_dbm)

@@ -100,6 +100,15 @@ class ScpiSource(Instrument):
         """Whether it can be asked if RF is on."""
         return self.has("rf_query")
 
+    @property
+    def unasked_settings(self) -> tuple[str, ...]:
+        """Settings that matter and that it cannot be asked for: `level`, `frequency`."""
+        asked = {
+            "level": self.can_ask("set_level", "level_query"),
+            "frequency": self.can_ask("set_frequency_settled", "frequency_query"),
+        }
+        return tuple(name for name, can in asked.items() if not can)
+
     def rf_query(self) -> Exchange:
         """Whether RF is on, as the instrument itself says."""
         return self._query("rf_query", parse.on_off)
@@ -118,7 +127,7 @@ class ScpiSource(Instrument):
 
     def level_setting(self, level_dbm: float) -> Setting | None:
         """How to ask whether this level is set; None where the source cannot be asked."""
-        if not self.can_ask("set_level", "level_query"):
+        if "level" in self.unasked_settings:
             return None
         command = self._command("set_level")
         sent, _ = command.as_sent("level_dbm", level_dbm)
@@ -133,7 +142,7 @@ class ScpiSource(Instrument):
 
     def frequency_setting(self, frequency_hz: float) -> Setting | None:
         """How to ask whether this frequency is set; None where the source cannot be asked."""
-        if not self.can_ask("set_frequency_settled", "frequency_query"):
+        if "frequency" in self.unasked_settings:
             return None
         command = self._command("set_frequency_settled")
         sent, factor = command.as_sent("frequency_hz", frequency_hz)

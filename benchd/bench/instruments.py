@@ -89,6 +89,11 @@ def can(bench: BenchFile, name: str, command: str) -> bool:
     return True if ask is None else bool(ask(command))
 
 
+def unasked_settings(bench: BenchFile, name: str) -> tuple[str, ...]:
+    """Settings of a source that it cannot be asked for, such as `level`."""
+    return tuple(getattr(_driver_of(bench, name), "unasked_settings", ()))
+
+
 def _driver_of(bench: BenchFile, name: str) -> Any:
     instrument = bench.instruments[name]
     given = json.dumps([instrument.commands, instrument.driver_options], sort_keys=True)

@@ -131,7 +131,8 @@ class Rig:
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
-        self._probes: dict[str, Probe] = {}
+        self._probes: dict[str, tuple[Probe, list[SwitchSetting]]] = {}
+        self._standing: list[SwitchSetting] = []
         self._not_off: set[str] = set(radiating(bench))
         self._measuring = False
         self._closing_at: float | None = None
@@ -348,11 +349,14 @@ class Rig:
 
     def _look_again(self, name: str) -> None:
         """A source that once said "off" and radiated is off where the analyzer sees it, too."""
-        probe = self._probes.get(name)
-        if probe is None:
+        if name not in self._probes:
             return
+        probe, settings = self._probes[name]
         names = [name, str(probe.instruments.analyzer.name)]
-        self.connect(names)
+        self.connect([*names, *(setting.instrument for setting in settings)])
+        if self.opened(settings):
+            # A path that is open would look like a source that is off.
+            self.switch(settings)
         self._play(quiet(probe), self._links, cancel=self._given_up)
         self._disturbed.update(names)
         del self._probes[name]
@@ -367,7 +371,7 @@ class Rig:
         self._not_off.add(name)
         if not isinstance(error.probe, Probe):
             return
-        self._probes[name] = error.probe
+        self._probes[name] = (error.probe, self._standing)
         driver = self.drivers[name]
         for what, batch in (
             ("level to its lowest", driver.least_level(error.probe.lowest_dbm)),
@@ -383,6 +387,7 @@ class Rig:
 
     def switch(self, settings: Iterable[SwitchSetting]) -> None:
         """Close channels and ask whether they are closed. RF must be off."""
+        self._standing = settings = list(settings)
         for setting in settings:
             self.connect([setting.instrument])
             driver = self.drivers[setting.instrument]

@@ -31,7 +31,7 @@ from benchd.publish.settings import BrokerSettings, client_id_for
 from benchd.publish.topics import Topics
 
 if TYPE_CHECKING:
-    from benchd.publish.embedded_rules import GuardedBroker, Rules
+    from benchd.publish.embedded_rules import GuardedBroker, Outlet, Rules
 
 log = structlog.get_logger(__name__)
 
@@ -39,6 +39,10 @@ STOP_WITHIN_S = 2.0
 MOST_GUESTS = 200
 MOST_AT_THE_DOOR = 50
 """Connections without a CONNECT yet; with one more, whoever waits longest has to go."""
+LOOK_EVERY_S = 5.0
+MOST_LOOKS = 6
+"""A client that takes nothing of what waits for it, at so many looks in a row, is hung up on: what
+waits would fill the memory of the daemon."""
 _RULES = "benchd.publish.embedded_rules"
 
 
@@ -92,6 +96,8 @@ class EmbeddedBroker:
         self._rules: Rules | None = None
         self._server: asyncio.Server | None = None
         self._connections: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+        self._outlets: dict[asyncio.Task[None], Outlet] = {}
+        self._watcher: asyncio.Task[None] | None = None
         self._at_the_door: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def start(self) -> None:
@@ -126,6 +132,23 @@ class EmbeddedBroker:
                 advice="Another program may use that port; choose another.",
             ) from error
         self._port = self._server.sockets[0].getsockname()[1]
+        self._watcher = asyncio.create_task(self._watch(), name="embedded broker")
+
+    async def _watch(self) -> None:
+        """Hang up on clients that do not read."""
+        seen: dict[Outlet, tuple[int, int]] = {}
+        while True:
+            await asyncio.sleep(LOOK_EVERY_S)
+            before, seen = seen, {}
+            for outlet in tuple(self._outlets.values()):
+                taken, looks = before.get(outlet, (-1, 0))
+                if outlet.bytes_waiting == 0 or outlet.bytes_taken != taken:
+                    seen[outlet] = (outlet.bytes_taken, 0)
+                elif looks + 1 < MOST_LOOKS:
+                    seen[outlet] = (taken, looks + 1)
+                else:
+                    log.warning("a client that reads nothing is hung up on")
+                    outlet.hang_up()
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
@@ -140,13 +163,14 @@ class EmbeddedBroker:
         finally:
             writer.transport.abort()
             self._at_the_door.pop(task, None)
+            self._outlets.pop(task, None)
             del self._connections[task]
 
     async def _let_in(
         self, task: asyncio.Task[None], reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
         """Ask who it is, then serve. Raises OSError, IncompleteReadError, BadPacket, Refused."""
-        from amqtt.adapters import StreamWriterAdapter
+        from benchd.publish.embedded_rules import Outlet
 
         assert self._broker is not None
         assert self._rules is not None
@@ -171,10 +195,15 @@ class EmbeddedBroker:
         finally:
             self._at_the_door.pop(task, None)
         door.let_in(LARGEST_PACKET_BYTES if is_daemon else LARGEST_GUEST_PACKET_BYTES)
-        await self._broker.external_connected(door, StreamWriterAdapter(writer), "default")
+        self._outlets[task] = outlet = Outlet(writer)
+        await self._broker.external_connected(door, outlet, "default")
 
     async def stop(self) -> None:
         """Hang up on everyone and forget everything."""
+        if self._watcher is not None:
+            self._watcher.cancel()
+            await asyncio.gather(self._watcher, return_exceptions=True)
+            self._watcher = None
         if self._server is not None:
             self._server.close()
             self._server = None

@@ -12,6 +12,7 @@ comparison in constant time are enough.
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import hmac
 import secrets
@@ -19,6 +20,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from amqtt.adapters import StreamWriterAdapter
 from amqtt.broker import Broker
 from amqtt.contexts import Action
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin
@@ -140,3 +142,31 @@ class GuardedBroker(Broker):  # type: ignore[misc]
         """Keep a message for whoever subscribes later."""
         if may_publish(source_session, topic_name, self._orders):
             await super().retain_message(source_session, topic_name, *args, **kwargs)
+
+
+class Outlet(StreamWriterAdapter):  # type: ignore[misc]
+    """The way out to one client; counts what it takes."""
+
+    def __init__(self, writer: asyncio.StreamWriter) -> None:
+        super().__init__(writer)
+        self._transport = writer.transport
+        self._written = 0
+
+    def write(self, data: bytes) -> None:
+        """Put bytes in the line to the client."""
+        self._written += len(data)
+        super().write(data)
+
+    @property
+    def bytes_waiting(self) -> int:
+        """What the client has not taken yet, as far as this program holds it."""
+        return self._transport.get_write_buffer_size()
+
+    @property
+    def bytes_taken(self) -> int:
+        """What has left this program, ever."""
+        return self._written - self.bytes_waiting
+
+    def hang_up(self) -> None:
+        """End the connection and throw away what waits."""
+        self._transport.abort()

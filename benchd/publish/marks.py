@@ -9,6 +9,7 @@ a restored data folder does not take back. Brokers that keep retained messages a
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -16,7 +17,7 @@ from urllib.parse import quote
 
 import structlog
 
-from benchd.statefolder import state_folder, write_durably
+from benchd.statefolder import state_folder
 from benchd.store import Epoch, Mark
 
 log = structlog.get_logger(__name__)
@@ -71,7 +72,7 @@ class Marks:
     def _write(self, place: Path, text: str) -> None:
         try:
             is_new = not place.exists()
-            write_durably(place, text)
+            _replace(place, text)
             if is_new and place.parent == self._state:
                 self._tidy()
         except OSError as error:
@@ -86,7 +87,28 @@ class Marks:
                 )
 
     def _tidy(self) -> None:
-        files = sorted(self._state.glob("*.json"), key=lambda one: one.stat().st_mtime)
-        for file in files[:-KEPT_MARKS]:
+        """Another daemon may tidy at the same time."""
+        files = []
+        for file in self._state.glob("*.json"):
+            with suppress(OSError):
+                files.append((file.stat().st_mtime, file))
+        for _, file in sorted(files)[:-KEPT_MARKS]:
             with suppress(OSError):
                 file.unlink()
+
+
+def _replace(place: Path, text: str) -> None:
+    """Write a whole file in place of the old one. Raises OSError.
+
+    Without waiting for the disk: a mark that a power cut takes away says nothing, and the next
+    batch of events writes it again.
+    """
+    place.parent.mkdir(parents=True, exist_ok=True)
+    part = place.with_name(f".{place.name}.{os.getpid()}")
+    try:
+        part.write_text(text, encoding="utf-8")
+        os.replace(part, place)
+    except BaseException:
+        with suppress(OSError):
+            part.unlink()
+        raise

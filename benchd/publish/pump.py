@@ -114,6 +114,13 @@ class Pump:
         stop_listening = self._store.on_commit(committed)
         if self.settings.sends_password_in_clear:
             log.warning("the broker password travels unencrypted", broker=self.settings.address)
+        if self.orders is not None and self.settings.username is None:
+            log.warning(
+                "orders are taken from whoever may write to this broker",
+                broker=self.settings.address,
+                topic=self.topics.orders,
+                advice="They can switch RF on. Use a broker with passwords and access rules.",
+            )
         try:
             while True:
                 await self._attempt()

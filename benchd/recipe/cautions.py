@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench, LevelRow
-from benchd.bench.instruments import can
+from benchd.bench.instruments import can, unasked_settings
 from benchd.bench.levels import uncovered
 from benchd.recipe.worksheet import CaptureStep, HandsStep, Step
 from benchd.units import show
@@ -81,6 +81,12 @@ def _unasked(bench: Bench, captures: list[CaptureStep]) -> Iterator[str]:
             yield (
                 f"{name} cannot be asked whether RF is off: benchd tells it, and holds the "
                 "readings taken with RF off against those with RF on. Look at its lamp yourself."
+            )
+        unasked = unasked_settings(bench, name)
+        if unasked:
+            yield (
+                f"{name} cannot be asked for its {' and '.join(unasked)}: whether it did as it was "
+                "told shows only in the readings."
             )
     switches = (setting.instrument for step in captures for setting in step.switching)
     for name in dict.fromkeys(switches):

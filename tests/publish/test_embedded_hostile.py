@@ -5,6 +5,7 @@ CONNECT packets are made byte by byte (MQTT 3.1.1, 3.1), since no client library
 
 import asyncio
 import contextlib
+import socket
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -353,6 +354,8 @@ async def test_the_library_itself_publishes_no_message_but_the_daemons(store: St
     ):
         inside = broker._broker
         assert inside is not None
+        kept = ["benchd/workshop/epoch", PRESENCE]
+        await until(lambda: sorted(inside.retained_messages) == kept)
         evil = Session()
         evil.username, evil.client_id = None, "evil"
         for session in (None, evil):
@@ -361,7 +364,7 @@ async def test_the_library_itself_publishes_no_message_but_the_daemons(store: St
             await inside.retain_message(session, LATEST, b"{}", 1)
             await inside.retain_message(session, PRESENCE, b"", 1)
         await inside.internal_message_broadcast(ORDERS, READY, 1)
-        assert sorted(inside.retained_messages) == ["benchd/workshop/epoch", PRESENCE]
+        assert sorted(inside.retained_messages) == kept
         job = await asyncio.to_thread(store.add_job, examples.worksheet())
         assert (await heard_on(witness, "presence"))["state"] == "online"
         assert (await heard_on(witness, job.id))["job"] == job.id
@@ -385,3 +388,32 @@ async def test_an_order_that_arrives_nevertheless_is_not_carried_out(store: Stor
             await asyncio.to_thread(store.add_job, examples.worksheet())
             await until(lambda: pump.status.delivered == 1)
     assert handler.asked == []
+
+
+async def test_a_client_that_reads_nothing_is_hung_up_on_and_one_that_reads_is_not(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(embedded, "LOOK_EVERY_S", 0.05)
+    subscribe = packet(0x82, b"\x00\x01" + field("benchd/#") + b"\x00")
+    async with (
+        EmbeddedBroker("workshop") as broker,
+        pumping(store, broker.settings) as pump,
+        listening(broker.settings.port, "benchd/workshop/job/#") as reading,
+    ):
+        inside = broker._broker
+        assert inside is not None
+        line = socket.socket()
+        line.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        await asyncio.to_thread(line.connect, ("127.0.0.1", broker.settings.port))
+        await asyncio.to_thread(line.sendall, connect() + subscribe)
+        await until(lambda: "benchd/#" in inside.subscriptions)
+        clients = len(broker._connections)
+        # More than the buffers of the system hold.
+        session, _ = inside._sessions[DAEMONS_ID]
+        for _ in range(200):
+            await inside._broadcast_message(session, "benchd/workshop/trace/x", b"x" * 100_000)
+        await until(lambda: len(broker._connections) == clients - 1, what="the hanging up")
+        line.close()
+        job = await asyncio.to_thread(store.add_job, examples.worksheet())
+        assert (await heard_on(reading, job.id))["job"] == job.id
+        assert pump.status.connected

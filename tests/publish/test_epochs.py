@@ -263,7 +263,7 @@ async def test_a_crash_between_any_two_steps_is_no_new_epoch(
             if broken == "note":
                 patch.setattr(store, "hand_out", stop)
             elif broken == "marks":
-                patch.setattr(marks, "write_durably", stop)
+                patch.setattr(marks, "_replace", stop)
             elif broken == "send":
                 patch.setattr(pump.Pump, "epoch_message", stop)
             else:
@@ -306,6 +306,20 @@ async def test_a_mark_that_cannot_be_read_says_nothing(workshop: Workshop, text:
         await client.publish("benchd/workshop/epoch", text, qos=1, retain=True)
     workshop.assert_all_new(await workshop.run(2))
     assert len(await workshop.epochs()) == 1
+
+
+async def test_no_more_marks_are_kept_than_a_thousand_databases_need(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from benchd.publish import marks
+
+    monkeypatch.setattr(marks, "KEPT_MARKS", 3)
+    for _ in range(5):
+        shutil.rmtree(workshop.folder, ignore_errors=True)
+        await workshop.run(1)
+    kept = [json.loads(file.read_text()) for file in state_folder().glob("epochs/*")]
+    assert len(kept) == 3
+    assert workshop.wall.told[-1]["epoch"] in {one["epoch"] for one in kept}
 
 
 async def test_presence_tells_the_epoch(workshop: Workshop) -> None:

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import aiomqtt
 import pytest
+from structlog.testing import capture_logs
 
 from benchd.publish import BrokerSettings, pump
 from benchd.store import JobState, Store
 from tests.patience import PATIENCE_S
-from tests.publish.brokers import Proxy
+from tests.publish.brokers import Mosquitto, Proxy
 from tests.publish.listening import (
     heard,
     heard_on,
@@ -21,6 +22,7 @@ from tests.publish.listening import (
     until,
     until_delivered,
 )
+from tests.publish.test_orders import Recording
 from tests.store import examples
 
 
@@ -224,3 +226,16 @@ async def test_a_disk_in_trouble_is_told_and_tried_again(
         await until_delivered(impatient)
         await until(lambda: running.status.connected)
     await asyncio.to_thread(impatient.close)
+
+
+@pytest.mark.needs("mosquitto")
+@pytest.mark.parametrize("takes_orders", [True, False])
+async def test_orders_from_a_broker_without_passwords_are_warned_of(
+    store: Store, mosquitto: Mosquitto, takes_orders: bool
+) -> None:
+    settings = BrokerSettings.from_url(mosquitto.url, bench="workshop")
+    with capture_logs() as logged:
+        async with pumping(store, settings, handler=Recording() if takes_orders else None):
+            pass
+    told = [one for one in logged if one["event"].startswith("orders are taken from whoever")]
+    assert [one["topic"] for one in told] == ["benchd/workshop/orders"] * takes_orders

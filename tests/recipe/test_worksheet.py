@@ -219,6 +219,30 @@ def test_cautions_say_what_is_radiated_and_defer_to_local_rules(worksheet: Works
     assert "Local rules decide" in worksheet.cautions[1]
 
 
+@pytest.mark.parametrize(
+    ("commands", "said"),
+    [
+        ({}, None),
+        ({"level_query": None}, "its level"),
+        ({"set_frequency_settled": "F {frequency_hz:.0f};*OPC?"}, "its frequency"),
+        ({"level_query": None, "frequency_query": None}, "its level and frequency"),
+    ],
+)
+def test_settings_that_cannot_be_asked_for_are_a_caution(
+    bench: Bench, recipe_text: str, commands: dict[str, str | None], said: str | None
+) -> None:
+    source = bench.instruments["generator"].model_copy(update={"commands": commands})
+    changed = bench.model_copy(update={"instruments": {**bench.instruments, "generator": source}})
+    found = [
+        one for one in worksheet_of(changed, recipe_text).cautions if "cannot be asked for" in one
+    ]
+    if said is None:
+        assert found == []
+    else:
+        assert len(found) == 1
+        assert found[0].startswith(f"generator cannot be asked for {said}: ")
+
+
 def test_what_has_no_stated_limit_is_named(bench: Bench) -> None:
     """The analyzer's limit is known here; nothing else in `own` is but the lead."""
     text = one_capture(f"{SWEEP}, method: tracking", route="own").replace("open", "empty")

@@ -1,3 +1,4 @@
+import json
 import os
 import sqlite3
 import subprocess
@@ -6,10 +7,11 @@ import threading
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine, select
+from sqlalchemy import create_engine, insert, select
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
@@ -111,6 +113,29 @@ def test_a_database_of_a_newer_benchd_is_refused_unchanged(place: Path) -> None:
         Store.open(place)
     assert caught.value.where == str(place)
     assert rows(place, "SELECT version_num FROM alembic_version") == [("9999",)]
+
+
+def test_a_database_of_before_epochs_were_kept_counts_on_in_its_own(place: Path) -> None:
+    place.parent.mkdir(exist_ok=True)
+    engine = create_engine(f"sqlite:///{place}")
+    config = upgrade._config()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        for stream, last in (("*", 7), ("job", 7), ("result", 5)):
+            connection.execute(
+                insert(metadata.tables["sequences"]).values(
+                    bench="workshop", stream=stream, epoch="epoch-old", last=last
+                )
+            )
+    engine.dispose()
+    with Store.open(place) as store:
+        (epoch,) = store.epochs("workshop")
+        assert (epoch.epoch, epoch.first, epoch.handed, epoch.reason) == ("epoch-old", 1, 7, "")
+        store.add_job(examples.worksheet())
+        (row,) = store.outbox_pending("workshop")
+    message = json.loads(row.payload)
+    assert (message["epoch"], message["sequence"], message["previous"]) == ("epoch-old", 8, 7)
 
 
 def test_two_programs_that_open_a_new_file_together_make_one_database(place: Path) -> None:

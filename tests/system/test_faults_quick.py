@@ -25,6 +25,7 @@ QUICK = (
     "source half closed",
     "lid opened",
     "sense cable pulled in a sweep",
+    "source lies about off",
     "withdrawn then killed",
     "flood of connections",
 )

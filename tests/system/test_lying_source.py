@@ -12,6 +12,15 @@ from tests.system.test_broken_path import during_the_sweep
 POINTS = "401"
 
 
+def looks(simulator: Simulator, readings: int) -> None:
+    """Wait until the analyzer has looked again, so many readings long."""
+    before = simulator.do("state")["instruments"]["analyzer"]["sweeps"]
+    until(
+        lambda: simulator.do("state")["instruments"]["analyzer"]["sweeps"] >= before + readings,
+        "the source to be looked at again",
+    )
+
+
 def failed(daemon: Daemon, job: str) -> dict[str, Any]:
     error: dict[str, Any] = daemon.until_state(job, "failed")["error"]
     return error
@@ -77,14 +86,14 @@ def test_a_source_that_lies_about_off_ends_the_job_and_holds_the_bench(
         "the level to be at its lowest",
     )
     assert simulator.do("state")["rf_on"] is True
-    # Nothing else is measured, and nobody is asked to reach in, until it is seen to be off.
+    # Nothing else is measured, and nobody is asked to reach in, until it is seen to be off: not
+    # by its word, nor because the way to the analyzer is open.
     waiting = daemon.queue("open-short-baseline", points=POINTS)
-    sweeps = simulator.do("state")["instruments"]["analyzer"]["sweeps"]
-    until(
-        lambda: simulator.do("state")["instruments"]["analyzer"]["sweeps"] >= sweeps + 8,
-        "the source to be looked at again",
-    )
+    looks(simulator, 8)
+    simulator.do("power-cycle", instrument="switch")
+    looks(simulator, 8)
     assert daemon.job(waiting)["state"] == "waiting"
+    assert simulator.do("state")["rf_on"] is True
     simulator.do("power-cycle", instrument="generator")
     daemon.until_state(waiting, "done")
     assert simulator.do("state")["rf_on"] is False

@@ -20,6 +20,12 @@ PATH: dict[str, Any] = {"match": "none", "at_hz": [AT], "band_hz": [1.695e9, 1.7
 NAMES = ("range dipole", "reference dipole", "yagi r2")
 
 
+@pytest.fixture(autouse=True)
+def without_path(notebook: Notebook) -> None:
+    """The workshop states the spread of a path; most of these tests want it unstated."""
+    stated(notebook, path_spread_db=None, path_spread_of=None, path_spread_positions=None)
+
+
 def stated(notebook: Notebook, **box: Any) -> None:
     """The workshop's box with other statements; a number stands for one value at any frequency."""
     table = type(notebook.bench.box.gain_spread_db)  # type: ignore[union-attr]

@@ -274,8 +274,8 @@ def test_two_identical_antennas_give_half_of_their_sum(notebook: Notebook) -> No
                               antenna="dipole r3", **RANGE)  # fmt: skip
     result = one(results, "realised_gain")
     assert_allclose(result.value, 1.87, atol=1e-9)
-    # The workshop states no spread of one path: it is taken from the reflectivity, and said so.
-    assert (result.antenna, result.flags) == ("dipole r3", ("assumed-term",))
+    # The match of source and antenna is stated; so is the spread of one path between dipoles.
+    assert (result.antenna, result.flags) == ("dipole r3", ())
     assert result.note.endswith("Taken as identical: half of the sum of both.")
     assert {r.quantity for r in results} == {
         "realised_gain", "realised_gain_mean", "realised_gain_min", "realised_gain_max",
