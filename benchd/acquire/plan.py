@@ -33,6 +33,7 @@ class Sweep:
     scatter_db: shape (n,), standard deviation of a single reading over the averages, dB.
     noise_hz, noise_dbm: shape (m,), the analyzer's reading with RF off.
     flags: `overload`, `uncalibrated`, `bins-not-visited`, `not-read-back`.
+    again_dbm: the highest point, read once more at the end of the sweep with RF on.
     off_dbm: single readings with RF off where the level is highest, taken after the sweep.
     """
 
@@ -44,6 +45,7 @@ class Sweep:
     noise_dbm: FloatArray | None = None
     flags: tuple[str, ...] = ()
     readings: dict[str, float] = field(default_factory=dict)
+    again_dbm: float | None = None
     off_dbm: tuple[float, ...] = ()
 
     def with_off_readings(self, off_dbm: tuple[float, ...]) -> Sweep:

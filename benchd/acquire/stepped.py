@@ -24,7 +24,8 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     Source and analyzer are retuned in one batch, so that both settle at the same time. The source
     answers when it has settled; the analyzer need not be asked, since it begins no sweep before
     its own tuning has settled; it is told first, so that it is ready when the source answers.
-    Level and frequency are asked back before RF comes on and at the end.
+    Level and frequency are asked back before RF comes on and at the end, and the point that read
+    most is read again at the end.
     RF is switched on after the noise was read and is left on: whoever runs this switches it off
     and verifies it, on every way out.
     """
@@ -40,7 +41,6 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     # Before RF comes on: a level that was ignored may be far too high.
     flags = yield from _read_back(source, plan, float(grid[0]))
     yield source.rf_on()
-    last_hz = float(grid[-1])
     total = grid.size + (plan.refine.points if plan.refine else 0)
     level, scatter = yield from _read_points(grid, plan, source, analyzer, 0, total)
     if plan.refine:
@@ -48,10 +48,12 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         fine_level, fine_scatter = yield from _read_points(
             fine, plan, source, analyzer, grid.size, total
         )
-        last_hz = float(fine[-1]) if fine.size else last_hz
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
+    # Once more where most was read: a path that broke on the way is broken now.
+    strongest = grid[[int(np.argmax(level))]]
+    again, _ = yield from _read_points(strongest, plan, source, analyzer, total, total)
     status = yield status_query(analyzer)
-    yield from _read_back(source, plan, last_hz)
+    yield from _read_back(source, plan, float(strongest[0]))
     yield Progress(total, total)
     sweep = Sweep(
         frequency_hz=grid,
@@ -59,6 +61,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         scatter_db=scatter if plan.average > 1 else None,
         noise_hz=noise_hz,
         noise_dbm=noise_dbm,
+        again_dbm=float(again[0]),
     )
     return replace(sweep, flags=(*status_flags(status), *flags))
 

@@ -55,6 +55,10 @@ AGAIN_S = 0.1
 CLOSE_PATIENCE_S = 3.0
 """How long a source may take to confirm OFF once the daemon stops; OFF is written at once."""
 
+LOOK_AGAIN_S = 2.0
+"""Between two looks at a source that said "off" and radiated: each lets it be strong enough to be
+seen for a moment."""
+
 
 class BenchThread:
     """One thread for all I/O of one bench (two threads on one session give wrong answers)."""
@@ -133,6 +137,7 @@ class Rig:
         self._disturbed: set[str] = set()
         self._probes: dict[str, tuple[Probe, list[SwitchSetting]]] = {}
         self._standing: list[SwitchSetting] = []
+        self._look_after: dict[str, float] = {}
         self._not_off: set[str] = set(radiating(bench))
         self._measuring = False
         self._closing_at: float | None = None
@@ -352,6 +357,15 @@ class Rig:
         if name not in self._probes:
             return
         probe, settings = self._probes[name]
+        now = time.monotonic()
+        if now < self._look_after.get(name, now):
+            raise StillRadiating(
+                "said that RF is off while it radiated, and has not been seen to be off since",
+                where=name,
+                advice="Switch it off by hand, at its output or its mains.",
+                probe=probe,
+            )
+        self._look_after[name] = now + LOOK_AGAIN_S
         names = [name, str(probe.instruments.analyzer.name)]
         self.connect([*names, *(setting.instrument for setting in settings)])
         if self.opened(settings):

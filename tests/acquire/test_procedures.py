@@ -90,7 +90,7 @@ def test_a_stepped_sweep_reads_every_point_of_its_grid_with_rf_on_and_noise_with
     offsets = (expected_hz - 1.7e9) / 20e6
     np.testing.assert_allclose(sweep.level_dbm, -30.0 - 20.0 / (1.0 + offsets**2), atol=1e-5)
     np.testing.assert_allclose(sweep.noise_dbm, np.full(5, -100.0), atol=1e-6)
-    assert bench.rf_at_each_reading == [False] * 20 + [True] * 5
+    assert bench.rf_at_each_reading == [False] * 20 + [True] * (5 + 1)
     assert sweep.flags == ()
 
 
@@ -103,12 +103,12 @@ def test_source_and_analyzer_are_retuned_in_one_batch_so_that_they_settle_togeth
             return super().perform(batch)
 
     Watching(Bench()).run(run_sweep(plan(), BOTH))
-    # Once at each point, and once at each frequency at which the noise is read.
-    assert batches.count(("analyzer", "generator")) == 5 + 5
+    # Once at each point, at each frequency at which the noise is read, and at the highest again.
+    assert batches.count(("analyzer", "generator")) == 5 + 5 + 1
 
 
 def test_averages_are_means_of_power_not_of_decibels() -> None:
-    readings = iter([*[-100.0] * 20, *[-30.0, -40.0] * 5])
+    readings = iter([*[-100.0] * 20, *[-30.0, -40.0] * (5 + 1)])
     bench = Bench()
 
     def answer(exchange: Exchange) -> str | None:

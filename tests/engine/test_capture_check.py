@@ -148,6 +148,33 @@ def test_a_switch_that_loses_the_port_in_the_middle_is_noticed() -> None:
     assert "from 1600 to 1745 MHz" in found.message
 
 
+@pytest.mark.parametrize("left", [1, 3, 60])
+@pytest.mark.parametrize("depth_db", [15.0, 45.0, 90.0])
+def test_a_path_that_breaks_before_the_end_is_noticed_however_late_and_deep(
+    left: int, depth_db: float
+) -> None:
+    """Three points before the end, too: the highest point is read again."""
+    step, sweep = a_sweep(virtual())
+    level = sweep.level_dbm.copy()
+    level[-left:] -= depth_db
+    assert sweep.again_dbm is not None
+    found = broken_path(
+        BENCH, step, replace(sweep, level_dbm=level, again_dbm=float(np.max(level)) - depth_db)
+    )
+    assert found is not None
+    assert "MHz it read" in found.message
+
+
+def test_a_transmitter_that_falls_silent_is_no_broken_range() -> None:
+    bench = virtual()
+    step = steps("gain-pair-by-switch", points="51")[1]
+    sweep = captured(bench, step)
+    noise = np.full(51, -107.0) + np.random.default_rng(5).normal(0.0, 1.0, 51)
+    noise[20] = -60.0
+    shielded = replace(sweep, level_dbm=noise, again_dbm=-107.5)
+    assert broken_path(BENCH, step, shielded) is None
+
+
 def test_listening_is_held_against_no_path() -> None:
     step, sweep = a_sweep(virtual())
     quiet = step.model_copy(update={"sweep": step.sweep.model_copy(update={"rf": "off"})})
