@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.system.rigging import Daemon, Simulator
+from tests.system.rigging import Daemon, Simulator, until
 
 POINTS = "101"
 
@@ -48,4 +48,18 @@ def test_an_instrument_that_always_answers_garbage_ends_the_job_by_name(
     assert instrument in row["error"]["where"]
     assert rf_is_off(simulator)
     simulator.do("fault", instrument=instrument, mode="none")
+    daemon.until_state(daemon.queue("open-short-baseline", points=POINTS), "done")
+
+
+def test_a_source_that_always_answers_garbage_is_tried_until_it_says_off(
+    daemon: Daemon, simulator: Simulator
+) -> None:
+    job = daemon.queue("open-short-baseline", points="2001")
+    until(lambda: not rf_is_off(simulator), "the sweep to radiate")
+    simulator.do("fault", instrument="generator", mode="garbage", count=100_000)
+    row = daemon.until_state(job, "failed")
+    assert row["error"]["family"] == "instrument-refused"
+    assert "generator" in row["error"]["where"]
+    until(lambda: rf_is_off(simulator), "RF to be off, though nobody understands the source")
+    simulator.do("fault", instrument="generator", mode="none")
     daemon.until_state(daemon.queue("open-short-baseline", points=POINTS), "done")
