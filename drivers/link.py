@@ -41,6 +41,7 @@ from drivers.errors import (
 from drivers.exchange import Exchange, Reply
 from drivers.framing import ReplyBuffer, block_of_message, text_of_message
 from drivers.visa import SerialSettings, open_session, transport_of
+from drivers.waiting import wait
 
 _ADVICE_ADDRESS = "Check that it is switched on, its cable, and `address:` in the bench file."
 _ADVICE_SILENT = (
@@ -481,18 +482,6 @@ class Link:
 
     def _lost(self, what: str, command: str, advice: str = _ADVICE_ADDRESS) -> LinkLost:
         return LinkLost(self.name, f"{what} at {self.address}.", command, advice)
-
-
-def wait(seconds: float, cancel: Cancel | None) -> None:
-    """Sleep in slices of 50 ms. Raises Stopped if told to stop."""
-    deadline = time.monotonic() + seconds
-    while True:
-        if cancel is not None and cancel():
-            raise Stopped
-        left_s = deadline - time.monotonic()
-        if left_s <= 0.0:
-            return
-        time.sleep(min(0.05, left_s))
 
 
 def _reason(error: BaseException) -> str:

@@ -15,7 +15,8 @@ from drivers import parse
 from drivers.channels import Cancel
 from drivers.errors import BadReply, BadSetting, DriverError, Stopped
 from drivers.exchange import Batch, Exchange, Item, Pause, Procedure, Progress, Reply
-from drivers.link import Link, wait
+from drivers.link import Link
+from drivers.waiting import wait
 
 T = TypeVar("T")
 OnProgress = Callable[[Progress], None]

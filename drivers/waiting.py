@@ -52,6 +52,18 @@ def check(deadline: float, cancel: Cancel | None) -> None:
         raise ChannelTimeout
 
 
+def wait(seconds: float, cancel: Cancel | None) -> None:
+    """Sleep in slices of 50 ms. Raises Stopped if told to stop."""
+    deadline = time.monotonic() + seconds
+    while True:
+        if cancel is not None and cancel():
+            raise Stopped
+        left_s = deadline - time.monotonic()
+        if left_s <= 0.0:
+            return
+        time.sleep(min(0.05, left_s))
+
+
 class WatchedSocket(socket.socket):
     """A socket that a library reads and writes, and whose waits still end.
 

@@ -9,11 +9,12 @@ from typing import Any
 
 import structlog
 
+from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
 from benchd.engine.fitness import outdated
 from benchd.engine.keeper import Keeper
 from benchd.engine.library import StoreThread
-from benchd.engine.rig import BenchThread, Rig
+from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.errors import BenchdError
 from benchd.recipe.worksheet import Worksheet

@@ -10,12 +10,9 @@ radiates is never retried here.
 
 from __future__ import annotations
 
-import asyncio
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
@@ -30,19 +27,19 @@ from benchd.bench.model import ThermometerInstrument
 from benchd.engine.lidwatch import LidWatch
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
+from benchd.engine.smallwork import asked, fault, insisting, sent, switched, told_before_rf
 from benchd.engine.sources import SourceRecord, made_drivers, radiating
 from benchd.engine.translate import translated
 from benchd.errors import (
     BenchdError,
     Cancelled,
     Garbled,
-    InstrumentRefused,
     LinkLost,
     StillRadiating,
 )
 from benchd.recipe.worksheet import SwitchSetting
 from drivers.errors import BadReply
-from drivers.exchange import Batch, Exchange
+from drivers.exchange import Exchange
 from drivers.link import Link
 from drivers.player import Player
 
@@ -58,46 +55,6 @@ CLOSE_PATIENCE_S = 3.0
 LOOK_AGAIN_S = 2.0
 """Between two looks at a source that said "off" and radiated: each lets it be strong enough to be
 seen for a moment."""
-
-
-class BenchThread:
-    """One thread for all I/O of one bench (two threads on one session give wrong answers)."""
-
-    def __init__(
-        self,
-        name: str,
-        stop: threading.Event,
-        pulse: Pulse | None = None,
-        closing: Callable[[], None] | None = None,
-    ) -> None:
-        """pulse: told when work begins and ends. closing: called as well when an awaiting task is
-        cancelled, before its work is awaited: only the daemon's end cancels, and nothing may be
-        waited for long then."""
-        self._stop = stop
-        self._pulse = pulse or Pulse()
-        self._closing = closing
-        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"bench-{name}")
-
-    async def run(self, work: Callable[[], T]) -> T:
-        """Run `work` on the bench thread.
-
-        Cancelling the awaiting task sets the rig's `stop` event, which ends any procedure within
-        0.1 s, and waits for the work to end: a session is never used by two threads.
-        """
-        loop = asyncio.get_running_loop()
-        future = loop.run_in_executor(self._pool, self._pulse.watched(work))
-        try:
-            return await asyncio.shield(future)
-        except asyncio.CancelledError:
-            self._stop.set()
-            if self._closing is not None:
-                self._closing()
-            await asyncio.wait([future])
-            raise
-
-    def close(self) -> None:
-        """Wait for the work at hand, then end the thread."""
-        self._pool.shutdown(wait=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +155,11 @@ class Rig:
         """Whatever it was doing before, bring it to a known state; RF off first of all."""
         driver, links = self.drivers[name], {name: link}
         if name not in self._radiating():
-            self._play(_sent(driver.reset_state()), links)
+            self._play(sent(driver.reset_state()), links)
             return
-        with _insisting(link):
-            self._play(_sent(driver.rf_off()), links, cancel=self._given_up)
-            self._play(_sent(driver.reset_state()), links, cancel=self._given_up)
+        with insisting(link):
+            self._play(sent(driver.rf_off()), links, cancel=self._given_up)
+            self._play(sent(driver.reset_state()), links, cancel=self._given_up)
             self._play(rf_off_verified([driver]), links, cancel=self._given_up)
 
     def _radiating(self) -> list[str]:
@@ -333,7 +290,7 @@ class Rig:
         except Exception as error:
             self._not_off.add(name)
             _log.exception("a fault in benchd or a driver kept rf on", instrument=name)
-            return _fault(name, error)
+            return fault(name, error)
         self._not_off.discard(name)
         return None
 
@@ -348,7 +305,7 @@ class Rig:
             self._verify_off(name)
 
     def _verify_off(self, name: str) -> None:
-        with _insisting(self._links.get(name)):
+        with insisting(self._links.get(name)):
             procedure = rf_off_verified([self.drivers[name]])
             self._play(procedure, self._links, cancel=self._given_up)
 
@@ -395,7 +352,7 @@ class Rig:
         ):
             try:
                 self.connect([name])
-                self._play(_sent(batch), self._links, cancel=self._given_up)
+                self._play(sent(batch), self._links, cancel=self._given_up)
             except BenchdError as trouble:
                 _log.error("rf off by another way failed", way=what, error=str(trouble))
 
@@ -406,7 +363,7 @@ class Rig:
             self.connect([setting.instrument])
             driver = self.drivers[setting.instrument]
             channels = list(setting.channels)
-            self._play(_switched(driver, channels), self._links)
+            self._play(switched(driver, channels), self._links)
 
     def opened(self, settings: Iterable[SwitchSetting]) -> dict[str, list[int]]:
         """Switch -> channels that it no longer holds closed; asked after a sweep.
@@ -419,7 +376,7 @@ class Rig:
             if not self.drivers[setting.instrument].has("closed_query"):
                 continue
             question = self.drivers[setting.instrument].closed_query(list(setting.channels))
-            closed = self._play(_asked(question), self._links)
+            closed = self._play(asked(question), self._links)
             missing = [n for n, shut in zip(setting.channels, closed, strict=True) if not shut]
             if missing:
                 found[setting.instrument] = missing
@@ -445,7 +402,9 @@ class Rig:
         """
         self.connect(names)
         self.rf_off()
-        procedure = self._recorded(confirmed(procedure, self.drivers))
+        procedure = told_before_rf(
+            confirmed(procedure, self.drivers), self._radiating(), self._about_to_radiate
+        )
         watch: LidWatch | None = None
         contact = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
         if contact is not None and lid is not None:
@@ -480,31 +439,15 @@ class Rig:
         self.drain_errors(names)
         return outcome
 
-    def _recorded(self, procedure: Procedure[T]) -> Procedure[T]:
-        """Run `procedure`; before it first radiates, the sources must be on record."""
-        replies: list[Any] = []
-        recorded = False
-        try:
-            step = next(procedure)
-            while True:
-                if not recorded and isinstance(step, tuple):
-                    radiate = {item.instrument for item in step if item.radiates}
-                    if radiate & set(self._radiating()):
-                        if self.record is not None:
-                            self.record.keep()
-                        self._not_off.update(self._radiating())
-                        recorded = True
-                replies = yield step
-                step = procedure.send(replies)
-        except StopIteration as stop:
-            result: T = stop.value
-            return result
-        finally:
-            procedure.close()
+    def _about_to_radiate(self) -> None:
+        """The sources must be on record, and count as on from now on. Raises RecordNotKept."""
+        if self.record is not None:
+            self.record.keep()
+        self._not_off.update(self._radiating())
 
     def _check_lid(self, question: Exchange, wanted: Literal["closed", "open"]) -> None:
         is_open = self._play(
-            _asked(question), {question.instrument: self._links[question.instrument]}
+            asked(question), {question.instrument: self._links[question.instrument]}
         )
         require_lid(bool(is_open), wanted, where=question.instrument)
 
@@ -529,7 +472,7 @@ class Rig:
 
     def _temperature(self, name: str) -> float:
         self.connect([name])
-        return float(self._play(_asked(self.drivers[name].temperature_query()), self._links))
+        return float(self._play(asked(self.drivers[name].temperature_query()), self._links))
 
     def _rf_off_after_failure(self) -> None:
         """RF off without hiding the failure that led here; the queue keeps trying if it fails."""
@@ -566,47 +509,3 @@ class Rig:
 
 def _moment(time_s: float | None) -> datetime | None:
     return None if time_s is None else datetime.fromtimestamp(time_s, UTC)
-
-
-@contextmanager
-def _insisting(link: Link | None) -> Iterator[None]:
-    """OFF is said again and again while this source is waited for."""
-    if link is None:
-        yield
-        return
-    link.insist = True
-    try:
-        yield
-    finally:
-        link.insist = False
-
-
-def _sent(batch: Batch) -> Procedure[None]:
-    yield batch
-
-
-def _asked(question: Exchange) -> Procedure[Any]:
-    (value,) = yield (question,)
-    return value
-
-
-def _switched(driver: Any, channels: list[int]) -> Procedure[None]:
-    yield driver.close(channels)
-    if not driver.has("closed_query"):
-        return  # it cannot be asked; the worksheet says so
-    (closed,) = yield (driver.closed_query(channels),)
-    missing = [number for number, shut in zip(channels, closed, strict=True) if not shut]
-    if missing:
-        raise InstrumentRefused(
-            f"channels {missing} did not close",
-            where=driver.name,
-            advice="Check the switch's power and its channel numbers in the bench file.",
-        )
-
-
-def _fault(name: str, error: Exception) -> InstrumentRefused:
-    return InstrumentRefused(
-        f"RF off could not be verified: {type(error).__name__}: {error}",
-        where=name,
-        advice="Switch the source off by hand. Please report this with the log.",
-    )

@@ -23,12 +23,13 @@ from benchd.engine.asking import (
     can_skip,
     to_ask_again,
 )
+from benchd.engine.benchthread import BenchThread
 from benchd.engine.capture_check import PATH_BROKEN, broken_path, switch_opened
 from benchd.engine.events import EventHub
 from benchd.engine.fitness import require_same_bench
 from benchd.engine.library import StoreThread
 from benchd.engine.reducing import Reducer, hold_against
-from benchd.engine.rig import BenchThread, Rig
+from benchd.engine.rig import Rig
 from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.recipe.worksheet import (

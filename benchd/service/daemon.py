@@ -27,13 +27,14 @@ import structlog
 
 import recipes as shipped
 from benchd.bench import Bench, load_bench
+from benchd.engine.benchthread import BenchThread
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.library import StoreThread
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
-from benchd.engine.rig import BenchThread, Rig
+from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.sources import SourceRecord, radiating
 from benchd.engine.vitals import Vitals
@@ -190,7 +191,9 @@ def own_instruments(bench: Bench, ownership: Ownership) -> None:
             ) from error
         if owner is not None:
             raise BenchClaimed(
-                f"the instrument belongs to another benchd: {owner}.",
+                "the instrument is run by another benchd"
+                + (f" (process {owner.pid})" if owner.pid else "")
+                + (f", bench {owner.bench}." if owner.bench else "."),
                 where=f"{name} at {address}",
                 advice="Stop that one first, or use the commands to talk to it. Nothing was sent "
                 "to the instrument.",

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 
 from benchd.bench import load_bench
+from benchd.engine.benchthread import BenchThread
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.library import StoreThread
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
-from benchd.engine.rig import BenchThread
 from benchd.engine.runner import Runner
 from benchd.store import Store
 from tests.engine.office import ROOT, Office, QuietRig

@@ -51,7 +51,7 @@ def test_the_second_daemon_is_refused_and_sends_nothing(
         ):
             status, said = serve(data, bench, addresses)
             assert status == 1
-            assert f"belongs to another benchd: process {first.popen.pid}, bench workshop" in said
+            assert f"run by another benchd (process {first.popen.pid}), bench workshop" in said
             assert "Nothing was sent to the instrument" in said
         assert simulator.do("state")["instruments"]["generator"]["rf_history"] == before
 

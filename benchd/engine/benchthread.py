@@ -1,0 +1,53 @@
+"""The one thread on which everything is said to the instruments of a bench."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from benchd.engine.pulse import Pulse
+
+T = TypeVar("T")
+
+
+class BenchThread:
+    """One thread for all I/O of one bench (two threads on one session give wrong answers)."""
+
+    def __init__(
+        self,
+        name: str,
+        stop: threading.Event,
+        pulse: Pulse | None = None,
+        closing: Callable[[], None] | None = None,
+    ) -> None:
+        """pulse: told when work begins and ends. closing: called as well when an awaiting task is
+        cancelled, before its work is awaited: only the daemon's end cancels, and nothing may be
+        waited for long then."""
+        self._stop = stop
+        self._pulse = pulse or Pulse()
+        self._closing = closing
+        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"bench-{name}")
+
+    async def run(self, work: Callable[[], T]) -> T:
+        """Run `work` on the bench thread.
+
+        Cancelling the awaiting task sets the rig's `stop` event, which ends any procedure within
+        0.1 s, and waits for the work to end: a session is never used by two threads.
+        """
+        loop = asyncio.get_running_loop()
+        future = loop.run_in_executor(self._pool, self._pulse.watched(work))
+        try:
+            return await asyncio.shield(future)
+        except asyncio.CancelledError:
+            self._stop.set()
+            if self._closing is not None:
+                self._closing()
+            await asyncio.wait([future])
+            raise
+
+    def close(self) -> None:
+        """Wait for the work at hand, then end the thread."""
+        self._pool.shutdown(wait=True)
