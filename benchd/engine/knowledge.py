@@ -134,10 +134,12 @@ def coupler_over_frequency(
             if coupler.source_match_db is not None:
                 found = replace(found, source_match_db=_stated(coupler.source_match_db.at(at_hz)))
         directivity, match = measured[DIRECTIVITY], measured[SOURCE_MATCH]
-        if directivity is not None and directivity.covers(at_hz, at_hz):
-            found = replace(found, directivity_db=directivity.at(at_hz))
+        line = known.line_delay_s
         if match is not None and match.covers(at_hz, at_hz):
-            found = replace(found, source_match_db=match.at(at_hz))
+            found = replace(found, source_match_db=match.leak_near(at_hz, line)[0])
+        if directivity is not None and directivity.covers(at_hz, at_hz):
+            size, band_hz = directivity.leak_near(at_hz, line)
+            found = replace(found, directivity_db=size, leak_band_hz=band_hz)
         joint = measured[JOINT]
         if joint is not None and joint.covers(at_hz, at_hz):
             found = replace(found, joint_gamma_sd=_along_one_direction(joint.at(at_hz)))

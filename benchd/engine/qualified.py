@@ -61,6 +61,25 @@ class MeasuredCurve:
         value = float(np.interp(frequency_hz, self.frequency_hz, self.values))
         return Known(value, degrees_of_freedom=self._freedom(frequency_hz, frequency_hz))
 
+    def leak_near(self, at_hz: float, line: Known) -> tuple[Known, tuple[float, float] | None]:
+        """A leak (dB below a full reflection) near one frequency, and the band it is meant for.
+
+        line: one-way delay T between coupler and port. A leak behind it ripples with a period of
+        1/(2 T). Within an eighth of that from a measured frequency it is as it was there; else
+        only its root mean square over the neighbours is known, by how it swings between them: n
+        of them leave it uncertain as 2 n degrees of freedom do (power of a sum of phasors).
+        """
+        grid = np.array(self.frequency_hz)
+        period_hz = 1.0 / (2.0 * line.value) if line.value > 0.0 else math.inf
+        if np.min(np.abs(grid - at_hz)) <= period_hz / 8.0:
+            return self.at(at_hz), None
+        away = np.abs(grid - at_hz)
+        used = away <= max(period_hz, float(np.sort(away)[min(2, grid.size - 1)]))
+        power = np.mean(10.0 ** (-np.array(self.values)[used] / 10.0))
+        ends_hz = (min(at_hz, float(grid[used][0])), max(at_hz, float(grid[used][-1])))
+        freedom = min(*np.array(self.freedom)[used], 2.0 * float(np.count_nonzero(used)))
+        return Known(-10.0 * math.log10(power), degrees_of_freedom=freedom), ends_hz
+
     def least(self, low_hz: float, high_hz: float) -> Known:
         """The smallest value over a band."""
         return Known(

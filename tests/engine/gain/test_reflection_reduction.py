@@ -11,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from benchd.engine.ageing import change_db, drift_db
-from benchd.engine.knowledge import reflection_knowledge, wall_echo
+from benchd.engine.knowledge import coupler_over_frequency, reflection_knowledge, wall_echo
 from benchd.engine.qualified import newest, newest_at
 from benchd.errors import NormalisationRefused
 from benchd.recipe import load_recipe, resolve
@@ -309,6 +309,30 @@ def test_a_recipe_says_which_of_two_dips_is_meant(
     band = one(results, "bandwidth")
     assert band.band_hz[0] < expected_hz < band.band_hz[1]
     assert f"Around the dip at {named.value / 1e6:.6g} MHz." in band.note
+
+
+def test_a_leak_qualified_at_few_frequencies_is_known_by_how_it_swings_between_them(
+    notebook: Notebook,
+) -> None:
+    """30 and 40 dB at 1.6 and 1.9 GHz behind 8 ns of cable (a ripple of 62.5 MHz): at 1.601 GHz
+    it is 30 dB, at 1.7 GHz the root mean square of both, 32.6 dB, by 2 x 2 degrees of freedom."""
+    fixtures = dict(notebook.bench.fixtures)
+    fixtures["port_cable"] = changed(fixtures["port_cable"], delay_s=8e-9)
+    notebook.with_bench(fixtures=fixtures)
+    made = notebook.capture("load", "load", -50.0, at_s=-7200.0, route="middle", position="load",
+                            grid_hz=GRID)  # fmt: skip
+    notebook.qualified("effective_directivity", {1.6e9: 30.0, 1.9e9: 40.0}, made, at_s=-50.0)
+    test = antenna(notebook, -20.0, 60.0)
+    known_at = coupler_over_frequency(
+        reflection_knowledge(notebook.bench, test, {}, notebook.store),
+        notebook.bench, test, notebook.store,
+    )  # fmt: skip
+    near, between = known_at(1.601e9), known_at(1.7e9)
+    assert_allclose(near.directivity_db.value, 30.0, atol=0.1)
+    assert near.leak_band_hz is None
+    assert_allclose(between.directivity_db.value, -10 * math.log10((1e-3 + 1e-4) / 2), atol=1e-9)
+    assert between.directivity_db.degrees_of_freedom == 4.0
+    assert between.leak_band_hz == (1.6e9, 1.9e9)
 
 
 def test_a_bench_file_that_says_how_an_antenna_is_coupled_makes_its_resonance_surer(
