@@ -12,6 +12,9 @@ The mathematics takes arrays and plain numbers; `benchd.results.Result` is what 
     normalise        capture over baseline, in dB; baselines bracketing a night
     reflectometer    error model of the coupler: directivity, source match, baseline left-over
     reflection       return loss, VSWR, reflection magnitude, mismatch loss at frequencies
+    leak             draws of leaks that ripple over frequency
+    squared          a trace as gamma^2 with its noise; valleys: where it dips, clear of ripple
+    refit            what a fitted resonance may have been; dips: all of them, and their order
     resonance        resonance by fit; bandwidth: band edges and Q; trim: what to cut off
     farfield         range checks; transfer: gain by substitution; absolute: two and three antennas
     positions        averages over positions; ripple: reflected level from ripple

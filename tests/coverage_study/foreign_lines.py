@@ -60,10 +60,19 @@ def _at_frequencies(one: Foreign, found: tuple[Result, ...]) -> Iterator[Line]:
         region = region_of(one)
         if result.low is None or result.high is None:
             region = ONE_END
-        elif true_db > effective_db - NEAR_DIRECTIVITY_DB:
+        elif -20.0 * np.log10(_gamma_of(result)) > effective_db - NEAR_DIRECTIVITY_DB:
+            # By what was read, as its owner would: by the truth, one would pick the very cases in
+            # which the leak has hidden a deep one.
             region = "foreign, near directivity"
         true = true_db if result.quantity == "return_loss" else (1.0 + gamma) / (1.0 - gamma)
         yield _line(one, result.quantity, region, result, true)
+
+
+def _gamma_of(result: Result) -> float:
+    """The magnitude behind a return loss in dB or a VSWR."""
+    if result.quantity == "return_loss":
+        return float(10.0 ** (-result.value / 20.0))
+    return (result.value - 1.0) / (result.value + 1.0)
 
 
 def _of_dips(

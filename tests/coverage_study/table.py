@@ -46,9 +46,12 @@ class Row:
 
     @property
     def standing(self) -> str:
-        """In words. A least value alone is to hold in 95 % or more, however deep one looks."""
+        """In words. A least value alone is to hold in 95 % or more, however deep one looks; what
+        is not there is to be told by nobody."""
         if self.region == ONE_END and self.share >= LEAST:
             return "holds, as a limit"
+        if self.quantity == "no_resonance" and self.share >= LEAST:
+            return "holds: none is told"
         if LEAST <= self.share <= MOST:
             return "holds"
         too_few = self.share < LEAST
