@@ -146,7 +146,7 @@ def data_folder_is_unusable(scene: Scene) -> None:
 def nothing_can_be_written(scene: Scene) -> None:
     """kill -9, and no file can grow at the next start, as on a full disk or a read-only one."""
     job = _killed_in_a_sweep(scene)
-    scene.stage.failed_start(("sh", "-c", 'ulimit -f 0; exec "$@"', "sh"), limit_s=12.0)
+    scene.stage.failed_start(("sh", "-c", 'ulimit -f 0; exec "$@"', "sh"))
     _starts_again(scene, job)
 
 
@@ -180,7 +180,7 @@ def a_second_daemon(scene: Scene) -> None:
 
 def _perhaps_starts(scene: Scene) -> None:
     """A start that may go well or not; either way RF must be off."""
-    scene.stage.failed_start(limit_s=8.0)
+    scene.stage.failed_start()
 
 
 def _starts_again(scene: Scene, job: str) -> None:

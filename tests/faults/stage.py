@@ -112,24 +112,29 @@ class Stage:
             self.gone()
 
     def failed_start(self, before: Sequence[str] = (), limit_s: float = PATIENCE_S) -> int | None:
-        """A start that is expected to end by itself; its exit status, None where it had to be
-        killed after the limit."""
+        """A start that is expected to end by itself; its exit status. None where it became ready
+        instead, or had not ended at the limit; it is killed then."""
+        said = self.folder / "start.out"
         began_s = time.monotonic()
-        with (self.folder / "daemon.log").open("ab") as log:
+        with (self.folder / "daemon.log").open("ab") as log, said.open("wb") as out:
             popen = subprocess.Popen(
                 [*before, *self.command()],
-                stdout=log,
+                stdout=out,
                 stderr=log,
                 start_new_session=True,
                 env=self.environ,
             )
         try:
-            return popen.wait(limit_s)
-        except subprocess.TimeoutExpired:
-            popen.kill()
-            popen.wait()
+            while time.monotonic() < began_s + limit_s:
+                if (status := popen.poll()) is not None:
+                    return status
+                if b'"ready"' in said.read_bytes():
+                    return None
+                time.sleep(0.02)
             return None
         finally:
+            popen.kill()
+            popen.wait()
             self.attended.append((began_s, time.monotonic()))
 
     def rf_off_program(self) -> int:

@@ -67,7 +67,7 @@ def database_is_empty_at_a_start(scene: Scene) -> None:
         if file.suffix != ".lock":
             file.unlink()
     (scene.stage.data / "benchd.sqlite").write_bytes(b"")
-    if scene.stage.failed_start(limit_s=120.0) is None:
+    if scene.stage.failed_start() is None:
         scene.outcome.forgotten += 1
         scene.outcome.notes.append("an empty file was taken for a new bench")
     scene.stage.restore(copy)

@@ -15,7 +15,8 @@ from tests.faults.campaign import perform, shown, staged, tasks
 from tests.faults.rf import Tape
 from tests.faults.scene import Outcome
 from tests.faults.stage import Stage
-from tests.faults.table import markdown
+from tests.faults.table import markdown, meanings
+from tests.system.rigging import REPOSITORY
 
 KINDS = registry.load()
 QUICK = (
@@ -117,3 +118,14 @@ def test_the_table_adds_up_losses_and_shows_the_longest_time() -> None:
         "| lid opened | 2 | 3 | 0 | 0 | 0 | 0.40 s | 0.20 s | 1 |",
         "| **all** | 3 | 3 | 1 | 0 | 0 | 0.40 s | 0.20 s | 1 |",
     ]
+
+
+def test_the_documented_campaign_tells_of_every_kind() -> None:
+    """Both tables of `docs/faults.md`; a kind that is new, or has another name, needs a new one."""
+    text = (REPOSITORY / "docs" / "faults.md").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if line.startswith("| ")]
+    told = [line.split("|")[1].strip() for line in lines]
+    counted, explained = told.index("kind of fault"), len(told) - len(KINDS)
+    assert told[counted + 2 : explained - 2] == [*KINDS, "**all**"]
+    assert told[explained:] == list(KINDS)
+    assert meanings(KINDS) in text
