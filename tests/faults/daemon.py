@@ -146,7 +146,7 @@ def data_folder_is_unusable(scene: Scene) -> None:
 def nothing_can_be_written(scene: Scene) -> None:
     """kill -9, and no file can grow at the next start, as on a full disk or a read-only one."""
     job = _killed_in_a_sweep(scene)
-    scene.stage.failed_start(("sh", "-c", 'ulimit -f 0; exec "$@"', "sh"))
+    scene.stage.failed_start(("sh", "-c", 'ulimit -f 0; exec "$@"', "sh"), limit_s=15.0)
     _starts_again(scene, job)
 
 
