@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 import time
 from datetime import UTC, datetime
@@ -43,7 +44,8 @@ def main() -> int:
     heading = (
         f"{datetime.now(UTC):%Y-%m-%d}, {len(outcomes)} runs of {len(chosen)} kinds, seeds "
         f"{given.seed} to {given.seed + given.runs - 1}, "
-        f"{(time.monotonic() - began_s) / 60.0:.0f} minutes."
+        f"{(time.monotonic() - began_s) / 60.0:.0f} minutes; {given.workers} workers on "
+        f"{os.cpu_count()} cores, load average {os.getloadavg()[2]:.0f}."
     )
     text = f"{heading}\n\n{markdown(outcomes, kinds)}"
     print(text)
