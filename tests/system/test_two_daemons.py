@@ -42,8 +42,8 @@ def test_the_second_daemon_is_refused_and_sends_nothing(
         }
         # One shared instrument is enough, and it need not be the source.
         shares_the_switch = {
-            name: place if name == "switch" else re.sub("::[0-9]+::", "::9::", place)
-            for name, place in moved.items()
+            name: place if name == "switch" else re.sub("::[0-9]+::", f"::{port}::", place)
+            for port, (name, place) in enumerate(moved.items(), 9)
         }
         for bench, data, addresses in (
             (BENCH, tmp_path / "data2", moved),
