@@ -252,7 +252,9 @@ def _count(found: Dips) -> Result:
             "No dip stands clear of what leak, ripple and noise can make; the lowest reading is "
             f"{depth_db:.3g} dB at {meant.frequency_hz / 1e6:.6g} MHz."
         )
-    return Result("resonance_count", number, "1", 0.0, None, number, number, flags=flags, note=note)
+    return Result(
+        "resonance_count", number, "1", None, None, number, number, flags=flags, note=note
+    )
 
 
 def _frequency(quantity: str, there: Resonance) -> Result:
