@@ -25,6 +25,7 @@ bench: $(VENV)/.test
 
 coverage: $(VENV)/.test
 	$(BIN)/python -m tests.coverage_study --into docs/coverage.md $(COVERAGE)
+	$(BIN)/python -m tests.gain_study --into docs/gains.md $(GAINS)
 
 faults: $(VENV)/.test
 	@$(BIN)/python -m tests.provisions

@@ -40,10 +40,11 @@ FINE_POINTS = 61
 """Frequencies at which curves are searched for their extremes, besides the readings' own."""
 LEAST_NOISE_DB = 3e-3
 """Readings are never taken as smoother than this: levels come in hundredths of a decibel."""
-LENGTHS = (1.0, 0.5, 0.25, 0.125, 0.0625)
+LENGTHS = (0.7, 0.35, 0.18, 0.09)
 """Lengths, in bandwidths, over which the truth may change."""
-SIZES_DB = (0.3, 1.5, 6.0)
-"""Sizes of what the truth does over such a length."""
+SIZES_DB = (2.0, 6.0)
+"""Sizes of what the truth does over such a length. Smaller ones take a bent curve for flat: then
+the least of an antenna's band read high by as much again (200 bands of drawn ranges)."""
 VAGUE_DB = 30.0
 """Of the truth's level and slope nothing is known before."""
 LIGHT_M_PER_S = 299_792_458.0

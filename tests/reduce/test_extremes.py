@@ -61,8 +61,10 @@ def test_the_interval_of_an_extreme_holds_it(
         raw.append(float(np.ptp(seen) - np.ptp(true)))
         half.append((greatest.high_db - greatest.low_db) / 2.0)
     assert np.mean(held) >= 0.855
-    # What the errors add to greatest less least is mostly taken off again.
-    assert abs(np.mean(off)) < max(0.05, 0.6 * abs(np.mean(raw)))
+    # What the errors add to greatest less least is mostly taken off again: half of it may be left,
+    # where walls bend the curve as antennas do; two standard errors of the mean of 100 beside.
+    chance = 2.0 * float(np.std(off)) / 10.0
+    assert abs(np.mean(off)) < 0.5 * abs(np.mean(raw)) + chance
     # No wider than one reading would be with all its errors, by much.
     assert np.mean(half) < 1.96 * 1.35 * np.hypot.reduce(sizes)
 

@@ -118,8 +118,8 @@ def test_over_a_band_mean_least_and_largest_are_given() -> None:
     # Ends are estimated from the whole curve, whose errors are a few hundredths of a decibel.
     assert found == {
         "realised_gain_mean": pytest.approx(8.65),
-        "realised_gain_min": pytest.approx(8.40, abs=0.03),
-        "realised_gain_max": pytest.approx(8.90, abs=0.03),
+        "realised_gain_min": pytest.approx(8.40, abs=0.06),
+        "realised_gain_max": pytest.approx(8.90, abs=0.06),
     }
     mean = results[0]
     assert mean.band_hz == (1.65e9, 1.75e9)
