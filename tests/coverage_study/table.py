@@ -23,6 +23,8 @@ ORDER = (
     "trim_per_arm",
     "realised_gain",
 )
+FOREIGN_ONLY = ("further_resonance_frequency", "no_resonance")
+"""Quantities that only benches of foreign make bring."""
 
 
 @dataclass(frozen=True)
