@@ -21,6 +21,7 @@ from tests.system.rigging import REPOSITORY
 KINDS = registry.load()
 QUICK = (
     "kill 9 of the daemon",
+    "bench file with a typing error",
     "kill 9 of the broker",
     "will of a guest with an order",
     "source half closed",
@@ -29,6 +30,7 @@ QUICK = (
     "source lies about off",
     "withdrawn then killed",
     "flood of connections",
+    "backup restored",
 )
 
 
