@@ -137,6 +137,7 @@ def test_every_kind_says_which_quantities_it_gives() -> None:
             "bandwidth_difference",
             "bandwidth_high_edge_difference",
             "bandwidth_low_edge_difference",
+            "further_resonance_frequency_difference",
             "gain_difference",
             "gain_mean_difference",
             "loaded_q_difference",

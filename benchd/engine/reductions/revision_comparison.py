@@ -16,6 +16,7 @@ from datetime import datetime
 import numpy as np
 
 from benchd.engine.gathering import Sources
+from benchd.engine.reductions.dip_pairs import NAMED, as_dips, paired_dips
 from benchd.engine.reductions.looked_again import looked_again, over_one_coupler
 from benchd.engine.reductions.one_place import in_one_place
 from benchd.engine.reductions.outcome import Outcome
@@ -64,6 +65,10 @@ def reduce_revision_comparison(sources: Sources, step: ReduceStep) -> Outcome:
         sources, step, str(options["second"]), options["second_job"], first[0].job_id, before
     )
     pairs = [(one, other) for one in first for other in second if _same_place(one, other)]
+    of_dips = options["quantity"] == NAMED and len(pairs) == 1
+    named = pairs[0] if of_dips else (first[0], second[0])
+    if of_dips:
+        pairs = paired_dips(sources.store, *named)
     if not pairs:
         raise ReductionRefused(
             f"{options['first']} and {options['second']} have no {options['quantity']} at the "
@@ -72,9 +77,10 @@ def reduce_revision_comparison(sources: Sources, step: ReduceStep) -> Outcome:
             advice="Measure both with the same recipe and parameters.",
         )
     results, refusals = [], []
-    for one, other in pairs:
+    for number, (one, other) in enumerate(pairs):
         try:
-            results.append(_compared(sources, one, other))
+            found = _compared(sources, one, other)
+            results.append(as_dips(found, number, (one, other), named) if of_dips else found)
         except ReductionRefused as refusal:
             refusals.append(refusal)
     if not results:

@@ -39,7 +39,7 @@ class RevisionComparison(Reduction):
 
     quantities: ClassVar[Mapping[str, Kind | None]] = {
         f"{name}_difference": kind for name, kind in COMPARED.items()
-    }
+    } | {"further_resonance_frequency_difference": Kind.FREQUENCY}
 
     kind: Literal["revision-comparison"] = Field(description="revision-comparison")
     quantity: Name = Field(description="quantity to compare, such as realised_gain")

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import GTC
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -211,3 +212,44 @@ def test_two_analyzers_share_no_scale(notebook: Notebook, monkeypatch: pytest.Mo
     assert len({line.source for line in lines}) == 2
     assert "scale between the two" not in terms_of(result)
     assert terms_of(first)["linearity"].source == "linearity of Workshop,Analyzer-6G,0002"
+
+
+def test_dips_are_compared_where_they_lie_not_by_which_is_deeper(notebook: Notebook) -> None:
+    """Two modes at 1.70 and 1.77 GHz; the second revision has both 3 MHz higher and the other one
+    deeper. Deepest against deepest they would differ by 73 MHz; each dip moved by 3."""
+    grid = np.round(np.linspace(1.6e9, 1.87e9, 271))
+
+    def two_db(ohms: tuple[float, float], moved_hz: float) -> Any:
+        impedance = sum(
+            ohm / (1 + 1j * 60.0 * (grid / f0 - f0 / grid))
+            for ohm, f0 in zip(ohms, (1.70e9 + moved_hz, 1.77e9 + moved_hz), strict=True)
+        )
+        return 20 * np.log10(np.abs((impedance - 50) / (impedance + 50)))
+
+    reflections = (("dipole r3", (46.0, 40.0), 0.0), ("yagi r2", (40.0, 46.0), 3e6))
+    for number, (antenna, ohms, moved_hz) in enumerate(reflections):
+        notebook.new_job()
+        at_s = 1000.0 * number
+        for role in ("open", "short"):
+            notebook.capture(role, role, -20.0, at_s=at_s, route="middle", position=role,
+                             grid_hz=grid)  # fmt: skip
+        notebook.capture("test", "test", -20.0 + two_db(ohms, moved_hz), at_s=at_s + 60,
+                         route="middle", position="antenna", antenna=antenna,
+                         grid_hz=grid)  # fmt: skip
+        notebook.at(at_s + 120)
+        options = {"design_frequency_hz": 1.7e9, "bandwidth_level_db": 10.0, "vswr_limit": None,
+                   "at_hz": [1.7e9], "antenna": antenna}  # fmt: skip
+        notebook.reduce("reflection", {"test": "test"}, keep_as="reflection",
+                        baseline={"open": "open", "short": "short"}, **options)  # fmt: skip
+    notebook.at(3000.0)
+    notebook.store.set_state(notebook.new_job(), JobState.RUNNING)
+    changes = {**COMPARE, "quantity": "resonance_frequency"}
+    found = notebook.reduce("revision-comparison", {}, **changes)
+    assert [result.quantity for result in found] == [
+        "resonance_frequency_difference", "further_resonance_frequency_difference",
+    ]  # fmt: skip
+    # The one that was the deepest is not the deepest any more, and that is said.
+    assert ["another-dip" in result.flags for result in found] == [True, False]
+    for result in found:
+        assert_allclose(result.value, 3e6, atol=1.5e6)
+        assert result.low < 3e6 < result.high
