@@ -24,6 +24,7 @@ from benchd.acquire import Probe, confirmed, guarded, quiet, require_lid, rf_off
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
 from benchd.bench.model import ThermometerInstrument
+from benchd.engine.doubted import Doubt, Doubted
 from benchd.engine.lidwatch import LidWatch
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
@@ -51,10 +52,6 @@ AGAIN_S = 0.1
 """Between two attempts to switch one source off while another is still being tried."""
 CLOSE_PATIENCE_S = 3.0
 """How long a source may take to confirm OFF once the daemon stops; OFF is written at once."""
-
-LOOK_AGAIN_S = 2.0
-"""Between two looks at a source that said "off" and radiated: each lets it be strong enough to be
-seen for a moment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +89,8 @@ class Rig:
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
-        self._probes: dict[str, tuple[Probe, list[SwitchSetting]]] = {}
+        self.doubted = Doubted()
         self._standing: list[SwitchSetting] = []
-        self._look_after: dict[str, float] = {}
         self._not_off: set[str] = set(radiating(bench))
         self._measuring = False
         self._closing_at: float | None = None
@@ -311,18 +307,17 @@ class Rig:
 
     def _look_again(self, name: str) -> None:
         """A source that once said "off" and radiated is off where the analyzer sees it, too."""
-        if name not in self._probes:
+        doubt = self.doubted.of(name)
+        if doubt is None:
             return
-        probe, settings = self._probes[name]
-        now = time.monotonic()
-        if now < self._look_after.get(name, now):
+        probe, settings = doubt.probe, doubt.settings
+        if not self.doubted.is_due(name):
             raise StillRadiating(
                 "said that RF is off while it radiated, and has not been seen to be off since",
                 where=name,
                 advice="Switch it off by hand, at its output or its mains.",
                 probe=probe,
             )
-        self._look_after[name] = now + LOOK_AGAIN_S
         names = [name, str(probe.instruments.analyzer.name)]
         self.connect([*names, *(setting.instrument for setting in settings)])
         if self.opened(settings):
@@ -330,7 +325,7 @@ class Rig:
             self.switch(settings)
         self._play(quiet(probe), self._links, cancel=self._given_up)
         self._disturbed.update(names)
-        del self._probes[name]
+        self.doubted.clear(name)
 
     def _off_by_every_means(self, error: StillRadiating) -> None:
         """What else ends radiation: the lowest level, the output once more, the reset.
@@ -342,7 +337,7 @@ class Rig:
         self._not_off.add(name)
         if not isinstance(error.probe, Probe):
             return
-        self._probes[name] = (error.probe, self._standing)
+        self.doubted.add(name, Doubt(error.probe, tuple(self._standing)))
         driver = self.drivers[name]
         for what, batch in (
             ("level to its lowest", driver.least_level(error.probe.lowest_dbm)),

@@ -99,6 +99,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             bench, rig.drivers, settings.bench, settings.data, begun.verified()
         )
         database = _folder(settings.data) / "benchd.sqlite"
+        rig.doubted.remember(settings.data, rig.drivers)
         stack.enter_context(_claimed(database, bench.bench))
         _keep_early(rig.record)
         store_thread = StoreThread()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.system.rigging import Daemon, Simulator, until
+from tests.system.rigging import Daemon, Simulator, ending, until
 from tests.system.test_broken_path import during_the_sweep
 
 POINTS = "401"
@@ -97,3 +98,30 @@ def test_a_source_that_lies_about_off_ends_the_job_and_holds_the_bench(
     simulator.do("power-cycle", instrument="generator")
     daemon.until_state(waiting, "done")
     assert simulator.do("state")["rf_on"] is False
+
+
+def test_a_source_that_lied_is_not_believed_by_the_next_daemon_either(
+    simulator: Simulator, tmp_path: Path
+) -> None:
+    """kill -9 and a new start: RF is not verified, and nothing runs, until it is seen to be off."""
+    first = Daemon(tmp_path, simulator, "none")
+    with ending(first):
+        job = first.queue("open-short-baseline", points=POINTS)
+        during_the_sweep(simulator, 40)
+        simulator.do("disregard", instrument="generator", setting="output", pretend=True)
+        assert failed(first, job)["family"] == "still-radiating"
+    second = Daemon(tmp_path, simulator, "none")
+    with ending(second):
+        looks(simulator, 8)
+        assert second.http.get("/api/health").json()["rf"]["state"] == "not-verified"
+        job = second.queue("open-short-baseline", points=POINTS)
+        looks(simulator, 8)
+        assert second.job(job)["state"] == "waiting"
+        simulator.do("obey", instrument="generator")
+        second.until_state(job, "done")
+    third = Daemon(tmp_path, simulator, "none")
+    with ending(third):
+        until(
+            lambda: third.http.get("/api/health").json()["rf"]["state"] == "off-verified",
+            "a source that was seen off to be believed again",
+        )
