@@ -6,7 +6,7 @@ import numpy as np
 
 from benchd.engine.gathering import Sources, inputs
 from benchd.engine.reductions.outcome import Outcome, finished
-from benchd.engine.reductions.series import grid_of, series, stacked
+from benchd.engine.reductions.series import grid_of, linearity_db, series, stacked
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.qualify.night import drift_results
 from benchd.traces import Capture, FloatArray, Form, Trace
@@ -30,6 +30,7 @@ def reduce_drift(sources: Sources, step: ReduceStep) -> Outcome:
         limit_db=step.options["limit_db"],
         needed_s=step.options["needed_s"],
         temperature_c=_temperatures_c(watched),
+        linearity_db=linearity_db(sources.bench, watched[0])[0],
     )
     traces = [Trace("drift_whole_watch", Form.RATIO_DB, grid, np.ptp(levels, axis=0))]
     return finished(step, None, watched, results, traces)

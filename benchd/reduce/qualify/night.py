@@ -25,6 +25,10 @@ DEFAULT_LIMIT_DB = 0.1
 """Most that a baseline may drift. As half-width of a rectangular term it makes 0.06 dB, an
 eighth of the standard uncertainty of a return loss of 10 dB (0.44 dB): not felt."""
 
+SCALE_BENDS_WITHIN_DB = 5.0
+"""A scale's error changes by its own half-width over about so many decibels of level (common
+practice, no source)."""
+
 LEAST_SWING_K = 0.3
 """Thermometers show a tenth of a kelvin; over less than three steps a slope says nothing."""
 
@@ -37,12 +41,16 @@ def drift_results(
     limit_db: float = DEFAULT_LIMIT_DB,
     needed_s: float,
     temperature_c: FloatArray | None = None,
+    linearity_db: float = 0.3,
 ) -> list[Result]:
     """`max_age`, `drift` (largest change within the age needed, and over the whole watch),
     `temperature_coefficient` where the room's temperature changed, and the verdict.
 
     times_s: shape (captures,), rising; levels_db: shape (captures, n).
-    needed_s: how old baselines get in use. Raises ReductionRefused for fewer than 3 captures.
+    needed_s: how old baselines get in use. linearity_db: half-width of the analyzer's scale error;
+        without it, that of `benchd.reduce.knowledge`.
+
+    Raises ReductionRefused for fewer than 3 captures.
     """
     band = ends_hz(frequency_hz)
     age = largest_max_age(times_s, levels_db, limit_db)
@@ -65,7 +73,7 @@ def drift_results(
             )
         )
     if temperature_c is not None and np.ptp(temperature_c) >= LEAST_SWING_K:
-        results.append(_coefficient(temperature_c, levels_db, band))
+        results.append(_coefficient(temperature_c, levels_db, band, linearity_db))
     judgement = _judged(times_s, levels_db, limit_db, needed_s)
     note = _words(age, judgement, needed_s, results)
     return [*results, verdict("drift", judgement, note, band_hz=band)]
@@ -103,7 +111,7 @@ def _max_age(age: Age, band: tuple[float, float]) -> Result:
 
 
 def _coefficient(
-    temperature_c: FloatArray, levels_db: FloatArray, band: tuple[float, float]
+    temperature_c: FloatArray, levels_db: FloatArray, band: tuple[float, float], linearity_db: float
 ) -> Result:
     slope = temperature_coefficient(temperature_c, levels_db)
     freedom = max(slope.degrees_of_freedom, 1.0)
@@ -117,6 +125,14 @@ def _coefficient(
                 temperature_slope_sd(temperature_c, levels_db),
                 "dB/K",
                 degrees_of_freedom=freedom,
+            ),
+            # Changes of a few hundredths are read on one spot of a bent scale, whose steepness
+            # there is off by the same share.
+            term(
+                "analyzer's scale",
+                abs(slope.value) * linearity_db / SCALE_BENDS_WITHIN_DB,
+                "dB/K",
+                "rectangular",
             ),
             term("thermometer's last digit", rounding * 2.0**0.5, "dB/K", "rectangular"),
         ],
