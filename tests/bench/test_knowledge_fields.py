@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from typing import Any
 
 import pytest
@@ -88,3 +90,45 @@ def test_what_cannot_be_is_refused(old: str, new: str, words: str) -> None:
     with pytest.raises(BenchFileError) as refusal:
         parse_bench(STATED.replace(old, new), file="stated.yaml")
     assert words in str(refusal.value)
+
+
+PATH = "path_spread: 0.8 dB, path_spread_positions: 8, path_spread_of: [yagi r2, yagi r2]"
+
+
+def test_the_spread_of_a_path_stands_beside_that_of_a_difference() -> None:
+    text = STATED.replace("gain_spread: 0.5 dB,", f"gain_spread: 0.5 dB, {PATH},")
+    found: Any = parse_bench(text, file="stated.yaml")
+    assert (found.box.path_spread_db.at(1e9), found.box.path_spread_positions) == (0.8, 8)
+    assert (found.box.path_spread_of, found.box.gain_spread_of) == (["yagi r2", "yagi r2"], None)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("[yagi r2, yagi r2]", "[yagi r2, yagi r3]", "box.path_spread_of[2]: there is no antenna"),
+        ("[yagi r2, yagi r2]", "[yagi r2]", "box.path_spread_of"),
+        ("path_spread: 0.8 dB", "path_spread: 0.8", "path_spread"),
+    ],
+)
+def test_a_spread_of_antennas_that_do_not_exist_is_refused(old: str, new: str, words: str) -> None:
+    text = STATED.replace("gain_spread: 0.5 dB,", f"gain_spread: 0.5 dB, {PATH.replace(old, new)},")
+    with pytest.raises(BenchFileError) as refusal:
+        parse_bench(text, file="stated.yaml")
+    assert words in str(refusal.value)
+
+
+def test_a_box_without_the_new_keys_keeps_the_hash_that_stored_captures_have() -> None:
+    """Captures taken before these keys existed still fit: what is not stated is not hashed."""
+    found: Any = bench()
+    before = {
+        key: value
+        for key, value in found.box.model_dump(mode="json").items()
+        if not key.startswith("path_spread") and key != "gain_spread_of"
+    }
+    text = json.dumps(before, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    expected = hashlib.sha256(text.encode()).hexdigest()[:12]
+    assert found.route_fixtures("range")["box"] == expected
+    other: Any = parse_bench(
+        STATED.replace("gain_spread: 0.5 dB,", f"gain_spread: 0.5 dB, {PATH},"), file="s.yaml"
+    )
+    assert other.route_fixtures("range")["box"] != expected
