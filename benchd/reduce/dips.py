@@ -19,14 +19,11 @@ from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.montecarlo import SEED
 from benchd.reduce.reflection import ReflectionPoint, point_result, reflection_at
 from benchd.reduce.reflectometer import gamma_draws
-from benchd.reduce.resonance import Look, Resonance, look, resonance_in, wider
+from benchd.reduce.resonance import ANOTHER_DIP, Look, Resonance, look, resonance_in, wider
 from benchd.reduce.uncertainty import combine, term
 from benchd.reduce.valleys import Valley
 from benchd.results import Budget, Result
 from benchd.traces import FloatArray
-
-ANOTHER_DIP = "another-dip"
-"""Another dip may be the deeper one: leak or noise could have turned their order round."""
 
 Meant = Literal["deepest", "nearest"]
 
@@ -209,16 +206,16 @@ def dip_results(found: Dips) -> tuple[Result, ...]:
     """
     meant, others = found.meant, found.found
     results = [_count(found)]
-    if meant.budget is not None and meant.q_budget is not None:
+    if meant.budget is not None:
         named, others = others[0], others[1:]
-        q = _result("loaded_q", meant.loaded_q, "1", meant.q_budget, meant)
         note = _place(1, len(others) + 1, named) if others else ""
         results += [
             replace(_frequency("resonance_frequency", meant), note=note),
             _return_loss("resonance_return_loss", named),
-            q,
-            _unloaded(meant, meant.q_budget),
         ]
+        if meant.q_budget is not None:
+            results.append(_result("loaded_q", meant.loaded_q, "1", meant.q_budget, meant))
+            results.append(_unloaded(meant, meant.q_budget))
     elif "edge-of-band" in meant.flags:
         note = "No minimum inside the band: this is its lowest point, not a resonance."
         results.append(replace(_frequency("resonance_frequency", meant), note=note))

@@ -46,6 +46,9 @@ times the least y missed the true minimum of a faultless trace by 5.6, 4.0, 2.7,
 (rms), and that of a measured one by 9.7, 9.0, 8.2, 7.9, 7.4 MHz.
 """
 
+ANOTHER_DIP = "another-dip"
+"""Another dip may be the deeper one: leak or noise could have turned their order round."""
+
 FIT_POINTS = 64
 """Points of a fit: a window with more of them is averaged by neighbours first."""
 
@@ -60,8 +63,8 @@ class Resonance:
 
     gamma: magnitude at the minimum of the curve. loaded_q: NaN where no fit stands.
     budget: of the frequency, Hz; None where flagged `no-resonance`, or `edge-of-band` without
-    a fit. q_budget: of the loaded Q. window_hz: what the fit used. gamma_sd: of gamma, by noise.
-    coupling: of the antenna, where the bench file says it.
+    a fit. q_budget: of the loaded Q; None where no fit stands. window_hz: what the fit used.
+    gamma_sd: of gamma, by noise. coupling: of the antenna, where the bench file says it.
     """
 
     frequency_hz: float
@@ -144,11 +147,35 @@ def resonance_in(
     found = minima(form, y_of(data.gamma_squared))
     f0_hz = float(found.frequency_hz)
     if not data.frequency_hz[0] <= f0_hz <= data.frequency_hz[-1]:
-        flag = "edge-of-band" if any(cut) else "no-resonance"
-        return _without_fit(seen, valley.lowest, knowledge, (flag,))
+        if any(cut):
+            return _without_fit(seen, valley.lowest, knowledge, ("edge-of-band",))
+        return _somewhere_in(seen, valley, keep, knowledge)
     flags = ("edge-of-band",) if _near_cut(data.frequency_hz, f0_hz, cut) else ()
     fitted = _with_budget(data, form, found, knowledge, flags, seed)
-    return fitted or _without_fit(seen, valley.lowest, knowledge, ("no-resonance",))
+    return fitted or _somewhere_in(seen, valley, keep, knowledge)
+
+
+def _somewhere_in(
+    seen: Look, valley: Valley, window: slice, knowledge: ReflectionKnowledge
+) -> Resonance:
+    """A valley that stands clear but whose bottom no single resonance fits: ripple as deep as the
+    dip, or two dips. It lies somewhere between the ends of the window and of its own minima."""
+    f, y = seen.data.frequency_hz, y_of(seen.smoothed)
+    rise = WINDOW_RISE * float(y[valley.lowest])
+    deep = [at for at in valley.minima if float(y[at]) <= rise]
+    low_hz = float(min(f[window][0], *f[deep]))
+    high_hz = float(max(f[window][-1], *f[deep]))
+    f0_hz = float(f[valley.lowest])
+    spread = term("window", (high_hz - low_hz) / 2.0, "Hz", "rectangular")
+    budget = with_interval(combine((spread,), estimate=f0_hz), low_hz, high_hz, trials=0, seed=0)
+    found = _without_fit(seen, valley.lowest, knowledge, ())
+    return replace(
+        found,
+        gamma=float(seen.ripple.gamma[valley.lowest]),
+        budget=budget,
+        window_hz=(low_hz, high_hz),
+        flags=(*found.flags, ANOTHER_DIP),
+    )
 
 
 def _window(seen: Look, valley: Valley) -> tuple[slice, tuple[bool, bool]]:

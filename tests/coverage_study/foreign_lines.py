@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from benchd.reduce.dips import ANOTHER_DIP
+from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.results import Result
 from tests.coverage_study.foreign import Foreign, drawn_foreign, results
 from tests.coverage_study.study import NEAR_DIRECTIVITY_DB, ONE_END, Line

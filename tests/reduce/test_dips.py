@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchd.reduce.dips import ANOTHER_DIP, dip_results, dips
+from benchd.reduce.dips import dip_results, dips
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.resonance import ANOTHER_DIP
 from tests.generated import many
 
 KNOWN = ReflectionKnowledge(
@@ -215,3 +216,23 @@ def test_whatever_the_trace_no_result_is_anything_but_a_number(
             assert number is None or math.isfinite(number), one
         if one.low is not None and one.high is not None:
             assert one.low <= one.value <= one.high, one
+
+
+def test_a_valley_too_uneven_for_one_resonance_is_told_as_wide_as_it_is() -> None:
+    """Two modes with hardly a top between them, under a leak of 20 dB that ripples every 60 MHz:
+    no fit stands, and still there is a deep dip; its interval holds the deepest one."""
+    f = np.linspace(1.05e9, 1.33e9, 401)
+    gamma = modes(f, (1.168e9, 47.0, 40.0), (1.22e9, 47.0, 40.0))
+    known = replace(KNOWN, directivity_db=Known(20.0), line_delay_s=Known(8e-9))
+    deepest_hz = true_dips(f, gamma)[0]
+    held, without_fit = 0, 0
+    for phase in np.linspace(0.0, 2 * np.pi, 24, endpoint=False):
+        found = dips(f, seen(f, gamma, 0.1, 0.0, 8e-9, phase), lambda _: known)
+        assert found.found, found.meant.flags
+        without_fit += any(one.resonance.q_budget is None for one in found.found)
+        assert without_fit == 0 or ANOTHER_DIP in found.meant.flags or found.meant.q_budget
+        intervals = [(one.resonance.budget.low, one.resonance.budget.high) for one in found.found]
+        held += any(low <= deepest_hz <= high for low, high in intervals)
+        names = {one.quantity for one in dip_results(found)}
+        assert {"resonance_frequency", "resonance_return_loss"} <= names
+    assert held >= 22

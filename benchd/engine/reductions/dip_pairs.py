@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from benchd.reduce.dips import ANOTHER_DIP
+from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.results import Result, ResultRecord
 from benchd.store import Store
 

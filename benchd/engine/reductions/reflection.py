@@ -19,10 +19,11 @@ from benchd.errors import ReductionRefused
 from benchd.recipe.worksheet import ReduceStep
 from benchd.reduce.bandwidth import band_results
 from benchd.reduce.decibels import return_loss_from_gamma
-from benchd.reduce.dips import ANOTHER_DIP, Dips, dip_results, dips
+from benchd.reduce.dips import Dips, dip_results, dips
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
+from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
 from benchd.results import Result
 from benchd.traces import Capture, Form, Trace
