@@ -45,6 +45,10 @@ BASELINE_MARGIN_DB = 12.0
 """How far open, short or thru may lie below what the stated losses give. A poor source match
 takes 2 dB away by ripple; tables written by hand are off by some dB, not by this."""
 
+AS_EXPECTED_DB = 3.0
+"""A baseline near the noise that lies within this of what the path gives is what the path gives:
+a source set very low, not a broken way. Noise alone would have to lie there by chance."""
+
 RANGE_MARGIN_DB = 30.0
 """How far a reference antenna of stated gain may lie below Friis's formula over a quarter of its
 sweep: crossed polarisation costs 20 dB, a wall's null is narrow."""
@@ -237,7 +241,8 @@ def _too_low(
         run = falls_to_noise(level, noise, CLIFF_DB if reflects else RANGE_CLIFF_DB)
         if run is not None:
             return run, "a smooth curve: at one end it fell to the noise between two points"
-        if known and np.all(at_noise(level, noise)):
+        apart_db = float(np.nanmedian(expected - level))
+        if known and np.all(at_noise(level, noise)) and apart_db > AS_EXPECTED_DB:
             return Run(0, level.size - 1), f"about {float(np.nanmedian(expected)):.0f} dBm"
     return None
 

@@ -15,6 +15,7 @@ import pytest
 
 from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
 from benchd.bench import load_bench
+from benchd.bench.levels import typical_level_dbm
 from benchd.engine.capture_check import broken_path
 from benchd.recipe.load import load_recipe
 from benchd.recipe.resolve import resolve
@@ -58,6 +59,29 @@ def test_a_whole_path_raises_no_alarm_from_the_highest_level_to_the_noise(
         assert broken_path(BENCH, step, sweep, before) is None
         assert sweep.flags == ()
         before = sweep
+
+
+def test_a_baseline_that_reads_what_the_path_gives_is_whole_however_near_the_noise() -> None:
+    """Some decibels above the noise all along, as the level budget has it: no alarm. The noise
+    alone, ten below what the path gives: broken."""
+    bench, step = virtual(), steps("open-short-baseline")[0]
+    sweep = captured(bench, step)
+    expected = typical_level_dbm(BENCH, step.route, step.sweep.level_dbm, sweep.frequency_hz)
+    assert sweep.noise_dbm is not None
+    wavy = np.random.default_rng(3).normal(0.0, 0.5, expected.size)
+    low = replace(
+        sweep,
+        level_dbm=expected + wavy,
+        noise_dbm=np.full(sweep.noise_dbm.size, float(np.median(expected)) - 2.5),
+        again_dbm=None,
+    )
+    assert broken_path(BENCH, step, low) is None
+    lost = replace(
+        low,
+        level_dbm=expected - 10.0 + wavy,
+        noise_dbm=np.full(sweep.noise_dbm.size, float(np.median(expected)) - 10.0),
+    )
+    assert broken_path(BENCH, step, lost) is not None
 
 
 @pytest.mark.parametrize("span", ["1 MHz", "20 MHz", "1200 MHz"])
