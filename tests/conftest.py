@@ -80,6 +80,8 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         config.hook.pytest_deselected(items=[item for item in items if item.nodeid in left_out])
         items[:] = [item for item in items if item.nodeid not in left_out]
         config.stash[_LEFT_OUT].update(left_out)
+    # Whole daemons first: two workers then end together, and not one of them long after the other.
+    items.sort(key=lambda item: not item.nodeid.startswith("tests/system/"))
 
 
 @pytest.hookimpl(wrapper=True)
