@@ -25,7 +25,7 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[ServiceSettings]:
     """Settings that `serve` was called with, in place of a running daemon."""
     given: list[ServiceSettings] = []
 
-    async def serve(settings: ServiceSettings) -> None:
+    async def serve(settings: ServiceSettings, begun: object = None) -> None:
         given.append(settings)
 
     monkeypatch.setattr(benchd.service, "serve", serve)
@@ -91,7 +91,11 @@ def test_a_secret_file_that_is_missing_or_empty(tmp_path: Path) -> None:
 
 def test_a_recipes_folder_that_is_not_there(benchd: Any, served: list[ServiceSettings]) -> None:
     outcome = benchd("serve", "--bench", "b.yaml", "--recipes", "/nowhere/at/all")
-    assert (outcome.code, outcome.err) == (1, "--recipes: /nowhere/at/all is not a folder.\n")
+    assert outcome.code == 1
+    assert outcome.err == (
+        "--recipes: /nowhere/at/all is not a folder.\n"
+        "RF: benchd knows no source of this bench and has switched none on.\n"
+    )
     assert served == []
 
 

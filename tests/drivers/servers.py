@@ -24,13 +24,14 @@ IDENTITY = "Workshop,Source-6G,0001,1.0"
 class Peer:
     """The server's end of one connection.
 
-    number: counts connections from 1.
+    number: counts connections from 1. heard: the messages that came over this one.
     """
 
     def __init__(self, connection: socket.socket, number: int, stop: threading.Event) -> None:
         self.connection = connection
         self.number = number
         self.stop = stop
+        self.heard: list[str] = []
         self._data = bytearray()
 
     def lines(self) -> Iterator[str]:
@@ -39,6 +40,7 @@ class Peer:
             while (end := self._data.find(b"\n")) >= 0:
                 line = self._data[:end].decode("latin-1")
                 del self._data[: end + 1]
+                self.heard.append(line)
                 yield line
             try:
                 data = self.connection.recv(65536)

@@ -47,7 +47,7 @@ def test_off_comes_before_the_question_who_it_is() -> None:
             assert link.query("POW?") == "-3.0"
         wait_until(lambda: server.messages.count(OFF) == 4, PATIENCE_S)
     session = [OFF, "*IDN?", "POW?", OFF]
-    assert server.messages == session * 2
+    assert [peer.heard for peer in server.peers] == [session, session]
 
 
 def test_a_stranger_at_the_address_hears_off_as_well_and_is_then_refused() -> None:

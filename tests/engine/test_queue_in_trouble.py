@@ -300,7 +300,7 @@ async def test_an_interrupted_job_begins_again_where_its_baselines_grew_too_old(
     job = await interrupted_after_baselines(office)
     with office.store._database.writing() as connection:
         connection.execute(
-            text("UPDATE captures SET taken_at = :then"),
+            text("UPDATE captures SET taken_at = :then, sha256 = NULL"),
             {"then": (datetime.now(UTC) - timedelta(hours=2)).strftime("%Y-%m-%dT%H:%M:%S.%fZ")},
         )
     await run(office, job, JobState.FAILED)

@@ -66,7 +66,7 @@ def qualified(daemon: Daemon, simulator: Simulator) -> dict[str, dict[str, dict[
         ("repeatability", COARSE | {"repeats": "5"}),
         ("grounding", COARSE | {"rounds": "2"}),
         ("leakage", COARSE | {"listen_for": "0.3 s"}),
-        ("stillness", COARSE | {"repeats": "5"}),
+        ("stillness", COARSE | {"repeats": "8"}),
         ("reflectivity", {"points": "15", "places": "7", "step": "26 mm"}),
     ]
     found = {
