@@ -16,7 +16,7 @@ from drivers.errors import BadSetting, BadTemplate, UnexpectedReply, shown
 from drivers.exchange import Batch, Exchange, Reply
 from drivers.instrument import Instrument
 from drivers.parse import ByteOrder, TraceFormat
-from drivers.readback import LEVEL_STEP_DB, Setting, shown_level
+from drivers.readback import Setting
 from drivers.replies import Answer
 
 Detector = Literal["rms", "log-average", "peak", "sample"]
@@ -324,16 +324,7 @@ class ScpiAnalyzer(Instrument):
         """How to ask whether this level is set; None where it cannot be asked."""
         if self.unasked_settings:
             return None
-        command = self._command("tracking_level")
-        sent, _ = command.as_sent("level_dbm", level_dbm)
-        return Setting(
-            "level",
-            command.text(level_dbm=level_dbm),
-            sent,
-            LEVEL_STEP_DB,
-            self._query("tracking_level_query", shown_level),
-            "tracking_level_query",
-        )
+        return self._level_setting("tracking_level", "tracking_level_query", level_dbm)
 
     def tracking_off(self) -> Batch:
         """Switch the analyzer's own tracking source off."""

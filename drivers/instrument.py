@@ -15,6 +15,7 @@ from drivers import parse
 from drivers.errors import BadSetting, BadTemplate, Refused
 from drivers.exchange import Batch, Exchange, Procedure, Reply
 from drivers.parse import InstrumentError
+from drivers.readback import LEVEL_STEP_DB, Setting, shown_level
 from drivers.replies import UNNUMBERED, Answer, ReplyForm, compile_replies
 from drivers.templates import Command, compile_commands, nearest
 from drivers.wording import wrong_wordings
@@ -210,6 +211,14 @@ class Instrument:
     ) -> Exchange:
         message = self._command(name).text(**values)
         return Exchange(self.name, message, Reply.TEXT, self._reader(name, parser), timeout_s)
+
+    def _level_setting(self, name: str, question: str, level_dbm: float) -> Setting:
+        """A level as it is sent, and how to ask whether it is set."""
+        command = self._command(name)
+        sent, _ = command.as_sent("level_dbm", level_dbm)
+        asked = self._query(question, shown_level)
+        text = command.text(level_dbm=level_dbm)
+        return Setting("level", text, sent, LEVEL_STEP_DB, asked, question)
 
     def _reader(self, name: str, parser: Callable[[Any], Any]) -> Callable[[Any], Any]:
         """The parser for text replies to this command, whatever the instrument's reply style."""

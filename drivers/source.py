@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 from drivers import parse
 from drivers.exchange import Batch, Exchange, Reply
 from drivers.instrument import Instrument
-from drivers.readback import FREQUENCY_PPM, LEVEL_STEP_DB, Setting, shown_level, shown_number
+from drivers.readback import FREQUENCY_PPM, Setting, shown_number
 from drivers.replies import Answer
 
 
@@ -129,16 +129,7 @@ class ScpiSource(Instrument):
         """How to ask whether this level is set; None where the source cannot be asked."""
         if "level" in self.unasked_settings:
             return None
-        command = self._command("set_level")
-        sent, _ = command.as_sent("level_dbm", level_dbm)
-        return Setting(
-            "level",
-            command.text(level_dbm=level_dbm),
-            sent,
-            LEVEL_STEP_DB,
-            self._query("level_query", shown_level),
-            "level_query",
-        )
+        return self._level_setting("set_level", "level_query", level_dbm)
 
     def frequency_setting(self, frequency_hz: float) -> Setting | None:
         """How to ask whether this frequency is set; None where the source cannot be asked."""

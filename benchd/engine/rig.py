@@ -13,7 +13,6 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any, Literal, TypeVar
@@ -25,6 +24,7 @@ from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
 from benchd.bench.model import ThermometerInstrument
 from benchd.engine.doubted import Doubt, Doubted
+from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.lidwatch import LidWatch
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
@@ -52,23 +52,6 @@ AGAIN_S = 0.1
 """Between two attempts to switch one source off while another is still being tried."""
 CLOSE_PATIENCE_S = 3.0
 """How long a source may take to confirm OFF once the daemon stops; OFF is written at once."""
-
-
-@dataclass(frozen=True, slots=True)
-class InstrumentState:
-    """What is known of one instrument now. `state`: `ready`, `lost` or `not-opened`.
-
-    answered_at: when it last answered anything, since the daemon's start.
-    """
-
-    name: str
-    kind: str
-    driver: str
-    address: str
-    identity: str
-    state: str
-    message: str
-    answered_at: datetime | None = None
 
 
 class Rig:

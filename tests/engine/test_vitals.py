@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from benchd.engine import vitals
+from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.pulse import HANGS_AFTER_TICKS, Pulse, PulseMonitor
 from benchd.engine.rfwatch import RfWatch
-from benchd.engine.rig import InstrumentState
 from benchd.engine.vitals import Vitals
 from benchd.store import JobState, Store, StoreFull
 from tests.store import examples
