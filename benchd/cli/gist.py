@@ -19,8 +19,13 @@ def gist(text: str) -> str:
     except ValueError:
         return text[:90]
     match message:
-        case {"schema": "benchd.presence/1" | "benchd.job/1", "state": str(state)}:
+        case {
+            "schema": "benchd.presence/1" | "benchd.job/1" | "benchd.rf/1",
+            "state": str(state),
+        }:
             return state
+        case {"schema": "benchd.epoch/1", "epoch": str(epoch), "sequence": int(sequence)}:
+            return f"{epoch}, up to {sequence}"
         case {"schema": "benchd.latest/1", "results": [*results]} if results:
             return "; ".join(_value(one) for one in results)
         case {"schema": "benchd.result/1"}:

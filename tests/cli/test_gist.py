@@ -19,6 +19,8 @@ RESULT = {
     [
         ({"schema": "benchd.presence/1", "state": "online"}, "online"),
         ({"schema": "benchd.job/1", "state": "needs-hands", "message": ""}, "needs-hands"),
+        ({"schema": "benchd.rf/1", "state": "off-verified"}, "off-verified"),
+        ({"schema": "benchd.epoch/1", "epoch": "epoch-1", "sequence": 41}, "epoch-1, up to 41"),
         (RESULT, "return_loss 12.18 dB, 11.2 dB to 13.23 dB"),
         (
             {**RESULT, "quantity": "trim_per_arm", "value": 0.001171, "unit": "m", "low": None},
