@@ -26,9 +26,11 @@ async def test_no_job_runs_until_a_lost_source_is_known_to_be_off(office: Office
     job = await office.text()
     task = asyncio.create_task(office.queue.run())
     watcher = office.hub.watch(0)
-    said = [event async for event in _take_kinds(watcher, "rf", 3)]
-    assert [event.data["off"] for event in said] == [None, None, True]
+    # Tried several times a second; the same trouble is told once, not at every try.
+    said = [event async for event in _take_kinds(watcher, "rf", 2)]
+    assert [event.data["off"] for event in said] == [None, True]
     assert said[0].data["message"] == "generator: does not answer"
+    assert office.rig.rf_offs >= 3
     await office.until(job.id, JobState.DONE)
     task.cancel()
     with suppress(asyncio.CancelledError):
