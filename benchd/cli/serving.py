@@ -6,7 +6,7 @@ import asyncio
 import os
 import re
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -22,6 +22,18 @@ def read_address(text: str) -> tuple[str, int]:
     if not host or not re.fullmatch("[0-9]{1,5}", port) or int(port) > 65535:
         raise UserError(f'"{text}" is not HOST:PORT, such as 127.0.0.1:8520.', where="--http")
     return host.removeprefix("[").removesuffix("]"), int(port)
+
+
+def read_name(text: str) -> str:
+    """A host name as a browser sends it: small letters, no port, no path. Raises UserError."""
+    name = text.lower()
+    if len(name) > 253 or not re.fullmatch(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*", name):
+        raise UserError(
+            f'"{text[:60]}" is not the name of a computer.',
+            where="--http-name",
+            advice="Give it without http://, port and path, such as bench.lan.",
+        )
+    return name
 
 
 def read_secret(file: Path | None, option: str) -> str | None:
@@ -60,6 +72,14 @@ def serve(
             help="Where to listen for commands. Anything but this computer needs a token.",
         ),
     ] = "127.0.0.1:8520",
+    http_name: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--http-name", metavar="NAME",
+            help="A further name that requests may call this computer by, such as bench.lan. "
+            "Repeatable.",
+        ),
+    ] = None,
     token_file: Annotated[
         Path | None,
         typer.Option(
@@ -89,6 +109,20 @@ def serve(
             help="Certificates to trust for an mqtts broker, instead of the computer's own.",
         ),
     ] = None,
+    broker_protocol: Annotated[
+        Literal["auto", "3.1.1", "5.0"],
+        typer.Option(
+            "--broker-protocol",
+            help="The version of MQTT; auto tries 5.0, then 3.1.1.",
+        ),
+    ] = "auto",
+    topic_root: Annotated[
+        str,
+        typer.Option(
+            "--topic-root", metavar="TOPIC",
+            help="What all topics begin with, before the name of the bench.",
+        ),
+    ] = "benchd",
     embedded_port: Annotated[
         int,
         typer.Option(
@@ -123,22 +157,28 @@ def serve(
         if not folder.is_dir():
             raise UserError(f"{folder} is not a folder.", where="--recipes")
 
+    from benchd.publish import PublishSettings
     from benchd.rfoff.start import begun
     from benchd.service import ServiceSettings
     from benchd.service import serve as run_service
+    from benchd.web.settings import HttpSettings
 
     settings = ServiceSettings(
         bench=bench,
         data=data if data is not None else default_data(),
-        recipes=list(recipes or []),
-        http_host=host,
-        http_port=port,
-        token=token,
-        broker=broker,
-        broker_password_file=broker_password_file,
-        broker_ca=broker_ca,
-        embedded_port=embedded_port,
+        recipes=tuple(recipes or ()),
         addresses=addresses,
-        trace_points=trace_points,
+        http=HttpSettings(
+            host=host, port=port, token=token, names=tuple(map(read_name, http_name or ()))
+        ),
+        publish=PublishSettings(
+            broker=broker,
+            password_file=broker_password_file,
+            ca_file=broker_ca,
+            protocol=broker_protocol,
+            root=topic_root,
+            embedded_port=embedded_port,
+            trace_points=trace_points,
+        ),
     )
     asyncio.run(run_service(settings, begun()))

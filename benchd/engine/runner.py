@@ -300,7 +300,12 @@ class Runner:
         )
         # A broken capture is kept, since nothing measured is thrown away; its step is not done.
         after = step.index + 1 if broken is None else None
-        await self._db.patiently(self._store.commit_capture, capture, step_index_after=after)
+        await self._db.patiently(
+            self._store.commit_capture,
+            capture,
+            step_index_after=after,
+            trace_points=self._trace_points,
+        )
         self._hub.publish(
             "capture",
             {"job": job_id, "capture": capture.id, "role": capture.role, "route": capture.route},

@@ -4,6 +4,7 @@
 `EmbeddedBroker` serves a bench that has no broker of its own; `Subscriber` shows how to read.
 """
 
+from benchd.publish.choice import PublishSettings
 from benchd.publish.embedded import EmbeddedBroker
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.payloads import schemas
@@ -19,6 +20,7 @@ __all__ = [
     "Gap",
     "OrderBook",
     "OrderHandler",
+    "PublishSettings",
     "Pump",
     "PumpStatus",
     "Reading",

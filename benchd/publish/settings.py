@@ -12,8 +12,10 @@ from urllib.parse import unquote, urlsplit
 
 from benchd.errors import UserError
 from benchd.outside import LARGEST_SECRET_BYTES, read_text, why
+from benchd.store.topics import encode_part
 
 Protocol = Literal["auto", "3.1.1", "5.0"]
+LONGEST_ROOT = 200
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
 _EXAMPLE = 'such as "mqtts://benchd@broker.example:8883"'
 
@@ -65,6 +67,7 @@ class BrokerSettings:
         password_file: Path | None = None,
         ca_file: Path | None = None,
         protocol: Protocol = "auto",
+        root: str = "benchd",
     ) -> BrokerSettings:
         """From `mqtt://` or `mqtts://`, with user and port where needed.
 
@@ -104,6 +107,25 @@ class BrokerSettings:
             password=password,
             ca_file=ca_file,
             protocol=protocol,
+            root=root,
+        )
+
+
+def check_root(root: str) -> None:
+    """Raises UserError where topics cannot begin so: see `benchd.store.topics` for the rules."""
+    try:
+        fits = 0 < len(root) <= LONGEST_ROOT and all(
+            level and encode_part(level) == level for level in root.split("/")
+        )
+    except ValueError:
+        fits = False
+    if not fits:
+        raise UserError(
+            f'"{root[:60]}" is no root for topics.',
+            where="--topic-root",
+            advice='Give one or more names with "/" between them, such as "workshop/benchd", '
+            f'without "+", "#", "%", a leading "$" or control characters, {LONGEST_ROOT} '
+            "characters at most.",
         )
 
 

@@ -17,8 +17,9 @@ import logging
 import signal
 import socket
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator
-from contextlib import AsyncExitStack, asynccontextmanager, contextmanager, suppress
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
+from contextlib import AsyncExitStack, contextmanager, suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any, TextIO, cast
@@ -39,7 +40,6 @@ from benchd.engine.runner import Runner
 from benchd.engine.sources import SourceRecord, radiating
 from benchd.engine.vitals import Vitals
 from benchd.errors import BenchdError, RfNotVerified, UserError
-from benchd.publish import BrokerSettings, EmbeddedBroker
 from benchd.rfoff.ownership import Ownership, instrument_keys, resolved_hosts
 from benchd.rfoff.start import Begun, Options
 from benchd.service.alive import living, rf_off_command
@@ -79,7 +79,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
     bench = load_bench(settings.bench)
     if settings.addresses:
         bench = bench.with_addresses(settings.addresses)
-    http = HttpSettings(host=settings.http_host, port=settings.http_port, token=settings.token)
+    http = settings.http
     rig = Rig(bench)
     async with AsyncExitStack() as stack:
         stopping = stack.enter_context(_stopped_by_signals())
@@ -108,7 +108,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
         stack.callback(store.close)
         listener = stack.enter_context(open_socket(http))
         port = listener.getsockname()[1]
-        http = HttpSettings(host=http.host, port=port, token=http.token)
+        http = replace(http, port=port)
         hub = EventHub()
         stack.callback(hub.close)
         runner = Runner(
@@ -118,7 +118,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             rig=rig,
             bench_thread=bench_thread,
             hub=hub,
-            trace_points=settings.trace_points,
+            trace_points=settings.publish.trace_points,
         )
         queue = JobQueue(
             bench_name=bench.bench,
@@ -149,7 +149,8 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             hub=hub,
             vitals=vitals,
         )
-        broker, restate = await stack.enter_async_context(_broker(bench, settings))
+        opened = settings.publish.opened(bench.bench)
+        broker, restate = await stack.enter_async_context(opened)
         pumping = None if broker is None else publishing.run(broker, desk, restate)
         address = None if broker is None else broker.address
         rest = partial(_come_to_rest, bench_thread, rig)
@@ -250,28 +251,6 @@ def _stopped_by_signals() -> Iterator[asyncio.Event]:
     finally:
         for number in numbers:
             loop.remove_signal_handler(number)
-
-
-@asynccontextmanager
-async def _broker(
-    bench: Bench, settings: ServiceSettings
-) -> AsyncIterator[tuple[BrokerSettings | None, bool]]:
-    """The broker to publish to, and whether it has forgotten what it knew."""
-    if settings.broker == "none":
-        yield None, False
-    elif settings.broker == "embedded":
-        async with EmbeddedBroker(bench.bench, port=settings.embedded_port) as broker:
-            yield broker.settings, True
-    else:
-        yield (
-            BrokerSettings.from_url(
-                settings.broker,
-                bench=bench.bench,
-                password_file=settings.broker_password_file,
-                ca_file=settings.broker_ca,
-            ),
-            False,
-        )
 
 
 async def _run(

@@ -2,36 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from benchd.publish import PublishSettings
+from benchd.web.settings import HttpSettings
 
 
 @dataclass(frozen=True, slots=True)
 class ServiceSettings:
-    """Settings of one daemon.
+    """Settings of one daemon. What belongs to one room is that room's own settings.
 
     bench: the bench file.
     data: folder of the database and the lock; made where it does not exist.
     recipes: folders of recipe files, searched before the shipped ones.
-    http_host, http_port: where the HTTP API listens; port 0 takes any free one.
-    token: needed by every HTTP request where set.
-    broker: `embedded`, `none`, or mqtt[s]://[user@]host[:port].
-    broker_password_file: holds the password on its first line.
-    broker_ca: PEM file with the certificate authority of a TLS broker.
-    embedded_port: port of the embedded broker on loopback; 0 takes any free one.
     addresses: instrument name -> resource string, in place of the bench file's address.
-    trace_points: publish every capture's level, thinned to so many points; 0 does not.
+    http: where commands are listened to, and who is let in.
+    publish: what is published, and where.
     """
 
     bench: Path
     data: Path
-    recipes: list[Path] = field(default_factory=list)
-    http_host: str = "127.0.0.1"
-    http_port: int = 8520
-    token: str | None = None
-    broker: str = "embedded"
-    broker_password_file: Path | None = None
-    broker_ca: Path | None = None
-    embedded_port: int = 1883
-    addresses: dict[str, str] = field(default_factory=dict)
-    trace_points: int = 0
+    recipes: tuple[Path, ...] = ()
+    addresses: Mapping[str, str] = field(default_factory=dict)
+    http: HttpSettings = field(default_factory=HttpSettings)
+    publish: PublishSettings = field(default_factory=PublishSettings)

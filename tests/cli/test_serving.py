@@ -14,7 +14,9 @@ import benchd.service
 from benchd.cli.app import app
 from benchd.cli.serving import read_address, read_secret
 from benchd.errors import UserError
+from benchd.publish import PublishSettings
 from benchd.service.settings import ServiceSettings
+from benchd.web.settings import HttpSettings
 
 GROUP = typer.main.get_command(app)
 COMMANDS = sorted(GROUP.commands)  # type: ignore[attr-defined]
@@ -46,8 +48,10 @@ def test_serve_with_everything(benchd: Any, served: list[ServiceSettings], tmp_p
     token.write_text("a-token-of-the-workshop\nmore\n")
     outcome = benchd(
         "serve", "--bench", "b.yaml", "--recipes", str(tmp_path), "--data", "d",
-        "--http", "[::1]:0", "--token-file", str(token), "--broker", "mqtts://me@broker:8883",
+        "--http", "[::1]:0", "--http-name", "Bench.lan", "--http-name", "bench",
+        "--token-file", str(token), "--broker", "mqtts://me@broker:8883",
         "--broker-password-file", "pw", "--broker-ca", "ca.pem", "--embedded-port", "0",
+        "--broker-protocol", "3.1.1", "--topic-root", "antennas/benches",
         "--address", "generator=TCPIP::127.0.0.1::5025::SOCKET",
         "--address", "analyzer = ASRL/dev/pts/3::INSTR", "--trace-points", "101",
     )  # fmt: skip
@@ -56,21 +60,58 @@ def test_serve_with_everything(benchd: Any, served: list[ServiceSettings], tmp_p
         ServiceSettings(
             bench=Path("b.yaml"),
             data=Path("d"),
-            recipes=[tmp_path],
-            http_host="::1",
-            http_port=0,
-            token="a-token-of-the-workshop",
-            broker="mqtts://me@broker:8883",
-            broker_password_file=Path("pw"),
-            broker_ca=Path("ca.pem"),
-            embedded_port=0,
+            recipes=(tmp_path,),
             addresses={
                 "generator": "TCPIP::127.0.0.1::5025::SOCKET",
                 "analyzer": "ASRL/dev/pts/3::INSTR",
             },
-            trace_points=101,
+            http=HttpSettings(
+                host="::1",
+                port=0,
+                token="a-token-of-the-workshop",
+                names=("bench.lan", "bench"),
+            ),
+            publish=PublishSettings(
+                broker="mqtts://me@broker:8883",
+                password_file=Path("pw"),
+                ca_file=Path("ca.pem"),
+                protocol="3.1.1",
+                root="antennas/benches",
+                embedded_port=0,
+                trace_points=101,
+            ),
         )
     ]
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("--http-name", "http://bench.lan", "is not the name of a computer"),
+        ("--http-name", "bench.lan:8520", "is not the name of a computer"),
+        ("--http-name", "bench..lan", "is not the name of a computer"),
+        ("--http-name", "", "is not the name of a computer"),
+        ("--topic-root", "", "is no root for topics"),
+        ("--topic-root", "/benchd", "is no root for topics"),
+        ("--topic-root", "benchd/", "is no root for topics"),
+        ("--topic-root", "a//b", "is no root for topics"),
+        ("--topic-root", "a/#", "is no root for topics"),
+        ("--topic-root", "+", "is no root for topics"),
+        ("--topic-root", "$SYS", "is no root for topics"),
+        ("--topic-root", "a\tb", "is no root for topics"),
+        ("--topic-root", "x" * 201, "is no root for topics"),
+        ("--trace-points", "1", "one point is no trace"),
+        ("--broker-protocol", "5.0", "the broker on board speaks MQTT 3.1.1, not 5.0"),
+    ],
+)
+def test_an_option_that_cannot_act_is_refused(
+    benchd: Any, served: list[ServiceSettings], option: str, value: str, said: str
+) -> None:
+    outcome = benchd("serve", "--bench", "b.yaml", option, value)
+    assert outcome.code == 1
+    assert outcome.err.startswith(f"{option}: ")
+    assert said in outcome.err
+    assert served == []
 
 
 @pytest.mark.parametrize("text", ["8520", ":8520", "host:", "host:x", "host:70000", "host:-1", ""])
