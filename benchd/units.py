@@ -13,7 +13,7 @@ from enum import Enum
 
 from quantiphy import Quantity
 
-from benchd.outside import decimal_number
+from benchd.untrusted import decimal_number
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,8 +16,8 @@ import numpy as np
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
 from benchd.acquire.stepped import prepare_points
 from benchd.errors import StillRadiating
-from benchd.recipe.worksheet import SweepPlan
 from benchd.reduce.pathcheck import noise_over
+from benchd.worksheet import SweepPlan
 
 DROP_DB = 20.0
 """A reading that falls by this when RF is switched off came from the source, and is gone. No

@@ -10,8 +10,8 @@ import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
 from benchd.acquire.readback import settings_read_back
-from benchd.recipe.worksheet import SweepPlan
 from benchd.traces import FloatArray
+from benchd.worksheet import SweepPlan
 from drivers.exchange import Exchange, Progress
 
 NOISE_POINTS = 5

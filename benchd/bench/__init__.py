@@ -1,30 +1,26 @@
 """The bench file: instruments, fixtures, box, antennas, routes, and the level budget. Pure."""
 
+from benchd.bench.antennas import Antenna, ReferenceData
 from benchd.bench.bench import Bench, load_bench, parse_bench
+from benchd.bench.box import Box
+from benchd.bench.fixtures import AmplifierFixture, CouplerFixture, PassiveFixture
+from benchd.bench.instrument_models import (
+    AnalyzerInstrument,
+    Instrument,
+    LidInstrument,
+    SourceInstrument,
+    SwitchInstrument,
+    ThermometerInstrument,
+)
 from benchd.bench.levels import (
-    LevelRow,
     excesses,
     highest_safe_level_dbm,
     level_budget,
     port_level_dbm,
     unstated_inputs,
 )
-from benchd.bench.model import (
-    AmplifierFixture,
-    AnalyzerInstrument,
-    Antenna,
-    Box,
-    CouplerFixture,
-    Instrument,
-    LidInstrument,
-    PassiveFixture,
-    ReferenceData,
-    Route,
-    SourceInstrument,
-    SwitchInstrument,
-    ThermometerInstrument,
-)
-from benchd.bench.table import Table
+from benchd.bench.routes import Route
+from benchd.files.table import Table
 
 __all__ = [
     "AmplifierFixture",
@@ -34,7 +30,6 @@ __all__ = [
     "Box",
     "CouplerFixture",
     "Instrument",
-    "LevelRow",
     "LidInstrument",
     "PassiveFixture",
     "ReferenceData",

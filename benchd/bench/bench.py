@@ -11,18 +11,18 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from benchd.bench.checks import find_problems
-from benchd.bench.filemodel import read_model
-from benchd.bench.instruments import address_faults
-from benchd.bench.model import (
+from benchd.bench.instrument_models import (
     ADDRESS,
     AnalyzerInstrument,
-    BenchFile,
-    Route,
     SourceInstrument,
     SwitchInstrument,
 )
-from benchd.bench.yamlfile import Document, in_order, nearest, parse_document, read_document
+from benchd.bench.instruments import address_faults
+from benchd.bench.model import BenchFile
+from benchd.bench.routes import Route
 from benchd.errors import BenchFileError, Problem
+from benchd.files.filemodel import read_model
+from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
 
 
 class Bench(BenchFile):

@@ -5,20 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from benchd.bench.instruments import Finding, instrument_findings
-from benchd.bench.model import (
-    AmplifierFixture,
+from benchd.bench.fixtures import AmplifierFixture, CouplerFixture
+from benchd.bench.instrument_models import (
     AnalyzerInstrument,
-    BenchFile,
-    CouplerFixture,
     LidInstrument,
-    Route,
     SourceInstrument,
-    SwitchChoice,
     SwitchInstrument,
 )
-from benchd.bench.yamlfile import Document, KeyPath, nearest
+from benchd.bench.instruments import Finding, instrument_findings
+from benchd.bench.model import BenchFile
+from benchd.bench.routes import Route, SwitchChoice
 from benchd.errors import Problem
+from benchd.files.yamlfile import Document, KeyPath, nearest
 
 
 def find_problems(bench: BenchFile, document: Document) -> list[Problem]:

@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import Any
 
 from benchd.bench.model import BenchFile
-from benchd.bench.yamlfile import KeyPath
+from benchd.files.yamlfile import KeyPath
 from drivers.addresses import canonical_address
 from drivers.errors import BadTemplate, DriverError
 from drivers.registry import find_driver

@@ -12,32 +12,14 @@ from collections.abc import Iterator, Sequence
 from typing import Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict
 
 from benchd.bench.bench import Bench
-from benchd.bench.model import AmplifierFixture, CouplerFixture, Route
-from benchd.bench.table import Table
+from benchd.bench.fixtures import AmplifierFixture, CouplerFixture
+from benchd.bench.routes import Route
+from benchd.files.table import Table
 from benchd.traces import FloatArray
 from benchd.units import show
-
-
-class LevelRow(BaseModel):
-    """The worst-case level where it enters one element of a route.
-
-    limit_dbm: the largest permitted input; None where the bench file does not say, or says that
-        it is unknown.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    element: str
-    level_dbm: float
-    limit_dbm: float | None
-
-    @property
-    def margin_db(self) -> float | None:
-        """Room to the limit, dB; None where no limit is known."""
-        return None if self.limit_dbm is None else self.limit_dbm - self.level_dbm
+from benchd.worksheet import LevelRow
 
 
 def level_budget(

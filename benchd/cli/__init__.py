@@ -53,7 +53,7 @@ def _run(arguments: Sequence[str]) -> None:
     from benchd.cli.rf import RF_NOT_VERIFIED
     from benchd.cli.screen import print_error
     from benchd.errors import BenchdError, RfNotVerified
-    from benchd.outside import is_clean_text
+    from benchd.untrusted import is_clean_text
 
     given = list(arguments)
     for number, argument in enumerate(given, 1):

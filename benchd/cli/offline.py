@@ -9,8 +9,8 @@ from benchd.bench import load_bench
 from benchd.cli.options import is_file, read_recipe_file
 from benchd.engine.recipes import RecipeShelf
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import Worksheet
 from benchd.service.daemon import shipped_recipes
+from benchd.worksheet import Worksheet
 
 
 def resolve_offline(

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from benchd.errors import UserError
-from benchd.outside import LARGEST_FILE_BYTES, read_text, whole_number, why
+from benchd.untrusted import LARGEST_FILE_BYTES, read_text, whole_number, why
 
 DaemonUrl = Annotated[
     str,

@@ -31,7 +31,7 @@ from benchd.errors import OrderRefused
 from benchd.web.forms import decode_records, decode_verdicts, to_text
 
 if TYPE_CHECKING:
-    from benchd.recipe.worksheet import Worksheet
+    from benchd.worksheet import Worksheet
 
 OptionalJob = Annotated[
     str | None,
@@ -88,7 +88,7 @@ def check(
 def _check_with(url: str, body: dict[str, Any]) -> Worksheet:
     with connect(url) as daemon:
         document = daemon.post("/api/check", body)
-    from benchd.recipe.worksheet import Worksheet
+    from benchd.worksheet import Worksheet
 
     return Worksheet.model_validate(document)
 

@@ -12,8 +12,8 @@ import typer
 
 from benchd.cli.options import read_pairs, whole
 from benchd.errors import UserError
-from benchd.outside import LARGEST_SECRET_BYTES, read_text, why
 from benchd.rfoff.start import default_data
+from benchd.untrusted import LARGEST_SECRET_BYTES, read_text, why
 
 
 def read_address(text: str) -> tuple[str, int]:

@@ -18,7 +18,9 @@ from benchd.engine.events import EventHub
 from benchd.engine.windows import Halt
 from benchd.errors import NoAnswer
 from benchd.recipe.render import whole_duration
-from benchd.recipe.worksheet import (
+from benchd.store import JobRow, JobState, WrongState
+from benchd.store.messages import utc_text
+from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
@@ -26,8 +28,6 @@ from benchd.recipe.worksheet import (
     Step,
     Worksheet,
 )
-from benchd.store import JobRow, JobState, WrongState
-from benchd.store.messages import utc_text
 
 
 class Answer(Enum):

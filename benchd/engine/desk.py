@@ -15,21 +15,21 @@ from typing import Any
 from benchd import __version__
 from benchd.bench import Bench
 from benchd.engine.events import Event, EventHub
-from benchd.engine.library import StoreThread
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
+from benchd.engine.storethread import StoreThread
 from benchd.engine.vitals import Vitals
 from benchd.engine.workroom import Workroom
 from benchd.errors import OrderRefused
 from benchd.recipe import Recipe, resolve
-from benchd.recipe.worksheet import ReduceStep, Worksheet
 from benchd.results import ResultRecord, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Trace
+from benchd.worksheet import ReduceStep, Worksheet
 
 MAX_WAITING = 1000
 READING_LIMIT_S = 10.0

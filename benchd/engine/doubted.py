@@ -18,7 +18,7 @@ import structlog
 
 from benchd.acquire.plan import SweepInstruments
 from benchd.acquire.silence import Probe
-from benchd.recipe.worksheet import SweepPlan, SwitchSetting
+from benchd.worksheet import SweepPlan, SwitchSetting
 
 _log = structlog.get_logger(__name__)
 

@@ -11,15 +11,15 @@ import structlog
 
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
-from benchd.engine.fitness import outdated
 from benchd.engine.keeper import Keeper
-from benchd.engine.library import StoreThread
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
+from benchd.engine.still_runnable import outdated
+from benchd.engine.storethread import StoreThread
 from benchd.errors import BenchdError
-from benchd.recipe.worksheet import Worksheet
 from benchd.store import JobRow, JobState, Store, StoreDamaged, StoreError, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
+from benchd.worksheet import Worksheet
 
 _log = structlog.get_logger(__name__)
 

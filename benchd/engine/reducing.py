@@ -8,14 +8,14 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from benchd.bench import Bench
-from benchd.engine.gathering import Sources
-from benchd.engine.reductions import REDUCTIONS
-from benchd.engine.reductions.outcome import Outcome
 from benchd.errors import ReductionRefused
+from benchd.known.captures import Sources
 from benchd.recipe.limits import limit_words
-from benchd.recipe.worksheet import Limit, ReduceStep, Worksheet
+from benchd.reductions import REDUCTIONS
+from benchd.reductions.outcome import Outcome
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.store import Store
+from benchd.worksheet import Limit, ReduceStep, Worksheet
 
 
 def _now() -> datetime:

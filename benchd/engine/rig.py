@@ -22,7 +22,7 @@ import structlog
 from benchd.acquire import Probe, confirmed, guarded, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
-from benchd.bench.model import ThermometerInstrument
+from benchd.bench.instrument_models import ThermometerInstrument
 from benchd.engine.doubted import Doubt, Doubted
 from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.lidwatch import LidWatch
@@ -38,7 +38,7 @@ from benchd.errors import (
     LinkLost,
     StillRadiating,
 )
-from benchd.recipe.worksheet import SwitchSetting
+from benchd.worksheet import SwitchSetting
 from drivers.errors import BadReply
 from drivers.exchange import Exchange
 from drivers.link import Link

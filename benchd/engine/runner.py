@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 import structlog
 
 from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
+from benchd.acquire.capture_check import broken_path, switch_opened
 from benchd.bench import Bench, SourceInstrument
 from benchd.engine.asking import (
     Answer,
@@ -24,15 +25,19 @@ from benchd.engine.asking import (
     to_ask_again,
 )
 from benchd.engine.benchthread import BenchThread
-from benchd.engine.capture_check import PATH_BROKEN, broken_path, switch_opened
 from benchd.engine.events import EventHub
-from benchd.engine.fitness import require_same_bench
-from benchd.engine.library import StoreThread
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.engine.rig import Rig
+from benchd.engine.still_runnable import require_same_bench
+from benchd.engine.storethread import StoreThread
 from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
-from benchd.recipe.worksheet import (
+from benchd.reduce.pathcheck import PATH_BROKEN
+from benchd.store import JobRow, JobState, Store, WrongState
+from benchd.store.ids import new_id
+from benchd.store.jobs import WITHDRAWN_WORDS
+from benchd.traces import Capture, Role
+from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
@@ -41,10 +46,6 @@ from benchd.recipe.worksheet import (
     WaitStep,
     Worksheet,
 )
-from benchd.store import JobRow, JobState, Store, WrongState
-from benchd.store.ids import new_id
-from benchd.store.jobs import WITHDRAWN_WORDS
-from benchd.traces import Capture, Role
 
 T = TypeVar("T")
 _log = structlog.get_logger(__name__)

@@ -10,8 +10,8 @@ from datetime import UTC, datetime
 from typing import Literal
 
 from benchd.errors import BenchdError, Cancelled, WindowClosed
-from benchd.recipe.worksheet import Worksheet
 from benchd.store import JobRow
+from benchd.worksheet import Worksheet
 
 LOOK_S = 0.25
 """How often the clock is looked at. By the wall clock, which can be set: no long sleeps."""

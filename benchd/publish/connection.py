@@ -23,8 +23,8 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from benchd.errors import BenchdError
-from benchd.outside import LARGEST_CERTIFICATES_BYTES, read_text, why
 from benchd.publish.settings import BrokerSettings
+from benchd.untrusted import LARGEST_CERTIFICATES_BYTES, read_text, why
 
 STOP_WITHIN_S = 2.0
 # MQTT 5.0, table 2.4; the library maps the codes of 3.1.1 to the same.

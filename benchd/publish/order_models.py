@@ -26,7 +26,7 @@ from pydantic import (
 from pydantic_core import from_json
 
 from benchd.errors import OrderRefused
-from benchd.outside import plain_moment, plain_whole
+from benchd.untrusted import plain_moment, plain_whole
 
 LARGEST_ORDER_BYTES = 64 * 1024
 

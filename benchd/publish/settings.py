@@ -11,8 +11,8 @@ from typing import Literal
 from urllib.parse import unquote, urlsplit
 
 from benchd.errors import UserError
-from benchd.outside import LARGEST_SECRET_BYTES, read_text, why
 from benchd.store.topics import encode_part
+from benchd.untrusted import LARGEST_SECRET_BYTES, read_text, why
 
 Protocol = Literal["auto", "3.1.1", "5.0"]
 LONGEST_ROOT = 200

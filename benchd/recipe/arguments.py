@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from pydantic_core import PydanticCustomError
 
 from benchd.bench import Bench
-from benchd.bench.fields import Given, describe, with_article, wrong
-from benchd.bench.yamlfile import MOST_PROBLEMS, nearest, printable
 from benchd.errors import Problem, RecipeError
+from benchd.files.fields import Given, describe, with_article, wrong
+from benchd.files.yamlfile import MOST_PROBLEMS, nearest, printable
 from benchd.recipe.load import Recipe
 from benchd.recipe.parameters import Parameter
 

@@ -8,7 +8,6 @@ from typing import Any
 
 from benchd.bench import (
     Bench,
-    LevelRow,
     Route,
     excesses,
     highest_safe_level_dbm,
@@ -16,17 +15,17 @@ from benchd.bench import (
     port_level_dbm,
     unstated_inputs,
 )
-from benchd.bench.model import SwitchChoice
-from benchd.bench.yamlfile import KeyPath, nearest
+from benchd.bench.routes import SwitchChoice
+from benchd.files.yamlfile import KeyPath, nearest
 from benchd.recipe.cautions import LID_OPEN, capture_cautions
 from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import CapturePart, Sweep
 from benchd.recipe.parameters import NO_POSITION
-from benchd.recipe.reductions.base import NEWEST
 from benchd.recipe.references import as_text
 from benchd.recipe.sweeps import sweep_findings, sweep_plan
 from benchd.recipe.timing import sweep_time_s, switching_time_s
-from benchd.recipe.worksheet import CaptureStep, SwitchSetting
+from benchd.reductions.settings.base import NEWEST
+from benchd.worksheet import CaptureStep, LevelRow, SwitchSetting
 
 NEEDS_ANTENNA = ("test", "reference")
 

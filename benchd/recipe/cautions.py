@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from benchd.bench import Bench, LevelRow
+from benchd.bench import Bench
 from benchd.bench.instruments import can, unasked_settings
 from benchd.bench.levels import uncovered
-from benchd.recipe.worksheet import CaptureStep, HandsStep, Step
 from benchd.units import show
+from benchd.worksheet import CaptureStep, HandsStep, LevelRow, Step
 
 OPEN_LID = (
     "RF absorber sheds conductive dust: do not brush or blow it, do not breathe it in, wash your "

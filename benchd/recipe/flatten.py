@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchd.bench.fields import Given
-from benchd.bench.filemodel import try_model
-from benchd.bench.yamlfile import Document, KeyPath, nearest
 from benchd.errors import Problem
+from benchd.files.fields import Given
+from benchd.files.filemodel import try_model
+from benchd.files.yamlfile import Document, KeyPath, nearest
 from benchd.recipe.model import RepeatPart, StepPart, Sweep
 from benchd.recipe.references import Filling, Scope
 

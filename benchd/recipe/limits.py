@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchd.recipe.reductions.base import registered
-from benchd.recipe.worksheet import Limit
+from benchd.reductions.settings.base import registered
 from benchd.units import show
+from benchd.worksheet import Limit
 
 
 def unit_of(quantity: str) -> str:

@@ -9,14 +9,14 @@ from typing import Any
 
 from pydantic_core import PydanticCustomError
 
-from benchd.bench.fields import ANY, Given
-from benchd.bench.filemodel import try_model
-from benchd.bench.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.errors import RecipeError
+from benchd.files.fields import ANY, Given
+from benchd.files.filemodel import try_model
+from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.recipe.flatten import Flattener, TooManySteps
 from benchd.recipe.model import RecipeFile, Sweep
 from benchd.recipe.parameters import Parameter
-from benchd.recipe.worksheet import OnInterrupt
+from benchd.worksheet import OnInterrupt
 
 
 @dataclass(frozen=True)

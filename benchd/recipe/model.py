@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, model_validator
 
-from benchd.bench.fields import (
+from benchd.files.fields import (
     Duration,
     Frequency,
     Label,
@@ -21,22 +21,22 @@ from benchd.bench.fields import (
     Words,
     wrong,
 )
-from benchd.bench.filemodel import FileModel, is_draft
+from benchd.files.filemodel import FileModel, is_draft
 from benchd.recipe.parameters import Parameter
 from benchd.recipe.references import PARAMETER_FORM
-from benchd.recipe.worksheet import (
+from benchd.units import Kind, show
+from benchd.worksheet import (
     DEFAULT_PATIENCE_S,
     Detector,
     Method,
     OnInterrupt,
     Unanswered,
 )
-from benchd.units import Kind, show
 
 if TYPE_CHECKING:
-    from benchd.recipe.reductions import Reduction as AnyReduction
+    from benchd.reductions.settings import Reduction as AnyReduction
 else:
-    from benchd.recipe.reductions import AnyReduction
+    from benchd.reductions.settings import AnyReduction
 
 METHODS = ("stepped", "hold", "tracking", "vector")
 DETECTORS = ("rms", "log-average", "peak", "sample")

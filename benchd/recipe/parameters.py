@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import Field, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
 
-from benchd.bench.fields import (
+from benchd.files.fields import (
     Given,
     Measure,
     OneOf,
@@ -22,9 +22,9 @@ from benchd.bench.fields import (
     with_article,
     wrong,
 )
-from benchd.bench.filemodel import FileModel
-from benchd.outside import decimal_number, whole_number
+from benchd.files.filemodel import FileModel
 from benchd.units import Kind, show
+from benchd.untrusted import decimal_number, whole_number
 
 MEASURES = {
     "frequency": Kind.FREQUENCY,

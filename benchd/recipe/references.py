@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchd.bench.fields import ANY, Given
-from benchd.bench.yamlfile import KeyPath, nearest
+from benchd.files.fields import ANY, Given
+from benchd.files.yamlfile import KeyPath, nearest
 from benchd.recipe.parameters import MEASURES
 from benchd.units import show
 

@@ -5,18 +5,18 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from benchd.bench import LevelRow
 from benchd.recipe.limits import limit_words
-from benchd.recipe.worksheet import (
+from benchd.units import show
+from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
+    LevelRow,
     ReduceStep,
     Step,
     SweepPlan,
     Worksheet,
 )
-from benchd.units import show
 
 WIDTH = 96
 

@@ -7,16 +7,16 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.bench import Bench
-from benchd.bench.yamlfile import MOST_PROBLEMS, KeyPath, in_order
 from benchd.errors import RecipeError, UnsafeError
+from benchd.files.yamlfile import MOST_PROBLEMS, KeyPath, in_order
 from benchd.recipe.arguments import read_arguments, shown
 from benchd.recipe.captures import CaptureBuilder
 from benchd.recipe.cautions import worksheet_cautions
-from benchd.recipe.conclusions import ConclusionBuilder
 from benchd.recipe.flatten import FlatStep, Flattener, TooManySteps
 from benchd.recipe.load import Recipe
-from benchd.recipe.worksheet import HandsStep, RouteStep, Step, WaitStep, Worksheet
+from benchd.recipe.reduce_steps import ConclusionBuilder
 from benchd.units import show
+from benchd.worksheet import HandsStep, RouteStep, Step, WaitStep, Worksheet
 
 
 def resolve(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> Worksheet:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from benchd.bench import Bench
-from benchd.bench.filemodel import FileModel
+from benchd.files.filemodel import FileModel
 from benchd.recipe.model import RecipeFile, StepPart, Sweep
 from benchd.recipe.references import PARAMETER_FORM
-from benchd.recipe.worksheet import Worksheet
+from benchd.worksheet import Worksheet
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 REFERENCE_SCHEMA = {"type": "string", "pattern": rf"^\$({PARAMETER_FORM}|\{{.*\}})$"}

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from benchd.bench import Bench, Route, SourceInstrument
 from benchd.bench.instruments import lacking
 from benchd.recipe.model import Sweep
-from benchd.recipe.worksheet import Refine, SweepPlan
 from benchd.units import show
+from benchd.worksheet import Refine, SweepPlan
 
 Finding = tuple[str, str]
 

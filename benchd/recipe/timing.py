@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.bench import Bench, Route
-from benchd.recipe.worksheet import SweepPlan, SwitchSetting
+from benchd.worksheet import SweepPlan, SwitchSetting
 
 POINT_OVERHEAD_S = 0.001
 """Round trips of one stepped point on a local network, measured on loopback and doubled."""

@@ -31,13 +31,13 @@ from benchd.bench import Bench, load_bench
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
-from benchd.engine.library import StoreThread
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.sources import SourceRecord, radiating
+from benchd.engine.storethread import StoreThread
 from benchd.engine.vitals import Vitals
 from benchd.errors import BenchdError, RfNotVerified, UserError
 from benchd.rfoff.ownership import Ownership, instrument_keys, resolved_hosts

@@ -10,12 +10,12 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, update
 
-from benchd.recipe.worksheet import Worksheet, digest_of
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, UnknownId, WrongState
 from benchd.store.ids import new_id
 from benchd.store.rows import Damage, one, readable
 from benchd.store.schema import job_events, jobs, worksheets
+from benchd.worksheet import Worksheet, digest_of
 
 
 class JobState(StrEnum):

@@ -12,7 +12,6 @@ from typing import Any, Self
 
 from sqlalchemy import Connection, text
 
-from benchd.recipe.worksheet import Worksheet
 from benchd.results import ResultRecord, Verdict
 from benchd.store import captures, door, epochs, job_orders, jobs, orders, outbox, results
 from benchd.store.captures import CaptureRow
@@ -25,6 +24,7 @@ from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
 from benchd.store.rows import Damage
 from benchd.traces import Capture, Role
+from benchd.worksheet import Worksheet
 
 
 def _utc_now() -> datetime:

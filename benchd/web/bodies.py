@@ -15,7 +15,7 @@ from pydantic import (
     model_validator,
 )
 
-from benchd.outside import plain_moment, plain_whole
+from benchd.untrusted import plain_moment, plain_whole
 
 MOST_ARGUMENTS = 100
 

@@ -14,10 +14,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from benchd.recipe.worksheet import Worksheet
     from benchd.results import ResultRecord, Verdict
     from benchd.store import CaptureRow, JobRow
     from benchd.traces import Capture, Trace
+    from benchd.worksheet import Worksheet
 
 # The kinds of event and what `data` holds. Ids only: who wants the whole reads it by its id.
 #

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchd.acquire import LidClosed, SweepInstruments, guarded, run_sweep
-from benchd.recipe.worksheet import SweepPlan
+from benchd.worksheet import SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.exchange import Exchange
 from drivers.lid import ScpiLid

@@ -18,7 +18,7 @@ from benchd.acquire import (
 )
 from benchd.acquire.stepped import refined_grid_hz
 from benchd.errors import InstrumentRefused
-from benchd.recipe.worksheet import Refine, SweepPlan
+from benchd.worksheet import Refine, SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.errors import Refused
 from drivers.exchange import Exchange

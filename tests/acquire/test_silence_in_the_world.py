@@ -11,7 +11,7 @@ import pytest
 from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
 from benchd.bench import load_bench, parse_bench
 from benchd.errors import InstrumentRefused, StillRadiating
-from benchd.recipe.worksheet import SweepPlan, SwitchSetting
+from benchd.worksheet import SweepPlan, SwitchSetting
 from simulators.world import World
 from simulators.world.files import read_world, world_path
 from tests.coverage_study.memory import VirtualBench

@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import Bench, parse_bench
-from benchd.engine.gathering import Sources
-from benchd.engine.reductions import REDUCTIONS
-from benchd.recipe.worksheet import ReduceStep
+from benchd.known.captures import Sources
+from benchd.reductions import REDUCTIONS
 from benchd.results import Result
 from benchd.traces import Capture, Form, Role, Trace
+from benchd.worksheet import ReduceStep
 from tests.coverage_study.antennas import KINDS, Antenna
 from tests.coverage_study.memory import Shelf
 from tests.coverage_study.reflectometer import (

@@ -15,14 +15,14 @@ from typing import Any
 import numpy as np
 
 from benchd.acquire import SweepInstruments, run_sweep
+from benchd.acquire.capture_check import broken_path
 from benchd.bench import Bench
-from benchd.engine.capture_check import broken_path
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.translate import translated
-from benchd.recipe.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
 from benchd.results import Result
 from benchd.traces import Capture, Role
+from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
 from drivers.exchange import Batch, Reply
 from drivers.framing import block_of_message
 from drivers.player import BatchPlayer

@@ -14,8 +14,8 @@ from scipy.optimize import brentq
 
 from benchd.bench import Bench
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import ReduceStep, Worksheet
 from benchd.results import Result
+from benchd.worksheet import ReduceStep, Worksheet
 from simulators.instruments.workbench import Workbench
 from simulators.world.antennas import solved
 from simulators.world.wiring import coarse_grid, in_box_reflection

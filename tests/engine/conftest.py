@@ -14,10 +14,10 @@ from benchd.bench import load_bench
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
-from benchd.engine.library import StoreThread
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.runner import Runner
+from benchd.engine.storethread import StoreThread
 from benchd.store import Store
 from tests.engine.office import ROOT, Office, QuietRig
 

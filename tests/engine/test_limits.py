@@ -7,8 +7,8 @@ from datetime import UTC, datetime
 import pytest
 
 from benchd.engine.reducing import hold_against
-from benchd.recipe.worksheet import Limit
 from benchd.results import Result, ResultRecord
+from benchd.worksheet import Limit
 
 
 def record(

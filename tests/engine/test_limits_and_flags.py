@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from benchd.engine.reducing import hold_against
-from benchd.recipe.worksheet import Limit
+from benchd.worksheet import Limit
 from tests.engine.test_limits import record
 
 

@@ -10,8 +10,8 @@ import pytest
 
 from benchd.engine import keeper
 from benchd.errors import OrderRefused
-from benchd.recipe.worksheet import HandsStep
 from benchd.store import JobRow, JobState
+from benchd.worksheet import HandsStep
 from tests.engine.office import Office
 from tests.engine.test_orders_kept import at_work, until_it_asks
 from tests.patience import PATIENCE_S

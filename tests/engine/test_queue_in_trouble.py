@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from sqlalchemy import text
 
-from benchd.engine import keeper, library, queue
+from benchd.engine import keeper, queue, storethread
 from benchd.engine.queue import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
 from benchd.store import JobRow, JobState, StoreError, StoreFull
@@ -38,7 +38,7 @@ steps:
 @pytest.fixture(autouse=True)
 def no_patience(monkeypatch: pytest.MonkeyPatch) -> None:
     """All waits before another try are short."""
-    monkeypatch.setattr(library, "RETRY_S", (0.01,))
+    monkeypatch.setattr(storethread, "RETRY_S", (0.01,))
     monkeypatch.setattr(queue, "TROUBLE_S", 0.01)
     monkeypatch.setattr(keeper, "RETRY_S", 0.01)
 
@@ -130,7 +130,7 @@ async def test_a_job_whose_end_the_store_refused_for_long_is_taken_up_again(
     failing(
         "set_state",
         StoreError("the disk refused to write"),
-        library.MOST_RETRIES + 1,
+        storethread.MOST_RETRIES + 1,
         lambda _id, state, **_: state == "done",
     )
     row = await run(office, await office.text(), JobState.DONE)

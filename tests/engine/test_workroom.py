@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchd.engine.library import StoreThread
+from benchd.engine.storethread import StoreThread
 from benchd.engine.workroom import Workroom
 from benchd.errors import Busy
 from tests.engine.office import Office

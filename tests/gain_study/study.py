@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import Bench
-from benchd.engine.gathering import Sources
-from benchd.engine.reductions import REDUCTIONS
+from benchd.known.captures import Sources
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import CaptureStep, HandsStep, ReduceStep
 from benchd.reduce.student import coverage_factor
+from benchd.reductions import REDUCTIONS
 from benchd.results import Result
 from benchd.traces import Capture, Form, Role, Trace
+from benchd.worksheet import CaptureStep, HandsStep, ReduceStep
 from tests.coverage_study.memory import Shelf
 from tests.coverage_study.study import Line
 from tests.gain_study.owner import bench_of

@@ -19,9 +19,9 @@ from ruamel.yaml import YAML
 from benchd.bench import Bench, parse_bench
 from benchd.errors import ReductionRefused
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import CaptureStep, Worksheet
 from benchd.results import Result
 from benchd.traces import Capture
+from benchd.worksheet import CaptureStep, Worksheet
 from simulators.instruments.workbench import Workbench
 from simulators.world import World
 from simulators.world.model import WorldModel

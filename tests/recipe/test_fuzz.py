@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from benchd.bench import Bench
-from benchd.bench.yamlfile import parse_document
 from benchd.errors import RecipeError, UnsafeError
+from benchd.files.yamlfile import parse_document
 from benchd.recipe import load_recipe, render_worksheet, resolve
 from tests.generated import many
 

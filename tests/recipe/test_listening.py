@@ -9,7 +9,7 @@ import pytest
 from benchd.bench import load_bench
 from benchd.errors import RecipeError, UnsafeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import CaptureStep, Worksheet
+from benchd.worksheet import CaptureStep, Worksheet
 
 BENCH = Path(__file__).parents[2] / "recipes" / "benches" / "by-hand.yaml"
 TEXT = """

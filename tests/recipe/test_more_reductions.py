@@ -7,7 +7,7 @@ import pytest
 from benchd.bench import Bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import ReduceStep, Worksheet
+from benchd.worksheet import ReduceStep, Worksheet
 
 HEAD = """\
 recipe: more

@@ -9,7 +9,7 @@ import pytest
 from benchd.bench import load_bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import ReduceStep
+from benchd.worksheet import ReduceStep
 
 BENCH = Path(__file__).parents[2] / "recipes" / "benches" / "good-box.yaml"
 TEXT = """

@@ -7,9 +7,9 @@ import pytest
 from benchd.bench import Bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.reductions import Reduction, registered
-from benchd.recipe.reductions.base import reduction
-from benchd.recipe.worksheet import ReduceStep
+from benchd.reductions.settings import Reduction, registered
+from benchd.reductions.settings.base import reduction
+from benchd.worksheet import ReduceStep
 
 GAIN = """\
 recipe: gain

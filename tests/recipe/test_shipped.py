@@ -12,7 +12,7 @@ from ruamel.yaml import YAML
 
 from benchd.bench import Bench, load_bench
 from benchd.recipe import load_recipe, render_worksheet, resolve, schemas
-from benchd.recipe.worksheet import CaptureStep, HandsStep, ReduceStep, Worksheet
+from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, Worksheet
 
 SHIPPED = Path(__file__).parents[2] / "recipes"
 RECIPES = sorted(SHIPPED.glob("*.yaml"))

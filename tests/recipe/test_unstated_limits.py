@@ -7,7 +7,7 @@ import pytest
 from benchd.bench import parse_bench
 from benchd.errors import UnsafeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import CaptureStep, Worksheet
+from benchd.worksheet import CaptureStep, Worksheet
 from tests.recipe.conftest import BENCH
 
 TEXT = """\

@@ -10,7 +10,7 @@ import pytest
 from benchd.bench import Bench, load_bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import HandsStep, ReduceStep, Worksheet
+from benchd.worksheet import HandsStep, ReduceStep, Worksheet
 
 RECIPES = Path(__file__).parents[2] / "recipes"
 LIGHT_M_PER_S = 299_792_458.0

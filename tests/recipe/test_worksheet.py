@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from benchd.bench import Bench
 from benchd.errors import RecipeError, UnsafeError
 from benchd.recipe import load_recipe, resolve
-from benchd.recipe.worksheet import (
+from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,

@@ -5,10 +5,10 @@ from typing import Any
 
 import numpy as np
 
-from benchd.recipe.worksheet import HandsStep, WaitStep, Worksheet
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
 from benchd.store.ids import new_id
 from benchd.traces import Capture, Form, Role, Trace
+from benchd.worksheet import HandsStep, WaitStep, Worksheet
 
 TAKEN_AT = datetime(2026, 3, 1, 21, 30, 15, 123456, tzinfo=UTC)
 

@@ -5,8 +5,8 @@ import pytest
 from sqlalchemy import text
 
 from benchd.errors import LinkLost
-from benchd.recipe.worksheet import digest_of
 from benchd.store import JobState, Store, UnknownId, WrongState, codec
+from benchd.worksheet import digest_of
 from tests.store import examples
 
 NOW = datetime(2026, 3, 1, 22, 0, tzinfo=UTC)

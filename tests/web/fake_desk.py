@@ -12,7 +12,10 @@ from typing import Any
 import numpy as np
 
 from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
-from benchd.recipe.worksheet import (
+from benchd.results import Budget, Result, ResultRecord, Term, Verdict
+from benchd.store import CaptureRow, JobRow, JobState, UnknownId
+from benchd.traces import Capture, Form, Role, Trace
+from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
@@ -22,9 +25,6 @@ from benchd.recipe.worksheet import (
     SweepPlan,
     Worksheet,
 )
-from benchd.results import Budget, Result, ResultRecord, Term, Verdict
-from benchd.store import CaptureRow, JobRow, JobState, UnknownId
-from benchd.traces import Capture, Form, Role, Trace
 
 START = datetime(2026, 3, 1, 21, 4, 5, 250_000, tzinfo=UTC)
 FREQUENCY_HZ = np.linspace(1.45e9, 1.95e9, 51)

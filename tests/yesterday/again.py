@@ -13,10 +13,10 @@ import numpy as np
 
 from benchd.bench import load_bench
 from benchd.engine.reducing import Reducer, hold_against
-from benchd.recipe.worksheet import AcceptStep, ReduceStep
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.store import Store
 from benchd.traces import Trace
+from benchd.worksheet import AcceptStep, ReduceStep
 
 HERE = Path(__file__).parent
 BENCHES = ("workshop", "good-box")

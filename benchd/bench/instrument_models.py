@@ -1,0 +1,170 @@
+"""Instruments in the bench file: source, analyzer, switch, lid contact, thermometer."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Discriminator, Field, Tag
+
+from benchd.bench.kinds import LargestLevel, kind_of
+from benchd.files.fields import (
+    Duration,
+    FrequencyBand,
+    LevelBand,
+    LossTable,
+    Measure,
+    Name,
+    PositiveRatio,
+    Ratio,
+    Title,
+    Whole,
+    Words,
+)
+from benchd.files.filemodel import FileModel
+from benchd.files.table import Table
+from benchd.units import Kind
+
+ADDRESS = Words(
+    'a VISA resource string such as "TCPIP::192.0.2.10::5025::SOCKET"',
+    r"[A-Za-z]+[0-9]*(?:/[!-9;-~]+)?(?:::[!-9;-~]+)*::(?:INSTR|SOCKET|RAW)",
+    200,
+)
+Address = Annotated[str, ADDRESS]
+Command = Annotated[str, Words("a command", most=400)]
+SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
+Proportion = Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e5)]
+
+
+class Drift(FileModel):
+    """How much a level may change by itself: at most `change` within `within`."""
+
+    change_db: PositiveRatio = Field(alias="change", description="most that the level changes")
+    within_s: SomeTime = Field(alias="within", description="time within which it may do so")
+    per_kelvin_db: PositiveRatio | None = Field(
+        None,
+        alias="per_kelvin",
+        description="change per kelvin; used where captures tell their temperature",
+    )
+
+
+class _Instrument(FileModel):
+    driver: Name = Field(description="name of the driver, such as scpi-source")
+    address: Address = Field(description="VISA resource string of the instrument")
+    identity: Title | None = Field(
+        None, description="text that the instrument's answer to *IDN? must contain"
+    )
+    timeout_s: Duration = Field(5.0, alias="timeout", description="longest wait for an answer")
+    settle_s: Duration = Field(0.0, alias="settle", description="time to settle after each setting")
+    commands: dict[Name, Command | None] = Field(
+        default_factory=dict,
+        description="command templates of the driver to replace; nothing removes an optional one",
+    )
+    options: dict[Name, Any] = Field(
+        default_factory=dict, description="options of the driver, such as trace_format"
+    )
+    replies: dict[Name, Any] = Field(
+        default_factory=dict,
+        description="how single replies are worded where it is not as SCPI has it, by command",
+    )
+
+    @property
+    def driver_options(self) -> dict[str, Any]:
+        """The options as a driver takes them, forms of replies among them."""
+        return {**self.options, "replies": self.replies} if self.replies else self.options
+
+
+class SourceInstrument(_Instrument):
+    """A signal source."""
+
+    kind: Literal["source"] = Field(description="source")
+    frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can deliver")
+    level_dbm: LevelBand = Field(alias="level", description="range of levels it can deliver")
+    level_accuracy_db: PositiveRatio = Field(
+        1.0, alias="level_accuracy", description="the most its level can be off, plus or minus"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its output"
+    )
+    frequency_accuracy_ppm: Proportion | None = Field(
+        None, alias="frequency_accuracy", description="half-width of its relative frequency error"
+    )
+    drift: Drift | None = Field(None, description="how its level drifts")
+
+
+class AnalyzerInstrument(_Instrument):
+    """A spectrum analyzer, with or without a tracking output of its own."""
+
+    kind: Literal["analyzer"] = Field(description="analyzer")
+    frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can receive")
+    largest_input_dbm: LargestLevel | None = Field(
+        None,
+        alias="largest_input",
+        description="largest level that does not damage its input; or unknown, at your own risk",
+    )
+    resolution_bandwidth_hz: FrequencyBand | None = Field(
+        None, alias="resolution_bandwidth", description="range of its resolution bandwidths"
+    )
+    linearity_db: PositiveRatio | None = Field(
+        None, alias="linearity", description="half-width of its scale error over the used range"
+    )
+    noise_figure_db: Ratio | None = Field(
+        None, alias="noise_figure", description="noise figure as used"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its input"
+    )
+    drift: Drift | None = Field(None, description="how its reading of one level drifts")
+    frequency_accuracy_ppm: Proportion | None = Field(
+        None, alias="frequency_accuracy", description="half-width of its relative frequency error"
+    )
+    tracking_level_dbm: LevelBand | None = Field(
+        None, alias="tracking_level", description="range of levels of its own tracking output"
+    )
+    level_accuracy_db: PositiveRatio = Field(
+        1.0, alias="level_accuracy", description="the most its tracking level can be off"
+    )
+
+
+class SwitchInstrument(_Instrument):
+    """An RF switch: banks of channels, one channel of a bank closed at a time."""
+
+    kind: Literal["switch"] = Field(description="switch")
+    banks: dict[Name, dict[Name, Annotated[int, Whole(0, 99_999_999)]]] = Field(
+        description="bank -> throw -> channel number"
+    )
+    largest_power_dbm: LargestLevel | None = Field(
+        None,
+        alias="largest_power",
+        description="largest level it can carry; or unknown, at your own risk",
+    )
+    loss_db: LossTable = Field(
+        Table(frequency_hz=(), values=(0.0,)), alias="loss", description="loss of a closed throw"
+    )
+    repeatability_db: PositiveRatio | None = Field(
+        None, alias="repeatability", description="spread of its loss from closing to closing"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its ports"
+    )
+
+
+class LidInstrument(_Instrument):
+    """A contact that tells whether the box is closed."""
+
+    kind: Literal["lid"] = Field(description="lid")
+
+
+class ThermometerInstrument(_Instrument):
+    """Tells the temperature at the bench."""
+
+    kind: Literal["thermometer"] = Field(description="thermometer")
+
+
+Instrument = Annotated[
+    Annotated[SourceInstrument, Tag("<source>")]
+    | Annotated[AnalyzerInstrument, Tag("<analyzer>")]
+    | Annotated[SwitchInstrument, Tag("<switch>")]
+    | Annotated[LidInstrument, Tag("<lid>")]
+    | Annotated[ThermometerInstrument, Tag("<thermometer>")],
+    Discriminator(kind_of),
+]

@@ -1,0 +1,97 @@
+"""May a job still run as it was once resolved? Between queueing and running, a bench can change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+
+from benchd.bench import Bench
+from benchd.bench.levels import excesses, level_budget
+from benchd.errors import OrderRefused
+from benchd.reduce.pathcheck import PATH_BROKEN
+from benchd.store import CaptureRow
+from benchd.worksheet import CaptureStep, ReduceStep, RouteStep, Worksheet
+
+
+def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> None:
+    """Refuse a worksheet whose remaining steps the bench as described now contradicts.
+
+    Its level budget and what it says of cables and switches come from the bench file that was in
+    force when it was queued. Raises OrderRefused naming every difference.
+    """
+    if worksheet.bench_hash == bench.hash:
+        return
+    found: list[str] = []
+    for step in worksheet.steps[step_index:]:
+        if isinstance(step, CaptureStep):
+            found += _against_bench(step, bench)
+        elif isinstance(step, RouteStep) and step.route not in bench.routes:
+            found.append(f"there is no route {step.route} any more")
+    if found:
+        raise OrderRefused(
+            "the bench file was changed after this job was queued: "
+            + "; ".join(dict.fromkeys(found)),
+            where=bench.bench,
+            advice="RF stayed off. Queue the recipe again, so that it is checked anew.",
+        )
+
+
+def _against_bench(step: CaptureStep, bench: Bench) -> list[str]:
+    route = bench.routes.get(step.route)
+    if route is None:
+        return [f"there is no route {step.route} any more"]
+    if (route.source, route.analyzer) != (step.source, step.analyzer):
+        return [f"route {step.route} now leads from {route.source} to {route.analyzer}"]
+    now = bench.route_fixtures(step.route)
+    changed = sorted(
+        name for name in {*now, *step.fixtures} if now.get(name) != step.fixtures.get(name)
+    )
+    found = [f"{name} on route {step.route} is described otherwise" for name in changed]
+    band_hz = (step.sweep.start_hz, step.sweep.stop_hz)
+    rows = level_budget(bench, step.route, step.position, step.sweep.level_dbm, band_hz)
+    return found + [
+        f"up to {row.level_dbm:.1f} dBm could reach {row.element}, which takes "
+        f"{row.limit_dbm:.1f} dBm at most"
+        for row in excesses(rows)
+    ]
+
+
+def outdated(
+    worksheet: Worksheet,
+    step_index: int,
+    captures: Iterable[CaptureRow],
+    now: datetime,
+    identities: Mapping[str, str],
+) -> list[str]:
+    """Why captures from before an interruption no longer serve the steps that remain.
+
+    captures: the job's, newest first. identities: as the instruments gave them now; one that
+    does not answer says nothing. Empty where the job may resume.
+    """
+    newest: dict[str, CaptureRow] = {}
+    for row in captures:
+        if PATH_BROKEN not in row.flags:
+            newest.setdefault(row.step, row)
+    found: list[str] = []
+    still_to_take: set[str] = set()
+    for step in worksheet.steps[step_index:]:
+        if isinstance(step, CaptureStep):
+            still_to_take.add(step.name)
+        elif isinstance(step, ReduceStep) and still_to_take & set(step.captures.values()):
+            for name in step.baseline.values():
+                if name in newest and name not in still_to_take:
+                    found += _against_now(newest[name], step.max_age_s, now, identities)
+    return list(dict.fromkeys(found))
+
+
+def _against_now(
+    row: CaptureRow, max_age_s: float | None, now: datetime, identities: Mapping[str, str]
+) -> list[str]:
+    found = []
+    age_s = (now - row.taken_at).total_seconds()
+    if max_age_s is not None and age_s > max_age_s:
+        found.append(f"{row.step} is {age_s:.0f} s old, the recipe allows {max_age_s:.0f} s")
+    for name, identity in row.instruments.items():
+        if identities.get(name, identity) != identity:
+            found.append(f"{row.step} was taken with another {name} ({identity})")
+    return found

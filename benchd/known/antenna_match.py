@@ -1,0 +1,121 @@
+"""What is known of an antenna's own reflection, where a gain needs it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchd.errors import NormalisationRefused, ReductionRefused
+from benchd.known.captures import Sources, baselines, newest_test_of
+from benchd.known.reflection import reflection_knowledge
+from benchd.reduce.decibels import NEPER_DB
+from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.normalise import normalised, onto_grid
+from benchd.reduce.reflection import return_loss_terms
+from benchd.reduce.transfer import ASSUMED_GAMMA
+from benchd.reduce.uncertainty import combine
+from benchd.traces import Capture, FloatArray
+from benchd.worksheet import ReduceStep
+
+LEAST_GAMMA = 1e-3
+"""Below, the mismatch loss is under 1e-5 dB, and its uncertainty would divide by nothing."""
+
+
+@dataclass(frozen=True, eq=False)
+class AntennaMatch:
+    """One antenna's reflection magnitude (linear) over a grid of shape (n,).
+
+    gamma: measured or stated; None where neither. limit: the most that it can be, where only
+    that is stated. spread: standard uncertainty of gamma at a frequency; None where unknown.
+    captures: what it was measured from.
+    """
+
+    frequency_hz: FloatArray
+    gamma: FloatArray | None = None
+    limit: FloatArray | None = None
+    spread: Callable[[float], Known] | None = None
+    captures: list[Capture] = field(default_factory=list)
+
+    def at(self, frequency_hz: float) -> Known:
+        """The magnitude at one frequency, or what may be taken for it."""
+        values = self.gamma if self.gamma is not None else self.limit
+        if values is None:
+            return Known(ASSUMED_GAMMA, assumed=True)
+        return Known(min(float(np.interp(frequency_hz, self.frequency_hz, values)), 0.999))
+
+    def spread_at(self, frequency_hz: float) -> Known | None:
+        """Standard uncertainty of the magnitude at one frequency."""
+        return None if self.spread is None else self.spread(frequency_hz)
+
+
+def antenna_match(sources: Sources, step: ReduceStep, test: Capture, name: str) -> AntennaMatch:
+    """By `match: newest` the newest stored reflection that its own baselines fit; else the return
+    loss that the bench file states for a reference antenna; else the least that it states.
+    """
+    grid = test.level.frequency_hz
+    if step.options.get("match") == "newest":
+        return _measured(sources, step, test, name)
+    antenna = sources.bench.antennas[name]
+    data = antenna.reference
+    if data is not None and data.return_loss_db is not None:
+        gamma = 10.0 ** (-data.return_loss_db.over(grid) / 20.0)
+        stated = data.return_loss_uncertainty_db
+
+        def spread(frequency_hz: float) -> Known:
+            half_db = float(stated or 0.0) / 2.0
+            here = float(np.interp(frequency_hz, grid, gamma))
+            return Known(here * half_db / NEPER_DB, source=f"return loss of {name}")
+
+        return AntennaMatch(grid, gamma, spread=None if stated is None else spread)
+    if antenna.least_return_loss_db is not None:
+        limit = 10.0 ** (-antenna.least_return_loss_db.over(grid) / 20.0)
+        return AntennaMatch(grid, limit=limit)
+    return AntennaMatch(grid)
+
+
+def _measured(sources: Sources, step: ReduceStep, test: Capture, name: str) -> AntennaMatch:
+    grid = test.level.frequency_hz
+    for row in newest_test_of(sources, name, before=test, route_kind="reflection"):
+        capture = row.load()
+        lookup = step.model_copy(
+            update={"baseline": {"open": "newest", "short": "newest"}, "interpolate": False}
+        )
+        try:
+            found = baselines(sources, lookup, capture)
+            order = [found[role].level for role in ("open", "short") if role in found]
+            ratio = normalised(capture.level, order)
+            ratio_db = onto_grid(ratio.frequency_hz, np.real(ratio.values).astype(float), grid)
+        except NormalisationRefused:
+            continue
+        known = reflection_knowledge(sources.bench, capture, found, sources.store)
+        gamma = 10.0 ** (ratio_db / 20.0)
+        return AntennaMatch(
+            grid,
+            gamma,
+            spread=_spread(grid, gamma, known),
+            captures=[capture, *found.values()],
+        )
+    raise ReductionRefused(
+        f'there is no stored reflection of "{name}" over this band with baselines that fit',
+        where=step.label,
+        advice="Measure its return loss first, or set match: none.",
+    )
+
+
+def _spread(
+    grid: FloatArray, gamma: FloatArray, known: ReflectionKnowledge
+) -> Callable[[float], Known]:
+    """Standard uncertainty of a measured magnitude, from the budget of its return loss."""
+
+    def spread(frequency_hz: float) -> Known:
+        here = max(float(np.interp(frequency_hz, grid, gamma)), LEAST_GAMMA)
+        budget = combine(return_loss_terms(here, known), estimate=0.0)
+        return Known(
+            here * budget.standard / NEPER_DB,
+            assumed=any(line.assumed for line in budget.terms),
+            degrees_of_freedom=budget.degrees_of_freedom,
+        )
+
+    return spread

@@ -1,0 +1,55 @@
+"""What a reduction says of captures whose path may not have carried anything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+from benchd.reduce.knowledge import ReflectionKnowledge
+from benchd.reduce.pathcheck import PATH_BROKEN, at_noise, below_leak, noise_over
+from benchd.reduce.reflection import NO_NOISE_MARGIN
+from benchd.traces import Capture, FloatArray
+
+MOST_AT_NOISE = 0.5
+"""Share of a sweep at the noise from which nothing is said of an antenna by it."""
+
+LOOKED_AT = 41
+"""Frequencies at which the coupler's directivity is looked up; straight lines join them."""
+
+
+def path_flags(
+    test: Capture,
+    frequency_hz: FloatArray,
+    ratio_db: FloatArray,
+    known_at: Callable[[float], ReflectionKnowledge],
+) -> tuple[str, ...]:
+    """Flags of a return loss as a whole, frequency_hz and ratio_db of shape (n,).
+
+    `path-broken` where the reading lies so far below the baselines that the coupler's leak is
+    missing; measured baselines tell that more surely than the stated losses that a capture is
+    held against when it is taken.
+    """
+    few_hz = np.linspace(frequency_hz[0], frequency_hz[-1], min(LOOKED_AT, frequency_hz.size))
+    few_db = [known_at(float(at_hz)).directivity_db.value for at_hz in few_hz]
+    leak_db = np.interp(frequency_hz, few_hz, few_db)
+    broken = below_leak(frequency_hz, -ratio_db, leak_db, wide=test.role != "load")
+    return (PATH_BROKEN,) if broken is not None else ()
+
+
+def noise_margin_flags(captures: Iterable[Capture]) -> tuple[str, ...]:
+    """`no-noise-margin` where most of any capture does not stand above the analyzer's noise.
+
+    One read with RF off, and one that held the maxima of a free-running source, say by
+    themselves what was seen."""
+    for capture in captures:
+        noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
+        if noise is None or capture.settings.get("method") == "hold":
+            continue
+        grid = capture.level.frequency_hz
+        noise_dbm = np.real(noise.values).astype(float)
+        floor = noise_over(grid, noise.frequency_hz, noise_dbm)
+        low = at_noise(np.real(capture.level.values).astype(float), floor)
+        if np.count_nonzero(low) > MOST_AT_NOISE * grid.size:
+            return (NO_NOISE_MARGIN,)
+    return ()

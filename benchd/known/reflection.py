@@ -1,0 +1,329 @@
+"""From the bench file and the captures' own noise to what a reduction may take for known.
+
+A size that the bench file states is knowledge; one that it does not state stays the documented
+default of `benchd.reduce.knowledge`, and the result says so (`assumed-term`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from benchd.bench import Bench, CouplerFixture, PassiveFixture, SwitchInstrument
+from benchd.known.ageing import drift_db
+from benchd.known.qualified import (
+    DIRECTIVITY,
+    JOINT,
+    REPEATABILITY,
+    SOURCE_MATCH,
+    newest,
+    newest_curve,
+)
+from benchd.known.readings import (
+    independent_samples,
+    law,
+    noise_floor_sd_db,
+    noise_power_dbm,
+    scale_of,
+    seen_sd_db,
+)
+from benchd.reduce.decibels import (
+    free_space_path_loss_db,
+    gamma_from_return_loss,
+    ratio_from_db,
+    return_loss_from_gamma,
+)
+from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
+from benchd.store import Store
+from benchd.traces import Capture
+
+STATED_LEAK_FREEDOM = 50.0
+"""Of a directivity or source match that the bench file states: an effective size known to 10 %
+(1/sqrt(2 nu), JCGM 100, E.4.3), 0.9 dB. Half of that is what a sliding load leaves open, the rest
+how a leak swings between the frequencies that were looked at (common practice, no source; the
+coverage study, docs/coverage.md, shows that it is needed and is enough)."""
+
+
+def _stated(size_db: float) -> Known:
+    return Known(size_db, degrees_of_freedom=STATED_LEAK_FREEDOM)
+
+
+def reflection_knowledge(
+    bench: Bench,
+    test: Capture,
+    baselines: Mapping[str, Capture],
+    store: Store | None = None,
+    *,
+    free_space: bool = False,
+) -> ReflectionKnowledge:
+    """What a return loss on the route of `test` rests on, over the band of its sweep.
+
+    store: where qualification results of this bench are looked up; they go before what the bench
+        file states.
+    free_space: the values are to hold without the box, so that its walls enter.
+    """
+    route = bench.routes[test.route]
+    grid = test.level.frequency_hz
+    low_hz, high_hz = float(grid[0]), float(grid[-1])
+    ids = sorted(one.id for one in baselines.values())
+    known = ReflectionKnowledge(
+        baseline=_baseline_kind(baselines),
+        baseline_source=f"baseline {' '.join(ids)}" if ids else "",
+    )
+    for element in route.out:
+        fixture = bench.fixtures.get(element.partition(".")[0])
+        if isinstance(fixture, CouplerFixture):
+            known = replace(
+                known, directivity_db=_stated(fixture.directivity_db.least(low_hz, high_hz))
+            )
+            if fixture.source_match_db is not None:
+                match_db = fixture.source_match_db.least(low_hz, high_hz)
+                known = replace(known, source_match_db=_stated(match_db))
+    analyzer = bench.analyzer_of(route)
+    if analyzer.linearity_db is not None:
+        scale = Known(analyzer.linearity_db, source=scale_of(test, route.analyzer))
+        known = replace(known, linearity_db=scale)
+    connector_db = _changed_joint_db(bench, test, baselines)
+    if connector_db is not None:
+        known = replace(known, connector_sd_db=Known(connector_db))
+    known = replace(known, joint_gamma_sd=joint_reflection(bench, route.out, low_hz, high_hz))
+    delay_s = _delay_after_coupler_s(bench, route.out)
+    if delay_s is not None:
+        known = replace(known, line_delay_s=Known(delay_s))
+    accuracy_ppm = _frequency_accuracy_ppm(bench, test)
+    if accuracy_ppm is not None:
+        known = replace(known, frequency_error=Known(accuracy_ppm * 1e-6))
+    antenna = bench.antennas.get(test.antenna or "")
+    if antenna is not None:
+        known = replace(known, coupling=antenna.coupling)
+    known = _with_drift(known, bench, test, baselines)
+    known = _with_qualification(known, store, test)
+    if free_space:
+        known = replace(known, wall_gamma=wall_echo(bench, test.antenna, low_hz, high_hz))
+    return _with_noise(known, test, baselines)
+
+
+def coupler_over_frequency(
+    known: ReflectionKnowledge, bench: Bench, test: Capture, store: Store | None = None
+) -> Callable[[float], ReflectionKnowledge]:
+    """The same knowledge with directivity and source match as they are at one frequency, Hz.
+
+    A leak is the sum of a coupler's own and of every joint behind it, and swings with frequency.
+    The worst over the sweep makes most intervals too wide, one value for all of them makes those
+    too narrow where it is worse than that. What a qualification measured goes first.
+    """
+    qualified = (DIRECTIVITY, SOURCE_MATCH, JOINT)
+    measured = {name: newest_curve(store, name, test) for name in qualified}
+    out = bench.routes[test.route].out
+    names = [element.partition(".")[0] for element in out]
+    couplers = [
+        fixture for fixture in map(bench.fixtures.get, names) if isinstance(fixture, CouplerFixture)
+    ]
+
+    def at(at_hz: float) -> ReflectionKnowledge:
+        found = replace(
+            known,
+            joint_gamma_sd=joint_reflection(bench, out, at_hz, at_hz),
+            leak_band_hz=_told_together(couplers, test, at_hz),
+        )
+        for coupler in couplers:
+            found = replace(found, directivity_db=_stated(coupler.directivity_db.at(at_hz)))
+            if coupler.source_match_db is not None:
+                found = replace(found, source_match_db=_stated(coupler.source_match_db.at(at_hz)))
+        directivity, match = measured[DIRECTIVITY], measured[SOURCE_MATCH]
+        line = known.line_delay_s
+        if match is not None and match.covers(at_hz, at_hz):
+            found = replace(found, source_match_db=match.leak_near(at_hz, line)[0])
+        if directivity is not None and directivity.covers(at_hz, at_hz):
+            size, band_hz = directivity.leak_near(at_hz, line)
+            found = replace(found, directivity_db=size, leak_band_hz=band_hz)
+        joint = measured[JOINT]
+        if joint is not None and joint.covers(at_hz, at_hz):
+            found = replace(found, joint_gamma_sd=_along_one_direction(joint.at(at_hz)))
+        return found
+
+    return at
+
+
+EFFECTIVE_OVER = 0.15
+"""A leak stated as one number is effective over the sweep, or over 15 % to each side where the
+sweep is narrower: nobody qualifies a coupler for one sweep (common practice, no source)."""
+
+
+def _told_together(
+    couplers: list[CouplerFixture], test: Capture, at_hz: float
+) -> tuple[float, float]:
+    """The band for which one stated leak stands: of a table, halfway to the frequencies beside."""
+    grid = test.level.frequency_hz
+    low_hz = min(float(grid[0]), at_hz * (1.0 - EFFECTIVE_OVER))
+    high_hz = max(float(grid[-1]), at_hz * (1.0 + EFFECTIVE_OVER))
+    stated = np.array(couplers[-1].directivity_db.frequency_hz if couplers else ())
+    if stated.size < 2 or not stated[0] <= at_hz <= stated[-1]:
+        return low_hz, high_hz
+    right = int(np.clip(np.searchsorted(stated, at_hz), 1, stated.size - 1))
+    half_hz = float(stated[right] - stated[right - 1]) / 2.0
+    return max(low_hz, at_hz - half_hz), min(high_hz, at_hz + half_hz)
+
+
+def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:
+    """Of the instrument that sets the frequency: the source where it steps, else the analyzer."""
+    route = bench.routes[test.route]
+    steps = test.settings.get("method", "stepped") == "stepped"
+    found = getattr(
+        bench.instruments[route.source if steps else route.analyzer], "frequency_accuracy_ppm", None
+    )
+    return None if found is None else float(found)
+
+
+def _with_drift(
+    known: ReflectionKnowledge, bench: Bench, test: Capture, baselines: Mapping[str, Capture]
+) -> ReflectionKnowledge:
+    """The drift since the oldest of the baselines."""
+    drifts = [drift_db(bench, test.route, one, test) for one in baselines.values()]
+    stated = [one for one in drifts if one is not None]
+    if not stated:
+        return known
+    return replace(known, drift_db=max(stated, key=lambda one: one.value))
+
+
+def _with_qualification(
+    known: ReflectionKnowledge, store: Store | None, test: Capture
+) -> ReflectionKnowledge:
+    """What was measured of this coupler and these connections goes before what was stated."""
+    directivity = newest(store, DIRECTIVITY, test)
+    if directivity is not None:
+        known = replace(known, directivity_db=directivity)
+    match = newest(store, SOURCE_MATCH, test)
+    if match is not None:
+        known = replace(known, source_match_db=match)
+    joint = newest(store, JOINT, test)
+    if joint is not None:
+        known = replace(known, joint_gamma_sd=_along_one_direction(joint))
+    spread = newest(store, REPEATABILITY, test)
+    return known if spread is None else replace(known, connector_sd_db=spread)
+
+
+WALLS = 4
+"""Walls around an antenna at the middle port that it may look at broadside."""
+
+_DIPOLE_GAIN_DBI = 2.15
+
+
+def wall_echo(bench: Bench, antenna: str | None, low_hz: float, high_hz: float) -> Known:
+    """What of its own wave comes back from the walls to the antenna, linear, at most.
+
+    Stated as `echo` of the box, it is knowledge. Else it is estimated: a wall at half the least
+    inner dimension l acts as an image at the distance l, from which the antenna receives
+    G lambda/(4 pi l) (Friis; IEEE Std 145 terms, from memory) times the wall's reflection, for
+    which the stated `reflectivity` stands (without it, -12 dB); four walls may agree in phase.
+    An estimate, and flagged as assumed.
+    """
+    box = bench.box
+    if box is not None and box.echo_db is not None:
+        return Known(float(ratio_from_db(box.echo_db.most(low_hz, high_hz))))
+    known = bench.antennas.get(antenna or "")
+    gain_dbi = _DIPOLE_GAIN_DBI
+    if known is not None and known.reference is not None:
+        gain_dbi = known.reference.gain_dbi.most(low_hz, high_hz)
+    least_m = min(box.inside_m) if box is not None else 0.4
+    wall_db = -12.0
+    if box is not None and box.reflectivity_db is not None:
+        wall_db = box.reflectivity_db.most(low_hz, high_hz)
+    path_db = free_space_path_loss_db(low_hz, least_m)
+    one = float(ratio_from_db(wall_db)) * 10.0 ** ((2.0 * gain_dbi - path_db) / 20.0)
+    return Known(min(1.0, WALLS * one), assumed=True)
+
+
+def _baseline_kind(baselines: Mapping[str, Capture]) -> BaselineKind:
+    if {"open", "short"} <= set(baselines):
+        return "open-and-short"
+    return "open" if "open" in baselines else "short"
+
+
+def _changed_joint_db(
+    bench: Bench, test: Capture, baselines: Mapping[str, Capture]
+) -> float | None:
+    """Spread of what was joined or switched anew between baseline and test, dB (sd).
+
+    By switch: the repeatability of the switch and of the cables alike on its throws. By hand:
+    the repeatability of the last cable's connector. None where the bench file does not say.
+    """
+    route = bench.routes[test.route]
+    sizes: list[float] = []
+    known = False
+    for element in route.out:
+        name = element.partition(".")[0]
+        part = bench.fixtures.get(name) or bench.instruments.get(name)
+        size = (
+            part.repeatability_db if isinstance(part, PassiveFixture | SwitchInstrument) else None
+        )
+        if size is not None:
+            known = True
+            sizes.append(size)
+    return float(np.hypot.reduce(sizes)) if known else None
+
+
+def joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: float) -> Known:
+    """What the joints behind the coupler reflect anew, linear, along the antenna's reflection.
+
+    Of the joints that are stated, the default where none is: half of the square of a phasor of
+    random phase lies along any one direction.
+    """
+    stated = [
+        fixture.reflection_repeatability_db.least(low_hz, high_hz)
+        for fixture in (bench.fixtures.get(element.partition(".")[0]) for element in out)
+        if fixture is not None and fixture.reflection_repeatability_db is not None
+    ]
+    if not stated:
+        return ReflectionKnowledge().joint_gamma_sd
+    together = float(np.hypot.reduce([gamma_from_return_loss(size_db) for size_db in stated]))
+    return _along_one_direction(Known(float(return_loss_from_gamma(together))))
+
+
+def _along_one_direction(joint_db: Known) -> Known:
+    """From a root mean square in dB below a full reflection to a standard deviation, linear."""
+    return replace(joint_db, value=float(gamma_from_return_loss(joint_db.value)) / math.sqrt(2.0))
+
+
+def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:
+    """One-way delay from coupler to port, as far as it is stated."""
+    delays = []
+    behind = False
+    for element in out:
+        name = element.partition(".")[0]
+        fixture = bench.fixtures.get(name)
+        if isinstance(fixture, CouplerFixture):
+            behind = True
+        elif behind and isinstance(fixture, PassiveFixture) and fixture.delay_s is not None:
+            delays.append(fixture.delay_s)
+    return sum(delays) if delays else None
+
+
+def _with_noise(
+    known: ReflectionKnowledge, test: Capture, baselines: Mapping[str, Capture]
+) -> ReflectionKnowledge:
+    """Noise as the captures themselves show it: read with RF off, scatter, roughness."""
+    if not baselines:
+        return known
+    seen = [one for one in map(seen_sd_db, (test, *baselines.values())) if one is not None]
+    if len(seen) == 1 + len(baselines):
+        # The baseline is a mean of as many captures as there are standards.
+        rest = float(np.hypot.reduce([one.value for one in seen[1:]])) / len(baselines)
+        total = float(np.hypot(seen[0].value, rest))
+        known = replace(
+            known, noise_sd_db=Known(total, degrees_of_freedom=seen[0].degrees_of_freedom)
+        )
+    noise_dbm, detector = noise_power_dbm(test), law(test)
+    if noise_dbm is None or detector is None:
+        return known
+    level_dbm = np.mean([np.mean(np.real(one.level.values)) for one in baselines.values()])
+    return replace(
+        known,
+        dynamic_range_db=Known(float(level_dbm) - noise_dbm),
+        noise_floor_sd_db=Known(noise_floor_sd_db(test)),
+        detector=detector,
+        independent_samples=independent_samples(test),
+    )

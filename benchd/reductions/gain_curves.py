@@ -1,0 +1,99 @@
+"""A gain at single frequencies and over a band, with its curve: shared by all ways to a gain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from benchd.bench import Bench
+from benchd.errors import ReductionRefused
+from benchd.reduce.extremes import Coherence
+from benchd.reduce.transfer import over_band
+from benchd.reductions.outcome import Outcome, finished
+from benchd.results import Result
+from benchd.traces import Capture, FloatArray, Form, Trace
+from benchd.worksheet import ReduceStep
+
+AtFrequency = Callable[[float], list[Result]]
+
+
+def gain_outcome(
+    step: ReduceStep,
+    test: Capture,
+    used: list[Capture],
+    at: AtFrequency,
+    *,
+    antenna: str | None,
+    bench: Bench,
+    more: Sequence[Result] = (),
+) -> Outcome:
+    """Results at the frequencies asked for, then mean, least and largest over the band.
+
+    at: results at one frequency; several antennas may stand in it, told apart by their name.
+    antenna: the name for results that carry none of their own. more: results of another kind.
+    """
+    options: dict[str, Any] = step.options
+    low_hz, high_hz = options["band_hz"]
+    grid = test.level.frequency_hz
+    inside = grid[(grid >= low_hz) & (grid <= high_hz)]
+    if inside.size == 0:
+        raise ReductionRefused(
+            f"no point of the sweep lies between {low_hz / 1e6:.6g} and {high_hz / 1e6:.6g} MHz",
+            where=step.label,
+            advice="Widen the band, or measure with more points.",
+        )
+    points = [at(float(frequency_hz)) for frequency_hz in inside]
+    results = [result for frequency_hz in options["at_hz"] for result in at(frequency_hz)]
+    traces: list[Trace] = []
+    for quantity, name in dict.fromkeys((r.quantity, r.antenna) for r in points[0]):
+        curve = [
+            r for found in points for r in found if (r.quantity, r.antenna) == (quantity, name)
+        ]
+        how = coherence(bench, test.route)
+        results += [_named(one, name) for one in over_band(curve, (low_hz, high_hz), how)]
+        several = len({r.antenna for r in points[0]}) > 1
+        traces += _curves(f"{name}/{quantity}" if several else quantity, inside, curve)
+    return finished(step, antenna, used, [*results, *more], traces)
+
+
+def coherence(bench: Bench, route_name: str) -> Coherence:
+    """How fast errors change over frequency on a route: from the box's size and the cables' delays.
+
+    Each wall mirrors the range once; a wave between an antenna and what it is joined to passes the
+    cables twice, or turns back at the first joint. Half more is allowed for antennas' own delays.
+    """
+    usual, box = Coherence(), bench.box
+    excess_m = usual.excess_m
+    if box is not None and box.range_length_m is not None:
+        length_m, wide_m, high_m = box.inside_m
+        range_m = min(box.range_length_m, length_m)
+        ways = [math.hypot(range_m, edge) - range_m for edge in (wide_m, wide_m, high_m, high_m)]
+        ways += [length_m - range_m] * 2
+        excess_m = math.sqrt(sum(way**2 for way in ways) / len(ways))
+    route = bench.routes[route_name]
+    late_s = [
+        sum(getattr(bench.fixtures.get(name), "delay_s", None) or 0.0 for name in way)
+        for way in (route.out, route.back)
+    ]
+    known = [2.0 * one for one in late_s if one > 0.0]
+    turn_s = (0.0, 1.5 * max(known)) if known else usual.turn_s
+    return Coherence(excess_m, turn_s)
+
+
+def _named(result: Result, antenna: str | None) -> Result:
+    return replace(result, antenna=antenna)
+
+
+def _curves(quantity: str, grid: FloatArray, curve: list[Result]) -> list[Trace]:
+    def trace(name: str, values: list[float | None]) -> Trace:
+        return Trace(name, Form.RATIO_DB, grid, np.array(values, dtype=float))
+
+    return [
+        trace(quantity, [result.value for result in curve]),
+        trace(f"{quantity}/low", [result.low for result in curve]),
+        trace(f"{quantity}/high", [result.high for result in curve]),
+    ]

@@ -1,0 +1,76 @@
+"""A stored reflection as it was normalised, made again from the captures of its result."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.known.captures import Sources
+from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
+from benchd.known.timeline import baseline_between
+from benchd.reduce.normalise import normalised
+from benchd.reduce.revisions import Looked
+from benchd.results import Result
+from benchd.store import UnknownId
+from benchd.traces import Capture, Role, Trace
+
+BOX_WALLS = "box walls"
+"""Term of a result that was stated for free space."""
+
+
+@dataclass(frozen=True, eq=False)
+class LookedAgain:
+    """The trace with what it rests on, and the capture that it came from."""
+
+    looked: Looked
+    test: Capture
+
+
+def looked_again(sources: Sources, result: Result) -> LookedAgain | None:
+    """None where the result is no reflection of one test capture over stored baselines."""
+    try:
+        captures = [sources.store.capture(one) for one in result.captures]
+    except UnknownId:
+        return None
+    tests = [one for one in captures if one.role is Role.TEST]
+    if len(tests) != 1:
+        return None
+    test = tests[0]
+    levels, first = [], {}
+    for role in (Role.OPEN, Role.SHORT):
+        of_role = sorted(
+            (one for one in captures if one.role is role), key=lambda one: one.taken_at
+        )
+        if of_role:
+            levels.append(_level(of_role, test))
+            first[role.value] = of_role[0]
+    if not levels:
+        return None
+    budget = result.budget
+    free_space = budget is not None and any(BOX_WALLS in line.name for line in budget.terms)
+    known = reflection_knowledge(sources.bench, test, first, sources.store, free_space=free_space)
+    ratio = normalised(test.level, levels, other_grid=True)
+    looked = Looked(
+        ratio.frequency_hz,
+        np.real(ratio.values).astype(float),
+        coupler_over_frequency(known, sources.bench, test, sources.store),
+    )
+    return LookedAgain(looked, test)
+
+
+def _level(of_role: Sequence[Capture], test: Capture) -> Trace:
+    """One baseline as it is; of an opening and a closing one what lies between them in time."""
+    if len(of_role) == 1:
+        return of_role[0].level
+    return baseline_between(of_role[0], of_role[-1], test)[0]
+
+
+def over_one_coupler(one: LookedAgain, other: LookedAgain) -> bool:
+    """Whether both were measured over the same parts, so that leak and source match are one."""
+    return (
+        one.test.route == other.test.route
+        and one.test.position == other.test.position
+        and one.test.fixtures == other.test.fixtures
+    )

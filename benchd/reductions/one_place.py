@@ -1,0 +1,102 @@
+"""Two gains measured in one place of one box: what the place does to both alike.
+
+Walls, distance and the port's mismatch act on an antenna through its pattern and its reflection.
+Two antennas alike, one after the other on one mount, meet them alike: drawn boxes showed that like
+dipoles differ by next to nothing there, where one path alone strays by 0.2 to 1.15 dB
+(docs/coverage.md). So such a term is one error in both gains, and comes back as far as the two
+antennas, or their gains, differ.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from benchd.bench import Bench
+from benchd.known.box_spreads import ALIKE, alike
+from benchd.known.captures import Sources
+from benchd.results import Result, ResultRecord, Term
+from benchd.store import UnknownId
+from benchd.traces import Capture, Role
+
+OF_THE_PLACE = ("box", "range and phase centre", "finite range", "mismatch at test")
+"""How the terms begin that one place causes in every gain measured there."""
+
+QUITE_OTHER_DB = 3.0
+"""Two gains this far apart are of antennas that have nothing in common any more (common practice,
+no source)."""
+
+PLACED_AGAIN = 0.1
+"""Share that comes back even for one antenna: fitted again it stands a hundredth of a wavelength
+or two elsewhere (common practice, no source)."""
+
+
+def in_one_place(
+    sources: Sources, one: ResultRecord, other: ResultRecord
+) -> tuple[Result, Result] | None:
+    """Both results with the errors of their place marked as shared; None where they share none."""
+    first, second = _test_of(sources, one.result), _test_of(sources, other.result)
+    if first is None or second is None or not _same_place(first, second):
+        return None
+    if not alike(sources.bench, first.antenna, second.antenna):
+        return None
+    apart = _apart(sources.bench, first, second, abs(other.result.value - one.result.value))
+    return _marked(one, apart), _marked(other, apart)
+
+
+def _test_of(sources: Sources, result: Result) -> Capture | None:
+    """The one capture of the antenna under test; None where there are several places or none."""
+    try:
+        captures = [sources.store.capture(one) for one in result.captures]
+    except UnknownId:
+        return None
+    tests = [one for one in captures if one.role is Role.TEST]
+    return tests[0] if len(tests) == 1 else None
+
+
+def _same_place(one: Capture, other: Capture) -> bool:
+    return (
+        one.route == other.route
+        and one.position == other.position
+        and one.fixtures == other.fixtures
+        and _turn(one) == _turn(other)
+    )
+
+
+def _turn(capture: Capture) -> dict[str, object]:
+    """Where a repeated step stood, a mark of the box among it; the antenna's own name left out."""
+    return {key: value for key, value in capture.bindings.items() if value != capture.antenna}
+
+
+def _apart(bench: Bench, first: Capture, second: Capture, gains_apart_db: float) -> float:
+    """How little two antennas have in common, from PLACED_AGAIN to 1."""
+    shares = [PLACED_AGAIN, gains_apart_db / QUITE_OTHER_DB]
+    if first.antenna != second.antenna and first.antenna and second.antenna:
+        a, b = bench.antennas[first.antenna], bench.antennas[second.antenna]
+        for one, other in (
+            (a.design_frequency_hz, b.design_frequency_hz),
+            (a.largest_dimension_m, b.largest_dimension_m),
+        ):
+            shares.append(abs(one - other) / max(one, other) / ALIKE)
+    return min(1.0, max(shares))
+
+
+def _marked(record: ResultRecord, apart: float) -> Result:
+    """Terms of the place in two parts: one that both gains share, one of each gain's own."""
+    result = record.result
+    if result.budget is None:
+        return result
+    terms: list[Term] = []
+    for line in result.budget.terms:
+        if not line.name.startswith(OF_THE_PLACE) or line.source:
+            terms.append(line)
+            continue
+        for share, source in (((1.0 - apart**2) ** 0.5, f"place: {line.name}"), (apart, "")):
+            if share > 0.0:
+                part = replace(
+                    line,
+                    size=line.size * share,
+                    contribution=line.contribution * share,
+                    source=source,
+                )
+                terms.append(part)
+    return replace(result, budget=replace(result.budget, terms=tuple(terms)))

@@ -1,0 +1,54 @@
+"""What a reduction gives back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from benchd.known.path_flags import noise_margin_flags
+from benchd.results import Result
+from benchd.traces import Capture, Trace
+from benchd.worksheet import ReduceStep
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Results, and the curves behind them.
+
+    traces: named "<reduction>/<quantity>", interval ends ".../low" and ".../high".
+    instruments: name -> identity, of all captures used.
+    """
+
+    results: tuple[Result, ...]
+    traces: tuple[Trace, ...] = ()
+    instruments: dict[str, str] = field(default_factory=dict)
+
+
+def finished(
+    step: ReduceStep,
+    antenna: str | None,
+    captures: list[Capture],
+    results: list[Result],
+    traces: list[Trace],
+    *,
+    noise_counts: bool = False,
+) -> Outcome:
+    """Give every result its antenna (unless it has one), its captures and their flags.
+
+    noise_counts: a capture that reads nothing but noise is one of the answers looked for, as
+        that of a tight box is; else every result says that it rests on noise.
+    """
+    ids = tuple(dict.fromkeys(capture.id for capture in captures))
+    flags = tuple(dict.fromkeys(flag for capture in captures for flag in capture.flags))
+    if not noise_counts:
+        flags = (*flags, *noise_margin_flags(captures))
+    instruments = {
+        name: identity for capture in captures for name, identity in capture.instruments.items()
+    }
+    return Outcome(
+        results=tuple(
+            replace(result, antenna=result.antenna or antenna, captures=ids).with_flags(*flags)
+            for result in results
+        ),
+        traces=tuple(replace(trace, name=f"{step.name}/{trace.name}") for trace in traces),
+        instruments=instruments,
+    )

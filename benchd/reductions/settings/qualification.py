@@ -1,0 +1,68 @@
+"""Checks that all qualifications share: many captures, taken alike, some of them enough."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from pydantic import Field
+
+from benchd.files.fields import Label
+from benchd.reductions.settings.base import Finding, Frequencies, Reduction, View, spread
+from benchd.reductions.settings.same_sweep import band_findings, differences
+
+
+class Qualification(Reduction):
+    """Base of the qualifications.
+
+    series: keys that hold lists of captures, in order; the first given one sets the pattern.
+    least: key -> fewest captures that it needs.
+    alone: keys whose captures need not be taken like the others.
+    """
+
+    at_hz: Frequencies | None = Field(
+        None, alias="at", description="frequencies to report beside the whole band"
+    )
+
+    def series(self) -> Mapping[str, Sequence[Label]]:
+        """Key -> captures, those left out absent."""
+        return {}
+
+    def least(self) -> Mapping[str, int]:
+        """Key -> fewest captures; keys that are not here need one."""
+        return {}
+
+    def alone(self) -> frozenset[str]:
+        """Keys whose captures may be taken otherwise."""
+        return frozenset()
+
+    def inputs(self) -> dict[str, str]:
+        """Every series under its key: key, key_2, ..."""
+        found: dict[str, str] = {}
+        for key, names in self.series().items():
+            found |= spread(key, list(names))
+        return found
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """Enough captures, taken alike; frequencies inside the sweep."""
+        first = None
+        for key, names in self.series().items():
+            fewest = self.least().get(key, 1)
+            if len(names) < fewest:
+                yield (key,), f"found {len(names)} captures, at least {fewest} are needed"
+            if key in self.alone():
+                continue
+            for index, name in enumerate(names):
+                capture = view.captures[name]
+                first = first or capture
+                apart = differences(first, capture, grid=True)
+                if apart:
+                    text = f'"{name}" does not fit "{first.name}": {"; ".join(apart)}'
+                    yield (key, index), text
+        if first is not None:
+            for index, frequency in enumerate(self.at_hz or []):
+                yield from band_findings(("at", index), frequency, first)
+
+    def options(self, view: View) -> dict[str, Any]:
+        """at_hz: list, empty where none were asked for; the rest is each kind's own."""
+        return {"at_hz": list(self.at_hz or [])}
