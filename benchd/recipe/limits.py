@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from benchd.reductions.settings.base import registered
+from benchd.quantities import quantity
 from benchd.units import show
 from benchd.worksheet import Limit
 
 
-def unit_of(quantity: str) -> str:
+def unit_of(name: str) -> str:
     """The unit that limits on a quantity are written in; "" for plain numbers and unknown ones."""
-    kinds = (reduction.quantities.get(quantity) for reduction in registered().values())
-    return next((kind.value.unit for kind in kinds if kind is not None), "")
+    kind = quantity(name).kind
+    return "" if kind is None else kind.value.unit
 
 
 def limit_words(limit: Limit) -> str:

@@ -13,6 +13,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchd.quantities import Picture, quantity
 from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import ASSUMED_TERM, assumed_sentence, assumed_words, flag_words
 from benchd.results import Result, ResultRecord
@@ -20,8 +21,6 @@ from benchd.traces import Capture
 
 if TYPE_CHECKING:
     from benchd.report.figure import Heading
-
-GAINS = ("realised_gain", "gain")
 
 
 @dataclass(frozen=True)
@@ -56,9 +55,9 @@ def plot_job(job: JobPlots, folder: Path) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
     for curve in job.reduced:
-        if curve.quantity == "return_loss":
+        if quantity(curve.quantity).picture is Picture.RETURN_LOSS:
             written += _plot_reflection(job, curve, folder)
-    for reduction in dict.fromkeys(c.reduction for c in job.reduced if c.quantity in GAINS):
+    for reduction in dict.fromkeys(c.reduction for c in job.reduced if _is_gain(c)):
         written += _plot_gain(job, reduction, folder)
     for capture in job.captures:
         written += plot_capture(capture, job.recipe, folder, cautions=job.cautions)
@@ -107,7 +106,7 @@ def _plot_gain(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
     from benchd.report.gain_plot import draw_gain
 
     results = _results_of(job, reduction)
-    curves = [c for c in job.reduced if c.reduction == reduction and c.quantity in GAINS]
+    curves = [c for c in job.reduced if c.reduction == reduction and _is_gain(c)]
     with style():
         figure = draw_gain(
             curves,
@@ -116,6 +115,10 @@ def _plot_gain(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
             design_hz=job.design_hz.get(reduction),
         )
         return save(figure, folder / safe_name(f"{reduction} gain"))
+
+
+def _is_gain(curve: ReducedTrace) -> bool:
+    return quantity(curve.quantity).picture is Picture.GAIN
 
 
 def _results_of(job: JobPlots, reduction: str) -> list[Result]:

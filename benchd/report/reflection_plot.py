@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
+from benchd.quantities import Picture, place, quantity
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis
 from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TARGET
 from benchd.report.reduced import ReducedTrace
@@ -19,7 +20,6 @@ from benchd.results import Result
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
 MOST_NUMBERS = 5
 FOOT_DB = 5.0  # free room below the deepest point, for the band's label
-IN_THE_COLUMN = ("resonance_frequency", "return_loss", "vswr", "bandwidth", "trim_per_arm")
 
 
 def draw_reflection(
@@ -63,8 +63,8 @@ def _deepest(reduced: ReducedTrace, band_level_db: float) -> float:
 
 def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     rows = []
-    named = [result for result in results if result.quantity in IN_THE_COLUMN]
-    named.sort(key=lambda result: IN_THE_COLUMN.index(result.quantity))
+    named = [r for r in results if quantity(r.quantity).picture is Picture.RETURN_LOSS]
+    named.sort(key=lambda result: place(result.quantity))
     for result in named[:MOST_NUMBERS]:
         label = quantity_words(result.quantity)
         if result.frequency_hz is not None and result.unit != "m":
@@ -81,8 +81,8 @@ def _remark(results: Sequence[Result]) -> str:
     return f"Shaded band and ±: 95 % intervals, k = {k}."
 
 
-def _find(results: Sequence[Result], quantity: str) -> Result | None:
-    return next((result for result in results if result.quantity == quantity), None)
+def _find(results: Sequence[Result], name: str) -> Result | None:
+    return next((result for result in results if result.quantity == name), None)
 
 
 def _draw_band(axes: Axes, results: Sequence[Result], level_db: float) -> None:

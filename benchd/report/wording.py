@@ -8,47 +8,45 @@ instead of one ±; where it has no upper end, only the lower.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
-from decimal import ROUND_HALF_UP, Decimal
 
+from benchd.quantities import Where, quantity
 from benchd.results import Result, Verdict
+from benchd.rounding import (
+    band_words,
+    duration_words,
+    factor_of,
+    fixed,
+    general,
+    joined,
+    number_words,
+    place_of,
+    rounded_words,
+    unit_for,
+    unit_of_difference,
+)
 
-UNCERTAINTY_DIGITS = 2
+__all__ = [
+    "ASSUMED_TERM",
+    "assumed_sentence",
+    "assumed_words",
+    "band_words",
+    "duration_words",
+    "factor_of",
+    "fixed",
+    "flag_words",
+    "number_words",
+    "place_of",
+    "quantity_words",
+    "time_words",
+    "unit_for",
+    "value_words",
+    "verdict_words",
+    "where_words",
+]
+
 LONGER_SIDE = 1.1  # one side of an interval this much longer than the other: show both ends
-
-_PREFIXES = {
-    "Hz": ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (0.0, "Hz")),
-    "m": ((1.0, "m"), (0.0, "mm")),
-    "s": ((1.0, "s"), (1e-3, "ms"), (0.0, "µs")),
-}
-_FACTORS = {
-    "GHz": 1e9, "MHz": 1e6, "kHz": 1e3, "Hz": 1.0,
-    "m": 1.0, "mm": 1e-3,
-    "s": 1.0, "ms": 1e-3, "µs": 1e-6,
-}  # fmt: skip
-
-# A level or a gain refers to something; how far two of them lie apart is a plain ratio.
-_DIFFERENCES = {"dBi": "dB", "dBm": "dB"}
-
-_QUANTITIES = {
-    "resonance_count": "Resonances in the sweep",
-    "resonance_frequency": "Resonance",
-    "resonance_return_loss": "Return loss at resonance",
-    "further_resonance_frequency": "Further resonance",
-    "further_resonance_return_loss": "Return loss there",
-    "band_low": "Lower band edge",
-    "band_high": "Upper band edge",
-    "bandwidth_low_edge": "Lower band edge",
-    "bandwidth_high_edge": "Upper band edge",
-    "realised_gain_mean": "Mean realised gain",
-    "realised_gain_min": "Least realised gain",
-    "realised_gain_max": "Greatest realised gain",
-    "gain_mean": "Mean gain",
-    "gain_min": "Least gain",
-    "gain_max": "Greatest gain",
-}
-_WORDS = {"vswr": "VSWR", "q": "Q"}
 
 ASSUMED_TERM = "assumed-term"
 
@@ -86,64 +84,9 @@ _OUTCOMES = {
 }
 
 
-def quantity_words(quantity: str) -> str:
+def quantity_words(name: str) -> str:
     """A quantity's snake_case name as it heads a row: "realised_gain" -> "Realised gain"."""
-    known = _QUANTITIES.get(quantity)
-    if known:
-        return known
-    words = [_WORDS.get(word, word) for word in quantity.split("_") if word]
-    text = " ".join(words)
-    return text[:1].upper() + text[1:]
-
-
-def unit_for(size: float, unit: str) -> str:
-    """The unit to show a number of this size in: 1.684e9, "Hz" -> "GHz". dB stays dB."""
-    if unit == "1":
-        return ""
-    steps = _PREFIXES.get(unit)
-    if steps is None:
-        return unit
-    return next(shown for least, shown in steps if abs(size) >= least)
-
-
-def factor_of(shown: str) -> float:
-    """How many base units one shown unit is: "GHz" -> 1e9; 1 for units without prefix."""
-    return _FACTORS.get(shown, 1.0)
-
-
-def number_words(value: float, unit: str, *, digits: int = 6) -> str:
-    """A number without uncertainty: 1.7e9, "Hz" -> "1.7 GHz". Trailing zeros are dropped."""
-    shown = unit_for(value, unit)
-    return _join(f"{value / factor_of(shown):.{digits}g}", shown)
-
-
-def band_words(low: float, high: float, unit: str) -> str:
-    """A range in one unit: "1.45 to 1.95 GHz"."""
-    shown = unit_for(max(abs(low), abs(high)), unit)
-    factor = factor_of(shown)
-    return _join(f"{low / factor:.5g} to {high / factor:.5g}", shown)
-
-
-def place_of(uncertainty: float) -> int:
-    """Decimal places at which an uncertainty has two significant digits; negative left of the
-    point. 0.0021 -> 4, 12.3 -> 0, 130 -> -1. `uncertainty` must be positive and finite."""
-    first = math.floor(math.log10(uncertainty))
-    place = UNCERTAINTY_DIGITS - 1 - first
-    # 0.0996 rounds to 0.10, which has its two digits one place earlier.
-    if _rounded(uncertainty, place) >= Decimal(10) ** (first + 1):
-        place -= 1
-    return place
-
-
-def _rounded(value: float, place: int) -> Decimal:
-    step = Decimal(1).scaleb(-place)
-    return (Decimal(repr(float(value))) / step).quantize(Decimal(1), ROUND_HALF_UP) * step
-
-
-def fixed(value: float, place: int) -> str:
-    """A number rounded to a decimal place, halves away from zero, never "-0.0"."""
-    rounded = _rounded(value, place)
-    return f"{abs(rounded) if rounded == 0 else rounded:.{max(place, 0)}f}"
+    return quantity(name).words
 
 
 _JUDGEMENTS = {1.0: "good enough", 0.0: "not good enough"}
@@ -154,11 +97,11 @@ def value_words(result: Result) -> str:
     value, unit = result.value, result.unit
     if not math.isfinite(value):
         return "no value"
-    if result.quantity.endswith("_verdict"):
+    if quantity(result.quantity).is_verdict:
         return _JUDGEMENTS.get(value, "cannot tell")
     sides = _sides(result)
     if sides is None:
-        return f"{number_words(value, unit, digits=4)} (no uncertainty stated)"
+        return f"{plain_words(value, unit)} (no uncertainty stated)"
     finite = [side for side in sides if math.isfinite(side)]
     shown = unit_for(max(abs(value), *finite), unit)
     factor = factor_of(shown)
@@ -169,20 +112,20 @@ def value_words(result: Result) -> str:
     if half == 0.0:
         return number_words(value, unit)
     place = place_of(half)
-    text = _join(fixed(value / factor, place), shown)
+    text = joined(fixed(value / factor, place), shown)
     if max(sides) > LONGER_SIDE * min(sides):
-        return f"{text}, {_join(f'{fixed(ends[0], place)} to {fixed(ends[1], place)}', shown)}"
-    return f"{text} ± {_join(fixed(half, place), _DIFFERENCES.get(shown, shown))}"
+        return f"{text}, {joined(f'{fixed(ends[0], place)} to {fixed(ends[1], place)}', shown)}"
+    return f"{text} ± {joined(fixed(half, place), unit_of_difference(shown))}"
 
 
 def _one_sided(value: float, ends: tuple[float, float], half: float, shown: str) -> str:
     """An interval with one end. All numbers in the unit shown."""
     word, end = ("at least", ends[0]) if math.isfinite(ends[0]) else ("at most", ends[1])
     if half == 0.0:
-        return _join(f"{word} {end:.4g}", shown)
+        return joined(f"{word} {general(end, 4)}", shown)
     place = place_of(half)
-    limit = _join(fixed(end, place), shown)
-    return f"{_join(fixed(value, place), shown)}, {word} {limit}"
+    limit = joined(fixed(end, place), shown)
+    return f"{joined(fixed(value, place), shown)}, {word} {limit}"
 
 
 def _sides(result: Result) -> tuple[float, float] | None:
@@ -198,13 +141,36 @@ def _sides(result: Result) -> tuple[float, float] | None:
     return None if sides == (math.inf, math.inf) else (sides[0], sides[1])
 
 
-def where_words(result: Result) -> str:
-    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", or nothing."""
+def plain_words(value: float, unit: str) -> str:
+    """A number of which no uncertainty is known: four digits; a time as people say times."""
+    if unit == "s" and value >= 1.0:
+        return duration_words(value)
+    return number_words(value, unit, digits=4)
+
+
+def where_words(result: Result, among: Sequence[Result] = ()) -> str:
+    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", or nothing.
+
+    among: results of the same reduction. Where the place is itself a result (the resonance, the
+    edges of a band), it is told with the digits that its uncertainty leaves it.
+    """
+    where = quantity(result.quantity).where
     if result.frequency_hz is not None:
+        if where is Where.DIP:
+            return _dip_words(result.frequency_hz, among)
         return number_words(result.frequency_hz, "Hz")
     if result.band_hz is not None:
-        return band_words(*result.band_hz, "Hz")
+        size = result.expanded_uncertainty if where is Where.OWN_BAND else None
+        return band_words(*result.band_hz, "Hz", uncertainty=size)
     return ""
+
+
+def _dip_words(frequency_hz: float, among: Sequence[Result]) -> str:
+    """The frequency of a dip, as surely as it is known; in five digits where nothing tells."""
+    for one in among:
+        if one.value == frequency_hz and one.unit == "Hz" and one.expanded_uncertainty:
+            return rounded_words(frequency_hz, one.expanded_uncertainty, "Hz")
+    return number_words(frequency_hz, "Hz", digits=5)
 
 
 def flag_words(flags: Iterable[str]) -> str:
@@ -235,24 +201,7 @@ def verdict_words(verdict: Verdict) -> str:
     return _OUTCOMES.get(verdict.outcome, verdict.outcome)
 
 
-def duration_words(seconds: float) -> str:
-    """A length of time for a person: "0.4 s", "38 s", "2 min 05 s", "7 h 12 min"."""
-    if seconds < 10:
-        return f"{seconds:.1f} s"
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min"
-
-
 def time_words(moment: datetime) -> str:
     """A moment in UTC: "2026-03-01 21:04:05 UTC"."""
     aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
     return f"{aware.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
-
-
-def _join(number: str, unit: str) -> str:
-    return f"{number} {unit}" if unit else number

@@ -91,7 +91,16 @@ def test_rounding_moves_nothing_by_more_than_a_tenth_of_the_uncertainty(
 ) -> None:
     """Two digits are kept, so the value moves by half of the second digit: 1/20 of 10 to 99."""
     text = value_words(_result(value, unit, expanded))
-    factors = {"GHz": 1e9, "MHz": 1e6, "kHz": 1e3, "mm": 1e-3, "ms": 1e-3, "µs": 1e-6}
+    factors = {
+        "GHz": 1e9,
+        "MHz": 1e6,
+        "kHz": 1e3,
+        "mm": 1e-3,
+        "ms": 1e-3,
+        "µs": 1e-6,
+        "min": 60.0,
+        "h": 3600.0,
+    }
     numbers = []
     for part in text.split(" ± "):
         number, _, shown = part.partition(" ")

@@ -85,9 +85,9 @@ def name_of(job: Any, record: ResultRecord) -> str:
 
 
 def as_fields(result: Result) -> dict[str, Any]:
-    """A result as plain values, its budget reduced to what is stated of it."""
+    """A result as plain values. Its note is left out: words may be chosen better at any time."""
     found = {name: getattr(result, name) for name in _NUMBERS}
-    found |= {"unit": result.unit, "flags": list(result.flags), "note": result.note}
+    found |= {"unit": result.unit, "flags": list(result.flags)}
     found["captures"] = list(result.captures)
     if result.budget is not None:
         found["budget"] = {
