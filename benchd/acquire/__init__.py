@@ -5,7 +5,7 @@ and a list of canned replies runs it in a test.
 """
 
 from benchd.acquire.confirm import confirmed
-from benchd.acquire.guard import LidClosed, LidOpened, guarded, require_lid
+from benchd.acquire.guard import LidClosed, LidOpened, require_lid
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
 from benchd.acquire.safety import rf_off_verified
@@ -22,7 +22,6 @@ __all__ = [
     "SweepInstruments",
     "confirmed",
     "grid_hz",
-    "guarded",
     "hold_sweep",
     "quiet",
     "require_lid",

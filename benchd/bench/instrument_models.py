@@ -32,6 +32,7 @@ ADDRESS = Words(
 Address = Annotated[str, ADDRESS]
 Command = Annotated[str, Words("a command", most=400)]
 SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
+Patience = Annotated[float, Measure(Kind.TIME, least=0.05, most=10.0)]
 Proportion = Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e5)]
 
 
@@ -152,6 +153,11 @@ class LidInstrument(_Instrument):
     """A contact that tells whether the box is closed."""
 
     kind: Literal["lid"] = Field(description="lid")
+    answer_within_s: Patience = Field(
+        1.0,
+        alias="answer_within",
+        description="longest wait for its answer with RF on; then the sweep ends and RF goes off",
+    )
 
 
 class ThermometerInstrument(_Instrument):

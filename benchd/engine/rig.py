@@ -13,16 +13,16 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from datetime import UTC, datetime
-from functools import partial
 from typing import Any, Literal, TypeVar
 
 import structlog
 
-from benchd.acquire import Probe, confirmed, guarded, quiet, require_lid, rf_off_verified
+from benchd.acquire import Probe, confirmed, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
-from benchd.bench.instrument_models import ThermometerInstrument
+from benchd.bench.instrument_models import LidInstrument, ThermometerInstrument
 from benchd.engine.doubted import Doubt, Doubted
 from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.lidwatch import LidWatch
@@ -40,7 +40,6 @@ from benchd.errors import (
 )
 from benchd.worksheet import SwitchSetting
 from drivers.errors import BadReply
-from drivers.exchange import Exchange
 from drivers.link import Link
 from drivers.player import Player
 
@@ -383,28 +382,22 @@ class Rig:
         procedure = told_before_rf(
             confirmed(procedure, self.drivers), self._radiating(), self._about_to_radiate
         )
-        watch: LidWatch | None = None
-        contact = self.bench.box.lid.instrument if self.bench.box and self.bench.box.lid else None
-        if contact is not None and lid is not None:
-            self.connect([contact])
-            question = self.drivers[contact].open_query()
-            procedure = guarded(procedure, question, time.monotonic, wanted=lid)
-            watch = LidWatch(self._stopped, partial(self._check_lid, question, lid))
-        if lid is not None:
-            self.rf.on(name for name in self._radiating() if name in names)
-        self._measuring = True
-        try:
-            outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)
-        except BaseException as error:
+        with self._lid_watched(lid) as watch:
+            if lid is not None:
+                self.rf.on(name for name in self._radiating() if name in names)
+            self._measuring = True
+            try:
+                outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)
+            except BaseException as error:
+                self._measuring = False
+                # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
+                self._disturbed.update(names)
+                self._rf_off_after_failure()
+                if isinstance(error, Cancelled) and watch is not None and watch.trouble is not None:
+                    raise watch.trouble from None
+                raise
             self._measuring = False
-            # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
-            self._disturbed.update(names)
-            self._rf_off_after_failure()
-            if isinstance(error, Cancelled) and watch is not None and watch.trouble is not None:
-                raise watch.trouble from None
-            raise
-        self._measuring = False
-        self.rf_off()
+            self.rf_off()
         if then is not None:
             try:
                 outcome = self._play(then(outcome), self._links)
@@ -423,11 +416,29 @@ class Rig:
             self.record.keep()
         self._not_off.update(self._radiating())
 
-    def _check_lid(self, question: Exchange, wanted: Literal["closed", "open"]) -> None:
-        is_open = self._play(
-            asked(question), {question.instrument: self._links[question.instrument]}
+    def _lid_watched(
+        self, wanted: Literal["closed", "open"] | None
+    ) -> AbstractContextManager[LidWatch | None]:
+        """A watch on the lid, which stands as wanted; none where nobody minds, or nobody can ask.
+
+        Raises LidOpened, LidClosed, LinkLost, Garbled.
+        """
+        lid = self.bench.box.lid if self.bench.box else None
+        if lid is None or wanted is None:
+            return nullcontext()
+        name = lid.instrument
+        contact = self.bench.instruments[name]
+        assert isinstance(contact, LidInstrument)
+        self.connect([name])
+        question = self.drivers[name].open_query()
+
+        def is_open(cancel: Callable[[], bool]) -> bool:
+            return bool(self._play(asked(question), self._links, cancel=cancel))
+
+        require_lid(is_open(self._stopped), wanted, where=name)
+        return LidWatch(
+            name, is_open, wanted, contact.answer_within_s, stop=self._stopped, hurry=self.stop
         )
-        require_lid(bool(is_open), wanted, where=question.instrument)
 
     def temperature_c(self) -> dict[str, float]:
         """`temperature_c` as the bench's first thermometer tells it; empty without one.

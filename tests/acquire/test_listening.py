@@ -7,11 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from benchd.acquire import LidClosed, SweepInstruments, guarded, run_sweep
+from benchd.acquire import SweepInstruments, run_sweep
 from benchd.worksheet import SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.exchange import Exchange
-from drivers.lid import ScpiLid
 from drivers.player import CannedPlayer
 from drivers.source import ScpiSource
 
@@ -66,17 +65,3 @@ def test_a_listening_sweep_never_speaks_to_the_source(settings: dict[str, object
     np.testing.assert_array_equal(sweep.frequency_hz, np.linspace(1.6e9, 1.8e9, 5))
     np.testing.assert_allclose(sweep.level_dbm, LEVELS_DBM, atol=1e-9)
     assert [trace.name for trace in sweep.traces()] == ["level"]
-
-
-def test_a_capture_that_wants_the_lid_open_refuses_a_closed_one() -> None:
-    """Else the reference for shielding would be taken through the shield."""
-    spoken_to: list[str] = []
-    procedure = guarded(
-        run_sweep(plan(), SweepInstruments(analyzer=ANALYZER, source=SOURCE)),
-        ScpiLid("lid").open_query(),
-        lambda: 0.0,
-        wanted="open",
-    )
-    with pytest.raises(LidClosed, match="the lid of the box is closed, but this capture wants it"):
-        CannedPlayer(quiet_bench(spoken_to)).run(procedure)
-    assert spoken_to == ["lid"]

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pytest
 
 from benchd.acquire import (
-    LidOpened,
     SweepInstruments,
     confirmed,
     grid_hz,
-    guarded,
     rf_off_verified,
     run_sweep,
 )
@@ -22,7 +18,6 @@ from benchd.worksheet import Refine, SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.errors import Refused
 from drivers.exchange import Exchange
-from drivers.lid import ScpiLid
 from drivers.player import CannedPlayer
 from drivers.source import ScpiSource
 
@@ -200,42 +195,6 @@ def test_rf_off_is_not_believed_until_the_source_says_so() -> None:
 
     with pytest.raises(InstrumentRefused, match=r"RF output is still on .*: generator"):
         CannedPlayer(stuck).run(rf_off_verified([SOURCE]))
-
-
-def clock(times: list[float]) -> Callable[[], float]:
-    return iter(times).__next__
-
-
-def test_an_open_lid_stops_the_procedure_before_its_first_batch() -> None:
-    bench = Bench()
-
-    def answer(exchange: Exchange) -> str | None:
-        return "1" if exchange.message == ":SENS:LID?" else bench(exchange)
-
-    player = CannedPlayer(answer)
-    lid = ScpiLid("lid").open_query()
-    with pytest.raises(LidOpened, match="the lid of the box is open"):
-        player.run(guarded(run_sweep(plan(), BOTH), lid, clock([0.0] * 10)))
-    assert [exchange.message for exchange in player.performed] == [":SENS:LID?"]
-
-
-def test_the_lid_is_asked_again_every_tenth_of_a_second_while_the_sweep_runs() -> None:
-    bench = Bench()
-    asked = 0
-
-    def answer(exchange: Exchange) -> str | None:
-        nonlocal asked
-        if exchange.message != ":SENS:LID?":
-            return bench(exchange)
-        asked += 1
-        return "1" if asked == 3 else "0"
-
-    times = iter(np.arange(0.0, 100.0, 0.06).tolist())
-    lid = ScpiLid("lid").open_query()
-    player = CannedPlayer(answer)
-    with pytest.raises(LidOpened):
-        player.run(guarded(run_sweep(plan(points=101), BOTH), lid, lambda: next(times)))
-    assert asked == 3
 
 
 def test_a_refused_setting_is_reported_with_its_own_command() -> None:

@@ -171,6 +171,21 @@ def lid_contact_silent(scene: Scene) -> None:
 
 
 @kind
+def lid_opened_and_told_late(scene: Scene) -> None:
+    """The lid is opened in a sweep, and its contact takes 0.2 s to 0.6 s for each answer."""
+    delay_s = scene.random.uniform(0.2, 0.6)
+    scene.simulator.do("fault", instrument="lid", mode="late", count=1_000_000, delay_s=delay_s)
+    job = _in_a_sweep(scene)
+    # A question that is on its way was asked before the lid was opened.
+    scene.simulator.do("lid", open=True)
+    scene.rf_must_be_off(time.monotonic() + 2.0 * delay_s)
+    time.sleep(2.0)
+    scene.simulator.do("lid", open=False)
+    scene.simulator.do("fault", instrument="lid", mode="none")
+    scene.until_ended(job)
+
+
+@kind
 def lid_opened(scene: Scene) -> None:
     """The lid is opened in a sweep."""
     job = _in_a_sweep(scene)

@@ -212,7 +212,10 @@ def patient(bench: Path, folder: Path) -> Path:
     copy = folder / f"patient-{bench.name}"
     text = re.sub(r"(\n    driver: scpi-[a-z]+\n)(?!    timeout:)", r"\1    timeout: 300 s\n",
                   bench.read_text())  # fmt: skip
-    copy.write_text(text)
+    # With RF on no lid contact is given so long: it may take the most that a bench file can say.
+    copy.write_text(
+        re.sub(r"(\n    driver: scpi-lid\n)(?!    answer)", r"\1    answer_within: 10 s\n", text)
+    )
     return copy
 
 

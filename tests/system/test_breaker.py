@@ -192,6 +192,35 @@ def test_the_lid_stops_rf_while_an_instrument_is_waited_for(
         assert not radiates(simulator)
 
 
+def test_a_slow_lid_contact_ends_no_sweep_and_is_still_heard(
+    alone: Daemon, simulator: Simulator
+) -> None:
+    """Each answer comes after 0.3 s; a second question over the same link would lose it."""
+    simulator.do("fault", instrument="lid", mode="late", count=1_000_000, delay_s=0.3)
+    alone.until_state(alone.queue_text(SWEEP.format(points=301, dwell="5 ms")), "done")
+    job = alone.queue_text(LONG)
+    until(lambda: radiates(simulator), "the sweep to radiate")
+    simulator.do("lid", open=True)
+    until(lambda: alone.job(job)["state"] == "failed", "the open lid to be seen")
+    assert alone.job(job)["error"]["family"] == "lid-open"
+    assert not radiates(simulator)
+    assert "trying again" not in alone.log.read_text()
+
+
+def test_a_lid_contact_that_goes_silent_switches_rf_off_long_before_its_timeout(
+    alone: Daemon, simulator: Simulator
+) -> None:
+    """It has five minutes for an answer with RF off, and ten seconds with RF on."""
+    job = alone.queue_text(LONG)
+    until(lambda: radiates(simulator), "the sweep to radiate")
+    simulator.do("fault", instrument="lid", mode="silent", count=1_000_000)
+    until(lambda: not radiates(simulator), "RF to go off", 60.0)
+    simulator.do("fault", instrument="lid", mode="none")
+    alone.http.post(f"/api/jobs/{job}/withdraw")
+    alone.until_state(job, "withdrawn")
+    assert "lid: did not answer within 10 s, so nobody knows" in alone.log.read_text()
+
+
 # --- data -------------------------------------------------------------------------------------
 
 

@@ -26,6 +26,8 @@ QUICK = (
     "will of a guest with an order",
     "source half closed",
     "lid opened",
+    "lid opened and told late",
+    "lid contact silent",
     "sense cable pulled in a sweep",
     "source lies about off",
     "withdrawn then killed",
