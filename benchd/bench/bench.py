@@ -7,6 +7,7 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from pydantic_core import PydanticCustomError
 
@@ -23,10 +24,16 @@ from benchd.bench.routes import Route
 from benchd.errors import BenchFileError, Problem
 from benchd.files.filemodel import read_model
 from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
+from benchd.moments import zone_named
 
 
 class Bench(BenchFile):
     """A bench file that holds together. Immutable."""
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The time zone in which windows of jobs are meant and times are shown."""
+        return zone_named(self.timezone)
 
     @property
     def hash(self) -> str:

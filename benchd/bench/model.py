@@ -33,7 +33,9 @@ class BenchFile(FileModel):
         str, Words("a name of lower-case letters, digits and -", r"[a-z0-9][a-z0-9-]*", 40)
     ] = Field(description="name of the bench; it becomes part of MQTT topics")
     title: Title = Field(description="what this bench is, in one line")
-    timezone: Timezone = Field("UTC", description="time zone that windows of jobs are meant in")
+    timezone: Timezone = Field(
+        "UTC", description="time zone that windows of jobs are meant in and that times are shown in"
+    )
     instruments: dict[Name, Instrument] = Field(description="name -> instrument")
     fixtures: dict[Name, Fixture] = Field(
         default_factory=dict, description="name -> cable, attenuator, adapter, coupler, amplifier"

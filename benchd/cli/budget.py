@@ -13,6 +13,7 @@ from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl
 from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.errors import OrderRefused
+from benchd.moments import time_words
 from benchd.reduce.uncertainty import improve_first, shares
 from benchd.report.wording import (
     factor_of,
@@ -20,7 +21,6 @@ from benchd.report.wording import (
     flag_words,
     place_of,
     quantity_words,
-    time_words,
     unit_for,
     value_words,
     where_words,
@@ -53,11 +53,12 @@ def budget(
     with connect(daemon) as client:
         result_id = _id_of(client, result, antenna, job)
         found = client.get(f"/api/results/{result_id}")
+        screen = screen_of(sys.stdout, client.zone)
     if json:
         say(to_text(found, indent=2))
         return
     (record,) = decode_records([_plain_record(found)])
-    say(format_budget(record, screen_of(sys.stdout)))
+    say(format_budget(record, screen))
 
 
 def _plain_record(document: dict[str, object]) -> dict[str, object]:
@@ -94,7 +95,8 @@ def format_budget(record: ResultRecord, screen: Screen) -> str:
         value_words(result),
     ]
     lines = [plain(": ".join([", ".join(filter(None, heading[:2])), heading[2]]))]
-    lines.append(plain(f"{record.id}, {record.recipe}, {time_words(record.reduced_at)}"))
+    made_at = time_words(record.reduced_at, screen.zone)
+    lines.append(plain(f"{record.id}, {record.recipe}, {made_at}"))
     if result.flags:
         lines.append(plain(f"Flags: {flag_words(result.flags)}."))
     if result.budget is None or not result.budget.terms:

@@ -7,12 +7,16 @@ import re
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
+from functools import cached_property
 from types import TracebackType
 from typing import Any
+from zoneinfo import ZoneInfoNotFoundError
 
 import httpx
 
 from benchd.errors import BenchdError, UserError
+from benchd.moments import zone_named
 
 DEFAULT_URL = "http://127.0.0.1:8520"
 TIMEOUT_S = 60.0  # a reduction of a long night may take a while
@@ -107,6 +111,22 @@ class Daemon:
             return document
         found = self._read(answer)
         return found if isinstance(found, dict) else {}
+
+    @cached_property
+    def zone(self) -> tzinfo:
+        """The time zone of the daemon's bench: windows are meant and times are shown in it.
+
+        UTC where the daemon does not know of zones, as earlier ones did not.
+        """
+        try:
+            document = self.get("/api/bench")
+            return zone_named(str(document["timezone"]))
+        except DaemonRefused as refusal:
+            if refusal.family != "not-found":
+                raise
+        except (KeyError, TypeError, ValueError, ZoneInfoNotFoundError):
+            pass
+        return UTC
 
     def post(self, path: str, body: Any = None, **parameters: Any) -> Any:
         """POST to an address; parameters that are None are left out."""

@@ -87,7 +87,7 @@ def demo(
                 ids.append(job["id"])
                 say(f"  queued {recipe}: {about}")
             say("")
-            with view() as live:
+            with view(zone=client.zone) as live:
                 ended = follow(client, ids, live)
             _show_results(client, ended)
             paths = [path for job in ended for path in _plots(client, job, out)]
@@ -105,7 +105,7 @@ def demo(
 
 
 def _show_results(client: Daemon, ended: list[JobPicture]) -> None:
-    screen = screen_of(sys.stdout)
+    screen = screen_of(sys.stdout, client.zone)
     for job in ended:
         records = decode_records(client.get("/api/results", job=job.id))
         verdicts = decode_verdicts(client.get(f"/api/jobs/{job.id}/verdicts"))

@@ -76,7 +76,7 @@ def qualify(out: Path) -> None:
                 client.post("/api/jobs", {"recipe": recipe, "arguments": arguments})["id"]
                 for recipe, _, arguments in RECIPES
             ]
-            with view() as live:
+            with view(zone=client.zone) as live:
                 ended = follow(client, ids, _Brief(live, sys.stderr.isatty()))
             _show_verdicts(client, ended)
     say("\nEach verdict's threshold and its reason stand beside it in benchd/reduce/qualify.")

@@ -161,7 +161,7 @@ def plot(
         else:
             capture = _capture(client, what)
             recipe = client.get(f"/api/jobs/{capture.job_id}")["recipe"]
-            paths = plot_capture(capture, recipe, _make(out))
+            paths = plot_capture(capture, recipe, _make(out), zone=client.zone)
     for path in paths:
         say(plain(str(path)))
 
@@ -184,6 +184,7 @@ def gather_job(client: Daemon, job_id: str) -> JobPlots:
         design_hz=design,
         band_level_db=levels,
         cautions=worksheet["cautions"],
+        zone=client.zone,
     )
 
 

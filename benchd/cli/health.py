@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Any
+from zoneinfo import ZoneInfoNotFoundError
 
 import typer
 
@@ -14,7 +15,8 @@ from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl
 from benchd.cli.rf import RF_NOT_VERIFIED, is_in_doubt, rf_lines
 from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
-from benchd.report.wording import duration_words, time_words
+from benchd.moments import time_words, zone_named
+from benchd.report.wording import duration_words
 from benchd.web.forms import to_text
 
 
@@ -25,7 +27,8 @@ def health(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
     """
     with connect(daemon) as client:
         found = client.health()
-    say(to_text(found, indent=2) if json else format_health(found, screen_of(sys.stdout)))
+        screen = screen_of(sys.stdout, _zone(found))
+    say(to_text(found, indent=2) if json else format_health(found, screen))
     if is_in_doubt(found.get("rf") or {}):
         raise typer.Exit(RF_NOT_VERIFIED)
     if found.get("wake"):
@@ -36,14 +39,22 @@ def format_health(found: Mapping[str, Any], screen: Screen) -> str:
     """First what somebody must look at, then how everything stands."""
     lines = [f"!!! {plain(str(reason))}" for reason in found.get("wake") or []]
     made = table("What", "How it stands")
-    for name, words in _rows(found):
+    for name, words in _rows(found, screen.zone):
         made.add_row(cell(name, "bold"), cell(words))
     lines.append(render(made, screen))
     lines += [plain(str(one)) for one in found.get("notes") or []]
     return "\n".join(lines)
 
 
-def _rows(found: Mapping[str, Any]) -> list[tuple[str, str]]:
+def _zone(found: Mapping[str, Any]) -> tzinfo:
+    """The bench's time zone as `health` tells it itself: no further question may fail here."""
+    try:
+        return zone_named(str(found.get("timezone") or "UTC"))
+    except (ValueError, ZoneInfoNotFoundError):
+        return UTC
+
+
+def _rows(found: Mapping[str, Any], zone: tzinfo) -> list[tuple[str, str]]:
     rows = [("benchd", f"{found['version']}, bench {found['bench']}")]
     rf, broker = found.get("rf"), found.get("broker")
     if rf:
@@ -61,7 +72,7 @@ def _rows(found: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(("broker", f"{broker['address']}, {state}"))
     if (pending := (found.get("outbox") or {}).get("pending")) is not None:
         rows.append(("outbox", f"{pending} messages wait for the broker"))
-    rows += [(str(one["name"]), _instrument(one)) for one in found.get("instruments") or []]
+    rows += [(str(one["name"]), _instrument(one, zone)) for one in found.get("instruments") or []]
     return rows
 
 
@@ -72,10 +83,10 @@ def _queue(queue: Mapping[str, Any]) -> str:
     return f"{words}, the oldest since {duration_words(float(queue['oldest_s']))}"
 
 
-def _instrument(one: Mapping[str, Any]) -> str:
+def _instrument(one: Mapping[str, Any], zone: tzinfo) -> str:
     if not one.get("answered_at"):
         return f"{one['state']}, has not answered since benchd started. {one['message']}".strip()
     moment = datetime.fromisoformat(one["answered_at"])
     ago_s = max(0.0, (datetime.now(UTC) - moment).total_seconds())
-    words = f"{one['state']}, answered {time_words(moment)}, {duration_words(ago_s)} ago"
+    words = f"{one['state']}, answered {time_words(moment, zone)}, {duration_words(ago_s)} ago"
     return f"{words}. {one['message']}" if one["message"] else words

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -107,14 +107,14 @@ def queue(
         str | None,
         typer.Option(
             "--not-before", metavar="TIME",
-            help='Start at this local time or later: "22:30" or "2026-03-01 22:30".',
+            help='Start at this time or later, in the time zone of the bench: "22:30" or "2026-03-01 22:30".',
         ),
     ] = None,
     finish_by: Annotated[
         str | None,
         typer.Option(
             "--finish-by", metavar="TIME",
-            help="Run only if it can end by this local time; else the job is missed. If it is "
+            help="Run only if it can end by this time, in the time zone of the bench; else the job is missed. If it is "
             "still under way then, it ends there with RF off.",
         ),
     ] = None,
@@ -123,8 +123,9 @@ def queue(
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:  # fmt: skip
     """Hand a recipe to the daemon, which runs it when the bench is free."""
-    body = {**_body(recipe, parameter), "priority": priority, **_window(not_before, finish_by)}
+    body = {**_body(recipe, parameter), "priority": priority}
     with connect(daemon) as client:
+        body.update(_window(not_before, finish_by, client))
         job = client.post("/api/jobs", body)
         if json and not wait:
             say(to_text(job, indent=2))
@@ -134,15 +135,20 @@ def queue(
             _watch(client, [job["id"]], json)
 
 
-def _window(not_before: str | None, finish_by: str | None) -> dict[str, str]:
-    now = datetime.now().astimezone()
+def _window(not_before: str | None, finish_by: str | None, client: Daemon) -> dict[str, str]:
+    """The window with the offsets from UTC that the bench's time zone has on those days."""
+    if not_before is None and finish_by is None:
+        return {}
+    zone = client.zone
+    now = datetime.now(UTC)
     window: dict[str, str] = {}
     if not_before is not None:
-        start = read_when(not_before, "--not-before", after=now)
+        start = read_when(not_before, "--not-before", after=now, zone=zone)
         window["not_before"] = start.isoformat()
         now = max(now, start)
     if finish_by is not None:
-        window["finish_by"] = read_when(finish_by, "--finish-by", after=now).isoformat()
+        end = read_when(finish_by, "--finish-by", after=now, zone=zone)
+        window["finish_by"] = end.isoformat()
     return window
 
 
@@ -165,7 +171,8 @@ def jobs(
     """
     with connect(daemon) as client:
         found = client.get("/api/jobs", state=state, limit=limit)
-        say(to_text(found, indent=2) if json else format_jobs(found, screen_of(sys.stdout)))
+        screen = screen_of(sys.stdout, client.zone)
+        say(to_text(found, indent=2) if json else format_jobs(found, screen))
         if warn_of_rf(client):
             raise typer.Exit(RF_NOT_VERIFIED)
 
@@ -195,7 +202,7 @@ def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
     from benchd.cli.follow import follow
     from benchd.cli.views import view
 
-    with view() as shown:
+    with view(zone=client.zone) as shown:
         ended = follow(client, job_ids, shown)
     documents: list[Any] = []
     for job in ended:
@@ -206,7 +213,9 @@ def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
             documents.append({"job": about, "results": records, "verdicts": verdicts})
         elif records or verdicts:
             text = format_results(
-                decode_records(records), screen_of(sys.stdout), decode_verdicts(verdicts)
+                decode_records(records),
+                screen_of(sys.stdout, client.zone),
+                decode_verdicts(verdicts),
             )
             say(text)
     if as_json:

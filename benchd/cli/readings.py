@@ -61,7 +61,8 @@ def captures(
         found = client.get(
             "/api/captures", job=job, route=route, role=role, antenna=antenna, limit=limit
         )
-    say(to_text(found, indent=2) if json else format_captures(found, screen_of(sys.stdout)))
+        screen = screen_of(sys.stdout, client.zone)
+    say(to_text(found, indent=2) if json else format_captures(found, screen))
 
 
 def results(
@@ -85,17 +86,19 @@ def results(
         found = client.get("/api/results", job=job, quantity=quantity, antenna=antenna, limit=limit)
         whole_job = job is not None and quantity is None and antenna is None
         verdicts = client.get(f"/api/jobs/{job}/verdicts") if whole_job and not json else []
+        screen = screen_of(sys.stdout, client.zone)
     if json:
         say(to_text(found, indent=2))
         return
-    say(format_results(decode_records(found), screen_of(sys.stdout), decode_verdicts(verdicts)))
+    say(format_results(decode_records(found), screen, decode_verdicts(verdicts)))
 
 
 def reduce(job: JobId, json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
     """Reduce a job's stored captures again and print what comes out. Nothing is measured."""
     with connect(daemon) as client:
         found = client.post(f"/api/jobs/{job}/reduce")
+        screen = screen_of(sys.stdout, client.zone)
     if json:
         say(to_text(found, indent=2))
         return
-    say(format_results(decode_records(found), screen_of(sys.stdout)))
+    say(format_results(decode_records(found), screen))

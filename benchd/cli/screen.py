@@ -10,6 +10,7 @@ import io
 import os
 import sys
 from dataclasses import dataclass, replace
+from datetime import UTC, tzinfo
 from typing import IO, Any
 
 from rich import box
@@ -27,19 +28,21 @@ class Screen:
     """What text is made for.
 
     wrap: break sentences at the width; False for files and pipes, whose readers search in lines.
+    zone: time zone of the bench, in which times are shown.
     """
 
     width: int = WIDTH_OF_A_FILE
     colour: bool = False
     wrap: bool = False
+    zone: tzinfo = UTC
 
 
-def screen_of(stream: IO[str]) -> Screen:
-    """The screen behind a stream."""
+def screen_of(stream: IO[str], zone: tzinfo = UTC) -> Screen:
+    """The screen behind a stream, for a bench in that time zone."""
     if not stream.isatty():
-        return Screen()
+        return Screen(zone=zone)
     colour = not os.environ.get("NO_COLOR") and os.environ.get("TERM", "") not in ("", "dumb")
-    return Screen(Console(file=stream).width, colour, wrap=True)
+    return Screen(Console(file=stream).width, colour, wrap=True, zone=zone)
 
 
 def render(item: RenderableType, screen: Screen) -> str:

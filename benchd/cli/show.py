@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from benchd.cli.screen import Screen, cell, plain, render, table
+from benchd.moments import time_words
 from benchd.report.wording import (
     ASSUMED_TERM,
     assumed_sentence,
@@ -15,7 +16,6 @@ from benchd.report.wording import (
     flag_words,
     number_words,
     quantity_words,
-    time_words,
     value_words,
     verdict_words,
     where_words,
@@ -56,15 +56,15 @@ def format_jobs(jobs: Sequence[Document], screen: Screen) -> str:
             cell(job["state"], STATE_STYLES.get(job["state"], "")),
             cell(job["recipe"]),
             cell(f"{job['step_index']} of {job['steps_total']}"),
-            cell(_time(job["created_at"])),
-            cell(_job_note(job)),
+            cell(_time(job["created_at"], screen.zone)),
+            cell(_job_note(job, screen.zone)),
         )
     return render(made, screen)
 
 
-def _job_note(job: Document) -> str:
+def _job_note(job: Document, zone: tzinfo) -> str:
     if job["state"] == "needs-hands" and job.get("hands"):
-        held = _held(job["hands"])
+        held = _held(job["hands"], zone)
         ask = f"{job['hands'].get('ask', '')} Then: {_answer(job['id'], job['hands'])}"
         return f"{ask} {held}" if held else ask
     if job.get("withdraw_ordered_at") and job["state"] in ("running", "needs-hands"):
@@ -77,7 +77,7 @@ def _job_note(job: Document) -> str:
         error = job.get("error") or {}
         return str(error.get("message") or job["message"])
     if job["state"] == "waiting" and job.get("not_before"):
-        return f"not before {_time(job['not_before'])}"
+        return f"not before {_time(job['not_before'], zone)}"
     return str(job["message"]) if job["state"] == "waiting" else ""
 
 
@@ -87,11 +87,11 @@ def format_queued(job: Document) -> str:
     return plain(f"{job['id']} queued: {job['recipe']}, {job['steps_total']} steps, about {needs}.")
 
 
-def format_hands(hands: Document, job_id: str) -> str:
-    """A hands request, without its frame."""
+def format_hands(hands: Document, job_id: str, zone: tzinfo = UTC) -> str:
+    """A hands request, without its frame; times in the zone of the bench."""
     caution = str(hands.get("caution", ""))
     lines = [str(hands.get("ask", "")), *([f"Caution: {caution}"] if caution else [])]
-    held = _held(hands)
+    held = _held(hands, zone)
     lines += [f"Then: {_answer(job_id, hands)}", *([held] if held else [])]
     return plain("\n".join(lines))
 
@@ -103,13 +103,13 @@ _UNANSWERED = {
 }
 
 
-def _held(hands: Document) -> str:
+def _held(hands: Document, zone: tzinfo) -> str:
     """Until when RF stays off for this request, and what then; empty where that is not told."""
     until = hands.get("until")
     if not until:
         return ""
     then = _UNANSWERED.get(str(hands.get("then")), "then RF may come on")
-    return f"RF stays off for it until {_time(until)}; {then}."
+    return f"RF stays off for it until {_time(until, zone)}; {then}."
 
 
 def _answer(job_id: str, hands: Document) -> str:
@@ -148,7 +148,7 @@ def format_captures(captures: Sequence[Document], screen: Screen) -> str:
             cell(each["antenna"] or "-"),
             cell(_span(settings)),
             cell(str(settings.get("points", "-"))),
-            cell(_time(each["taken_at"])),
+            cell(_time(each["taken_at"], screen.zone)),
             cell(flag_words(each["flags"])),
         )
     return render(made, screen)
@@ -192,7 +192,7 @@ def format_results(
     for job_id in dict.fromkeys(record.job_id for record in records):
         of_job = [record for record in records if record.job_id == job_id]
         first = of_job[0]
-        heading = plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at)}")
+        heading = plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at, screen.zone)}")
         results = [record.result for record in of_job]
         flags, note = _shared(results)
         rows = render(_results_table(results, flags, note), screen)
@@ -266,5 +266,5 @@ def format_result_line(result: Result) -> str:
     return plain(f"{who}{name} = {value_words(result)}{remark}")
 
 
-def _time(text: str | None) -> str:
-    return time_words(datetime.fromisoformat(text)) if text else "-"
+def _time(text: str | None, zone: tzinfo) -> str:
+    return time_words(datetime.fromisoformat(text), zone) if text else "-"

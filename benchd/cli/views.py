@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import UTC, tzinfo
 from typing import IO
 
 from rich import box
@@ -21,12 +22,12 @@ from benchd.results import Result
 
 
 @contextmanager
-def view(stream: IO[str] | None = None) -> Iterator[View]:
-    """Bars where stderr is a terminal, lines elsewhere."""
+def view(stream: IO[str] | None = None, *, zone: tzinfo = UTC) -> Iterator[View]:
+    """Bars where stderr is a terminal, lines elsewhere; times in the zone of the bench."""
     stream = stream if stream is not None else sys.stderr
-    screen = screen_of(stream)
+    screen = screen_of(stream, zone)
     if not stream.isatty():
-        yield LineView(stream)
+        yield LineView(stream, zone)
         return
     with BarView(stream, screen) as bars:
         yield bars
@@ -35,8 +36,9 @@ def view(stream: IO[str] | None = None) -> Iterator[View]:
 class LineView:
     """One line for each change of state or step."""
 
-    def __init__(self, stream: IO[str]) -> None:
+    def __init__(self, stream: IO[str], zone: tzinfo = UTC) -> None:
         self._stream = stream
+        self._zone = zone
         self._last: dict[str, str] = {}
 
     def show(self, job: JobPicture) -> None:
@@ -49,7 +51,7 @@ class LineView:
     def ask(self, job: JobPicture) -> None:
         """The request, set off by a mark on each line."""
         hands = job.hands or {}
-        text = format_hands(hands, job.id)
+        text = format_hands(hands, job.id, self._zone)
         for line in text.split("\n"):
             self.say(f">>> {line}")
 
@@ -78,6 +80,7 @@ class BarView:
             expand=True,
         )
         self._bars: dict[str, TaskID] = {}
+        self._zone = screen.zone
 
     def __enter__(self) -> BarView:
         self._progress.start()
@@ -101,7 +104,7 @@ class BarView:
     def ask(self, job: JobPicture) -> None:
         """A framed request, and the terminal's bell: the person may be at the box."""
         hands = job.hands or {}
-        text = format_hands(hands, job.id)
+        text = format_hands(hands, job.id, self._zone)
         self._console.print(
             Panel(Text(text, style="bold"), title="Your hands, please", box=box.HEAVY,
                   border_style="yellow", expand=False, padding=(1, 3))

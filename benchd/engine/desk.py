@@ -264,6 +264,16 @@ class BenchDesk:
         """What the job was resolved to when it was queued."""
         return await self._db.call(self._store.worksheet, job_id)
 
+    async def bench(self) -> dict[str, Any]:
+        """What the bench is: name, title, time zone, hash of its description."""
+        bench = self._bench
+        return {
+            "bench": bench.bench,
+            "title": bench.title,
+            "timezone": bench.timezone,
+            "hash": bench.hash,
+        }
+
     async def instruments(self) -> list[dict[str, Any]]:
         """Name, kind, driver, address, identity, state and message of each instrument."""
         return [asdict(state) for state in self._rig.states()]
@@ -333,6 +343,7 @@ class BenchDesk:
         base = {
             "version": __version__,
             "bench": self._bench.bench,
+            "timezone": self._bench.timezone,
             "running": self._runner.job_id,
             "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from contextlib import suppress
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
 import structlog
@@ -17,6 +18,7 @@ from benchd.engine.runner import Runner
 from benchd.engine.still_runnable import outdated
 from benchd.engine.storethread import StoreThread
 from benchd.errors import BenchdError
+from benchd.moments import time_words
 from benchd.store import JobRow, JobState, Store, StoreDamaged, StoreError, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.worksheet import Worksheet
@@ -43,7 +45,10 @@ class JobQueue:
         bench_thread: BenchThread,
         runner: Runner,
         hub: EventHub,
+        zone: Callable[[], tzinfo] = lambda: UTC,
     ) -> None:
+        """zone: tells the time zone of the bench, in which moments are told to people."""
+        self._zone = zone
         self._bench_name = bench_name
         self._store = store
         self._db = store_thread
@@ -248,7 +253,7 @@ class JobQueue:
     async def _miss_if_late(self, job: JobRow, now: datetime, needs_s: float) -> None:
         if job.finish_by is None or now + timedelta(seconds=needs_s) <= job.finish_by:
             return
-        closes = job.finish_by.isoformat(timespec="seconds")
+        closes = time_words(job.finish_by, self._zone())
         message = f"needs about {needs_s:.0f} s but its window closes at {closes}"
         await self._set(job, JobState.MISSED, message=message)
 

@@ -165,7 +165,7 @@ class Runner:
         is_off = await self._safe()
         if self._halt.reason != "window":
             return await self._state(job.id, "withdrawn", message=WITHDRAWN_WORDS)
-        error = window_closed(job, progress.worksheet, progress.step_index)
+        error = window_closed(job, progress.worksheet, progress.step_index, self._bench.zone)
         rf = "RF is off" if is_off else "RF is NOT verified off"
         message = f"{error.message}; {rf}"
         _log.warning("window closed", job=job.id, message=message)

@@ -6,10 +6,11 @@ import asyncio
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Literal
 
 from benchd.errors import BenchdError, Cancelled, WindowClosed
+from benchd.moments import time_words
 from benchd.store import JobRow
 from benchd.worksheet import Worksheet
 
@@ -83,13 +84,15 @@ async def _at(moment: datetime, call: Callable[[], None]) -> None:
     call()
 
 
-def window_closed(job: JobRow, worksheet: Worksheet | None, step_index: int) -> BenchdError:
-    """The reason in words: where the job stood when its window closed."""
+def window_closed(
+    job: JobRow, worksheet: Worksheet | None, step_index: int, zone: tzinfo
+) -> BenchdError:
+    """The reason in words: where the job stood when its window closed, in the bench's zone."""
     assert job.finish_by is not None
     place = f"step {step_index + 1} of {job.steps_total}"
     if worksheet is not None and step_index < len(worksheet.steps):
         place = f"{place} ({worksheet.steps[step_index].label})"
-    closes = job.finish_by.isoformat(timespec="seconds")
+    closes = time_words(job.finish_by, zone)
     return WindowClosed(
         f"the window closed at {closes} and the job was at {place}",
         advice="Its captures are kept. Queue it again with a longer window, or reduce what there "

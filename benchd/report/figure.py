@@ -11,7 +11,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any, cast
 
@@ -21,8 +21,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import Formatter, MaxNLocator
 
+from benchd.moments import time_words
 from benchd.report.palette import CAUTION, GRID, INK, MUTED, PAPER, RULE
-from benchd.report.wording import factor_of, time_words, unit_for
+from benchd.report.wording import factor_of, unit_for
 
 WIDTH_IN, HEIGHT_IN, DOTS_PER_INCH = 11.0, 6.6, 150
 AXES_LEFT, AXES_RIGHT_WITH_NUMBERS, AXES_RIGHT_ALONE = 0.075, 0.705, 0.965
@@ -59,6 +60,7 @@ class Heading:
     """What stands above and below a plot.
 
     antenna: name with its revision, or what the plot is of.
+    zone: of the bench; the moment is written in it.
     cautions: sentences that must not be overlooked; flags in words belong here too.
     """
 
@@ -69,6 +71,7 @@ class Heading:
     job_id: str
     captures: Sequence[str] = ()
     cautions: Sequence[str] = ()
+    zone: tzinfo = UTC
 
 
 @dataclass(frozen=True)
@@ -94,8 +97,9 @@ def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[
     figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DOTS_PER_INCH)
     FigureCanvasAgg(figure)
     figure.text(AXES_LEFT, 0.935, heading.antenna, size=18, weight="bold", va="center")
+    taken = time_words(heading.moment, heading.zone)
     figure.text(
-        AXES_LEFT, 0.888, f"{what}  ·  recipe {heading.recipe}  ·  {time_words(heading.moment)}",
+        AXES_LEFT, 0.888, f"{what}  ·  recipe {heading.recipe}  ·  {taken}",
         size=11, color=MUTED, va="center",
     )  # fmt: skip
     bottom = _footer(figure, foot, height_in)

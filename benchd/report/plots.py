@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,7 @@ class JobPlots:
     captures: its captures with their traces; each gets a level plot.
     design_hz: design frequency by the name of the reduction, where known.
     cautions: sentences under every plot, beside the flags of what it shows.
+    zone: of the bench; moments are written in it.
     """
 
     recipe: str
@@ -44,6 +45,7 @@ class JobPlots:
     design_hz: Mapping[str, float] = field(default_factory=dict)
     band_level_db: Mapping[str, float] = field(default_factory=dict)
     cautions: Sequence[str] = ()
+    zone: tzinfo = UTC
 
 
 def plot_job(job: JobPlots, folder: Path) -> list[Path]:
@@ -60,12 +62,17 @@ def plot_job(job: JobPlots, folder: Path) -> list[Path]:
     for reduction in dict.fromkeys(c.reduction for c in job.reduced if _is_gain(c)):
         written += _plot_gain(job, reduction, folder)
     for capture in job.captures:
-        written += plot_capture(capture, job.recipe, folder, cautions=job.cautions)
+        written += plot_capture(capture, job.recipe, folder, cautions=job.cautions, zone=job.zone)
     return written
 
 
 def plot_capture(
-    capture: Capture, recipe: str, folder: Path, *, cautions: Sequence[str] = ()
+    capture: Capture,
+    recipe: str,
+    folder: Path,
+    *,
+    cautions: Sequence[str] = (),
+    zone: tzinfo = UTC,
 ) -> list[Path]:
     """Draw one capture's levels into `folder`, which is made. Returns the files written."""
     from benchd.report.figure import Heading, save, style
@@ -76,6 +83,7 @@ def plot_capture(
         antenna=capture.antenna or f"{capture.role.value.capitalize()} on {capture.route}",
         recipe=recipe,
         moment=capture.taken_at,
+        zone=zone,
         bench=capture.bench,
         job_id=capture.job_id,
         captures=(capture.id,),
@@ -135,6 +143,7 @@ def _heading(job: JobPlots, results: Sequence[Result], reduction: str) -> Headin
         antenna=", ".join(antennas) or reduction or job.recipe,
         recipe=job.recipe,
         moment=job.moment,
+        zone=job.zone,
         bench=job.bench,
         job_id=job.job_id,
         captures=tuple(dict.fromkeys(c for r in results for c in r.captures)),

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from benchd.report.wording import time_words
+from benchd.moments import time_words
 from benchd.results import ResultRecord
 from benchd.traces import Capture, Form, Trace
 

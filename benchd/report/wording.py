@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime
 
 from benchd.quantities import Where, quantity
 from benchd.results import Result, Verdict
@@ -39,7 +38,6 @@ __all__ = [
     "number_words",
     "place_of",
     "quantity_words",
-    "time_words",
     "unit_for",
     "value_words",
     "verdict_words",
@@ -199,9 +197,3 @@ def assumed_sentence(names: str) -> str:
 def verdict_words(verdict: Verdict) -> str:
     """The outcome of an acceptance limit, in words."""
     return _OUTCOMES.get(verdict.outcome, verdict.outcome)
-
-
-def time_words(moment: datetime) -> str:
-    """A moment in UTC: "2026-03-01 21:04:05 UTC"."""
-    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    return f"{aware.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"

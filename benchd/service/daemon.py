@@ -128,6 +128,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             bench_thread=bench_thread,
             runner=runner,
             hub=hub,
+            zone=lambda: rig.bench.zone,
         )
         publishing = Publishing(store, bench.bench, rig.rf)
         vitals = Vitals(

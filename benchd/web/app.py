@@ -176,6 +176,11 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
 
 
 def _add_readings(app: FastAPI, desk: Desk) -> None:
+    @app.get("/api/bench")
+    async def bench() -> Response:
+        """What the bench is, and the time zone that windows are meant and times are shown in."""
+        return json_response(await desk.bench())
+
     @app.get("/api/instruments")
     async def instruments() -> Response:
         """The bench's instruments and how they are."""

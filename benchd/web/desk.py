@@ -106,6 +106,10 @@ class Desk(Protocol):
         """
         ...
 
+    async def bench(self) -> dict[str, Any]:
+        """At least bench, title, timezone (IANA name), hash."""
+        ...
+
     async def instruments(self) -> list[dict[str, Any]]:
         """One dict each: name, kind, driver, address, identity, state, message."""
         ...

@@ -7,6 +7,7 @@ import socket
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -219,15 +220,17 @@ def test_a_window_is_sent_with_its_offset(api: Any, benchd: Any) -> None:
         ("Europe/Berlin", "2026-07-01 06:00", "2026-03-01T21:00Z", "2026-07-01T04:00Z"),
     ],
 )
-def test_times_are_read_as_local_with_the_offset_of_that_day(
+def test_times_are_read_in_the_zone_of_the_bench_with_the_offset_of_that_day(
     zone: str, text: str, after: str, expected: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     import time
 
-    monkeypatch.setenv("TZ", zone)
+    monkeypatch.setenv("TZ", "Asia/Tokyo")
     time.tzset()
     try:
-        moment = read_when(text, "--not-before", after=datetime.fromisoformat(after))
+        moment = read_when(
+            text, "--not-before", after=datetime.fromisoformat(after), zone=ZoneInfo(zone)
+        )
     finally:
         monkeypatch.undo()
         time.tzset()
@@ -238,4 +241,4 @@ def test_times_are_read_as_local_with_the_offset_of_that_day(
 @pytest.mark.parametrize("text", ["tonight", "25:00", "22:61", "2026-13-01 10:00", ""])
 def test_a_time_that_cannot_be_read(text: str) -> None:
     with pytest.raises(UserError, match=r"--not-before: .*, such as \"22:30\""):
-        read_when(text, "--not-before", after=datetime(2026, 3, 1, tzinfo=UTC))
+        read_when(text, "--not-before", after=datetime(2026, 3, 1, tzinfo=UTC), zone=UTC)

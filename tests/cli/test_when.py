@@ -5,17 +5,21 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from benchd.cli.when import read_when
 from benchd.errors import UserError
 
+VIENNA = ZoneInfo("Europe/Vienna")
+"""In 2026 clocks there go forward on 29 March at 02:00 and back on 25 October at 03:00."""
 
-@pytest.fixture(autouse=True)
-def vienna(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    """In 2026 clocks there go forward on 29 March at 02:00 and back on 25 October at 03:00."""
-    monkeypatch.setenv("TZ", "Europe/Vienna")
+
+@pytest.fixture(autouse=True, params=["Europe/Vienna", "Asia/Tokyo", "America/New_York"])
+def computer(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The zone of the computer, which must play no part."""
+    monkeypatch.setenv("TZ", request.param)
     time.tzset()
     yield
     monkeypatch.undo()
@@ -23,7 +27,9 @@ def vienna(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
 
 
 def read(text: str, after: str) -> str:
-    return read_when(text, "--not-before", after=datetime.fromisoformat(after)).isoformat()
+    return read_when(
+        text, "--not-before", after=datetime.fromisoformat(after), zone=VIENNA
+    ).isoformat()
 
 
 @pytest.mark.parametrize(

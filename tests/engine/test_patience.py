@@ -10,6 +10,7 @@ import pytest
 
 from benchd.engine import keeper
 from benchd.errors import OrderRefused
+from benchd.moments import time_words
 from benchd.store import JobRow, JobState
 from benchd.worksheet import HandsStep
 from tests.engine.office import Office
@@ -217,7 +218,7 @@ async def test_a_request_ends_with_the_window_of_its_job(office: Office) -> None
     assert row.error is not None
     assert row.error["family"] == "window-closed"
     assert row.message == (
-        f"the window closed at {closes.isoformat(timespec='seconds')} and the job was at step 1 of "
+        f"the window closed at {time_words(closes)} and the job was at step 1 of "
         "7 (hands: Fit the open.); RF is off"
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 from hypothesis import given
@@ -17,7 +16,6 @@ from benchd.report.wording import (
     number_words,
     place_of,
     quantity_words,
-    time_words,
     value_words,
     verdict_words,
     where_words,
@@ -147,9 +145,3 @@ def test_quantities_flags_and_verdicts_in_words() -> None:
 )  # fmt: skip
 def test_lengths_of_time(seconds: float, text: str) -> None:
     assert duration_words(seconds) == text
-
-
-def test_moments_are_shown_in_utc() -> None:
-    local = datetime(2026, 3, 1, 22, 4, 5, tzinfo=timezone(timedelta(hours=1)))
-    assert time_words(local) == "2026-03-01 21:04:05 UTC"
-    assert time_words(datetime(2026, 3, 1, tzinfo=UTC)) == "2026-03-01 00:00:00 UTC"

@@ -116,6 +116,7 @@ class FakeDesk:
     def __init__(self) -> None:
         self.rows: dict[str, JobRow] = {}
         self.vitals: dict[str, Any] = {}
+        self.timezone = "UTC"
         self.captured = {"cap-0000000000000001": capture()}
         self.reduced = {"job-0000000000000001": records()}
         self.kept: list[FakeEvent] = []
@@ -234,6 +235,11 @@ class FakeDesk:
             Trace("dipole/return_loss/low", Form.RATIO_DB, FREQUENCY_HZ, values - 1.0),
             Trace("dipole/return_loss/high", Form.RATIO_DB, FREQUENCY_HZ, values + 1.2),
         ]
+
+    async def bench(self) -> dict[str, Any]:
+        return {
+            "bench": "workshop", "title": "A bench", "timezone": self.timezone, "hash": "beef",
+        }  # fmt: skip
 
     async def instruments(self) -> list[dict[str, Any]]:
         return [
