@@ -107,15 +107,15 @@ def queue(
         str | None,
         typer.Option(
             "--not-before", metavar="TIME",
-            help='Start at this time or later, in the time zone of the bench: "22:30" or "2026-03-01 22:30".',
+            help='Start at this time of the bench\'s zone or later: "22:30" or "2026-03-01 22:30".',
         ),
     ] = None,
     finish_by: Annotated[
         str | None,
         typer.Option(
             "--finish-by", metavar="TIME",
-            help="Run only if it can end by this time, in the time zone of the bench; else the job is missed. If it is "
-            "still under way then, it ends there with RF off.",
+            help="Run only if it can end by this time of the bench's zone; else the job is missed. "
+            "If it is still under way then, it ends there with RF off.",
         ),
     ] = None,
     wait: Annotated[bool, typer.Option("--wait", help="Then watch the job until it ends.")] = False,
