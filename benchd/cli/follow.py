@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, Protocol
 
 from benchd.cli.client import Daemon
-from benchd.cli.rf import is_in_doubt, rf_lines
+from benchd.cli.rf import RF_SHOUT, is_in_doubt, rf_lines
+from benchd.cli.screen import failure_words
 from benchd.results import Result
 from benchd.web.forms import decode_records
 
@@ -19,8 +21,11 @@ LEAST_STEP_S = 0.05  # steps that take no time still move the bar
 class JobPicture:
     """One job as far as it is known.
 
+    step: the step at hand, from 0.
     weights_s: expected time of each step; what a bar is divided by.
+    labels: what each step does, in a few words.
     done_in_step: 0 to 1 within the present step.
+    not_before: when the job may begin, as the API tells it; None where nothing is set.
     """
 
     id: str
@@ -28,10 +33,10 @@ class JobPicture:
     state: str
     step: int
     weights_s: list[float]
+    labels: Sequence[str] = ()
     message: str = ""
-    label: str = ""
     done_in_step: float = 0.0
-    detail: str = ""
+    not_before: str | None = None
     hands: dict[str, Any] | None = None
     results_seen: set[str] = field(default_factory=set)
 
@@ -39,6 +44,11 @@ class JobPicture:
     def ended(self) -> bool:
         """True where nothing more will come."""
         return self.state in ENDED
+
+    @property
+    def label(self) -> str:
+        """What the step at hand does; empty where there is none."""
+        return self.labels[self.step] if self.step < len(self.labels) else ""
 
     @property
     def fraction(self) -> float:
@@ -73,6 +83,9 @@ class View(Protocol):
     def say(self, text: str) -> None:
         """Something about the bench, such as a lost link."""
 
+    def shout(self, text: str) -> None:
+        """Something that must not be overlooked: RF may be on."""
+
 
 def picture(daemon: Daemon, job_id: str) -> JobPicture:
     """The job as it is now."""
@@ -84,17 +97,20 @@ def picture(daemon: Daemon, job_id: str) -> JobPicture:
         state=job["state"],
         step=job["step_index"],
         weights_s=[max(float(step["expected_s"]), LEAST_STEP_S) for step in steps],
+        labels=[str(step["label"]) for step in steps],
+        not_before=job.get("not_before"),
     )
     _take_state(made, job)
     return made
 
 
 def _take_state(job: JobPicture, document: dict[str, Any]) -> None:
+    """The job's state and words. The step of a running job comes with its own event alone: the
+    job as it reads now may be a step further than the event that led here."""
     job.state = document["state"]
-    if job.state == "running" and document["step_index"] > job.step:
-        # Its message names the step that begins; the old label belongs to the step before.
-        job.label, job.done_in_step, job.detail = str(document["message"]), 0.0, ""
-    job.message = str((document.get("error") or {}).get("message") or document["message"])
+    if job.state == "waiting":
+        job.step, job.done_in_step = document["step_index"], 0.0  # it may begin again
+    job.message = failure_words(document.get("error")) or str(document["message"])
     job.hands = document.get("hands") if job.state == "needs-hands" else None
 
 
@@ -106,11 +122,11 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
             _say_doubt(daemon, view)
             for job_id in job_ids:
                 _begin(daemon, jobs, job_id, view)
-        elif event.kind == "link":
+        elif event.kind == "link" or (event.kind == "rf" and event.data.get("off")):
             view.say(str(event.data.get("message", "")))
         elif event.kind == "rf":
-            doubt = "" if event.data.get("off") else "RF is NOT verified off: "
-            view.say(f"{doubt}{event.data.get('message', '')}")
+            for line in (RF_SHOUT, str(event.data.get("message", ""))):
+                view.shout(line)
         elif (job := jobs.get(str(event.data.get("job")))) is not None:
             _TAKE.get(event.kind, _ignore)(daemon, job, view, event.data)
         if jobs and all(job.ended for job in jobs.values()):
@@ -122,8 +138,8 @@ def _say_doubt(daemon: Daemon, view: View) -> None:
     """RF that was in doubt before the watch began is seen first; changes come as events."""
     rf = daemon.health().get("rf") or {}
     if is_in_doubt(rf) and not rf.get("asking"):
-        for line in rf_lines(rf):
-            view.say(f"!!! {line}")
+        for line in (RF_SHOUT, *rf_lines(rf)):
+            view.shout(line)
 
 
 def _begin(daemon: Daemon, jobs: dict[str, JobPicture], job_id: str, view: View) -> None:
@@ -152,14 +168,13 @@ def _on_job(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -
 
 
 def _on_step(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -> None:
-    job.step, job.label, job.done_in_step, job.detail = data["step"], data["label"], 0.0, ""
+    job.step, job.done_in_step = data["step"], 0.0
     view.show(job)
 
 
 def _on_progress(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -> None:
-    job.step, job.label = data["step"], data["label"]
+    job.step = data["step"]
     job.done_in_step = data["done"] / data["total"] if data["total"] else 0.0
-    job.detail = f"{data['done']} of {data['total']}"
     view.show(job)
 
 
@@ -182,8 +197,12 @@ def _ignore(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -
 _TAKE = {"job": _on_job, "step": _on_step, "progress": _on_progress, "result": _on_result}
 
 
-def unfinished(daemon: Daemon) -> Iterator[str]:
-    """Ids of all jobs that have not ended, oldest first."""
+def unfinished(daemon: Daemon, now: datetime) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Jobs that have not ended, oldest first: those that may run now, those whose window opens
+    later. Waiting for the latter could take until night."""
     states = ["running", "needs-hands", "waiting"]
+    now_on, later = [], []
     for job in reversed(daemon.get("/api/jobs", state=states, limit=1000)):
-        yield str(job["id"])
+        opens = job.get("not_before") if job["state"] == "waiting" else None
+        (later if opens and datetime.fromisoformat(opens) > now else now_on).append(job)
+    return now_on, later

@@ -25,7 +25,7 @@ from benchd.cli.options import (
 )
 from benchd.cli.rf import RF_NOT_VERIFIED, warn_of_rf
 from benchd.cli.screen import note, plain, say, screen_of
-from benchd.cli.show import format_jobs, format_queued, format_results
+from benchd.cli.show import format_jobs, format_later, format_queued, format_results
 from benchd.cli.when import read_when
 from benchd.errors import OrderRefused
 from benchd.web.forms import decode_records, decode_verdicts, to_text
@@ -182,16 +182,25 @@ def watch(
     json: AsJson = False,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:
-    """Show a job's progress until it ends, then its results. Without JOB: all unfinished jobs.
+    """Show a job's progress until it ends, then its results.
 
+    Without JOB: all unfinished jobs that may run now. Of a job whose window opens later it says
+    what the job waits for, and does not wait itself.
     Exits with 1 if a job did not end as done, and with 3 if RF is not verified off.
     """
     from benchd.cli.follow import unfinished
 
     with connect(daemon) as client:
-        wanted = [job] if job is not None else list(unfinished(client))
+        wanted, later = [job] if job is not None else [], []
+        if job is None:
+            may_run, later = unfinished(client, datetime.now(UTC))
+            wanted = [str(one["id"]) for one in may_run]
+        for one in later:
+            note(format_later(one, client.zone))
         if not wanted:
-            note("No job is waiting or running.")
+            note(
+                "No other job is waiting or running." if later else "No job is waiting or running."
+            )
             if warn_of_rf(client):
                 raise typer.Exit(RF_NOT_VERIFIED)
             return

@@ -5,14 +5,17 @@ Status 3 comes before any other: whatever else went wrong, a source that may rad
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from benchd.cli.client import Daemon
-from benchd.cli.screen import note, plain
+from benchd.cli.screen import cell, note, plain, render, screen_of
 
 RF_NOT_VERIFIED = 3
+RF_SHOUT = "RF IS NOT VERIFIED OFF: keep away from open ports."
 ASKING_FOR_S = 15.0
 """How long a daemon that has just started is given to hear from its sources."""
 
@@ -33,12 +36,13 @@ def is_in_doubt(rf: Mapping[str, Any]) -> bool:
 
 
 def warn_of_rf(client: Daemon) -> bool:
-    """Say on stderr where RF is not verified off; returns whether it had to be said."""
+    """Shout on stderr where RF is not verified off; returns whether it had to be said."""
     rf = rf_of(client)
     if not is_in_doubt(rf):
         return False
-    for line in rf_lines(rf):
-        note(f"!!! {line}")
+    screen = screen_of(sys.stderr)
+    for line in (RF_SHOUT, *rf_lines(rf)):
+        note(render(cell(f"!!! {line}", "bold white on red"), replace(screen, width=1000)))
     return True
 
 

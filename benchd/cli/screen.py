@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
 from typing import IO, Any
@@ -88,6 +89,15 @@ def say(text: str) -> None:
 def note(text: str) -> None:
     """Print to stderr."""
     print(text, file=sys.stderr)
+
+
+def failure_words(error: Mapping[str, Any] | None) -> str:
+    """What ended a job, with the instrument or the step that it happened at; "" for no error."""
+    message = str((error or {}).get("message") or "")
+    where = str((error or {}).get("where") or "")
+    # A fault of benchd itself names the job, which stands beside it already.
+    named = where and where not in message and not where.startswith("job-")
+    return f"{where}: {message}" if message and named else message
 
 
 def print_error(error: BenchdError) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from typing import Any
 
-from benchd.cli.screen import Screen, cell, plain, render, table
+from benchd.cli.screen import Screen, cell, failure_words, plain, render, table
 from benchd.moments import time_words
 from benchd.report.wording import (
     ASSUMED_TERM,
@@ -49,7 +49,7 @@ def format_jobs(jobs: Sequence[Document], screen: Screen) -> str:
     """Jobs as a table; what a job waits for, or why it ended, in its last column."""
     if not jobs:
         return "No jobs."
-    made = table("Job", "State", "Recipe", "Steps", "Queued", "Note")
+    made = table("Job", "State", "Recipe", "Steps done", "Queued", "Note")
     for job in jobs:
         made.add_row(
             cell(job["id"]),
@@ -74,11 +74,23 @@ def _job_note(job: Document, zone: tzinfo) -> str:
     if job["state"] == "waiting" and job.get("put_back_at"):
         return str(job["message"])
     if job["state"] in ("failed", "missed"):
-        error = job.get("error") or {}
-        return str(error.get("message") or job["message"])
+        return failure_words(job.get("error")) or str(job["message"])
+    if job["state"] == "running":
+        return str(job["message"])  # the step at hand
     if job["state"] == "waiting" and job.get("not_before"):
-        return f"not before {_time(job['not_before'], zone)}"
+        return window_words(job["not_before"], zone)
     return str(job["message"]) if job["state"] == "waiting" else ""
+
+
+def window_words(not_before: str, zone: tzinfo = UTC) -> str:
+    """When a waiting job may begin."""
+    return f"not before {_time(not_before, zone)}"
+
+
+def format_later(job: Document, zone: tzinfo = UTC) -> str:
+    """A job whose window is not open yet, and how to wait for it all the same."""
+    waits = f"{job['id']}: {job['recipe']} waits: {window_words(job['not_before'], zone)}."
+    return plain(f"{waits} To watch it until then: benchd watch {job['id']}")
 
 
 def format_queued(job: Document) -> str:

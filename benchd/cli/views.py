@@ -16,7 +16,7 @@ from rich.text import Text
 
 from benchd.cli.follow import JobPicture, View
 from benchd.cli.screen import Screen, cell, plain, screen_of
-from benchd.cli.show import STATE_STYLES, format_hands, format_result_line
+from benchd.cli.show import STATE_STYLES, format_hands, format_result_line, window_words
 from benchd.report.wording import duration_words
 from benchd.results import Result
 
@@ -43,7 +43,7 @@ class LineView:
 
     def show(self, job: JobPicture) -> None:
         """The state, and the step while it runs."""
-        line = f"{job.id}: {status(job)}"
+        line = f"{job.id}: {status(job, self._zone)}"
         if self._last.get(job.id) != line:
             self._last[job.id] = line
             self.say(line)
@@ -62,6 +62,10 @@ class LineView:
     def say(self, text: str) -> None:
         """Any line."""
         print(plain(text), file=self._stream, flush=True)
+
+    def shout(self, text: str) -> None:
+        """A line with a mark that stands out in a log as well."""
+        self.say(f"!!! {text}")
 
 
 class BarView:
@@ -98,7 +102,7 @@ class BarView:
         if job.state == "running" and job.left_s >= 1:
             left = f", about {duration_words(job.left_s)} left"
         self._progress.update(
-            self._bars[job.id], completed=job.fraction, status=plain(status(job) + left)
+            self._bars[job.id], completed=job.fraction, status=plain(status(job, self._zone) + left)
         )
 
     def ask(self, job: JobPicture) -> None:
@@ -119,11 +123,18 @@ class BarView:
         """Any line above the bars."""
         self._console.print(cell(text, STATE_STYLES["needs-hands"]))
 
+    def shout(self, text: str) -> None:
+        """A line above the bars that nobody overlooks, and the terminal's bell."""
+        self._console.print(cell(f"!!! {text}", "bold white on red"))
+        self._console.bell()
 
-def status(job: JobPicture) -> str:
+
+def status(job: JobPicture, zone: tzinfo = UTC) -> str:
     """Where the job stands, in a few words."""
     if job.state == "running" and job.label:
         return f"step {job.step + 1} of {len(job.weights_s)}, {job.label}"
+    if job.state == "waiting" and job.not_before and not job.message:
+        return f"waiting: {window_words(job.not_before, zone)}"
     if job.state in ("failed", "missed", "waiting") and job.message:
         return f"{job.state}: {job.message}"
     if job.state == "done" and job.message not in ("", "done"):

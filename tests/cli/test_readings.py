@@ -54,11 +54,11 @@ def test_jobs_shows_what_each_waits_for(api: Any, benchd: Any) -> None:
     assert (
         outcome.out
         == """\
-Job                    State         Recipe        Steps    Queued                    Note
-─────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
-job-0000000000000003   needs-hands   return-loss   0 of 4   2026-03-01 21:04:05 UTC   Fit the short. Then: benchd ready job-0000000000000003 --step 0
-job-0000000000000002   failed        return-loss   1 of 4   2026-03-01 21:04:05 UTC   analyzer gone
-job-0000000000000001   done          return-loss   4 of 4   2026-03-01 21:04:05 UTC
+Job                    State         Recipe        Steps done   Queued                    Note
+─────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+job-0000000000000003   needs-hands   return-loss   0 of 4       2026-03-01 21:04:05 UTC   Fit the short. Then: benchd ready job-0000000000000003 --step 0
+job-0000000000000002   failed        return-loss   1 of 4       2026-03-01 21:04:05 UTC   analyzer gone
+job-0000000000000001   done          return-loss   4 of 4       2026-03-01 21:04:05 UTC
 """
     )
 

@@ -24,6 +24,7 @@ DOUBT = {
     "advice": "Switch generator off by hand.",
 }
 WARNING = (
+    "!!! RF IS NOT VERIFIED OFF: keep away from open ports.\n"
     "!!! RF is NOT verified off: generator: no answer (since 2026-03-01T21:04:05Z)\n"
     "!!! Switch generator off by hand.\n"
 )

@@ -52,9 +52,11 @@ def _whole_job(desk: Any, fakes: Any) -> list[Callable[[], Any]]:
         lambda: desk.say("step", {"job": JOB, "step": 1, "steps": 4, "label": "capture test"}),
         *(progress(done) for done in range(52)),
         lambda: desk.say("link", {"message": "analyzer does not answer, trying again"}),
+        # The job is a step further already when its change is read: the capture was committed.
+        lambda: desk.move(JOB, "running", step_index=2, message="capture test"),
         lambda: desk.say("step", {"job": JOB, "step": 2, "steps": 4, "label": "reduce dipole"}),
         results,
-        lambda: desk.move(JOB, "done", step_index=4),
+        lambda: desk.move(JOB, "done", step_index=4, message="done"),
     ]
 
 
@@ -73,7 +75,7 @@ def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
         ">>> Fit the short to the middle port.",
         ">>> Caution: RF is off.",
         f">>> Then: benchd ready {JOB} --step 0",
-        f"{JOB}: running",
+        f"{JOB}: step 1 of 4, hands",
         f"{JOB}: step 2 of 4, capture test",
         "analyzer does not answer, trying again",
         f"{JOB}: step 3 of 4, reduce dipole",
@@ -84,6 +86,7 @@ def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
         f"{JOB}: done",
     ]
     assert lines == expected
+    assert len(set(lines)) == len(lines), "no line twice"
     assert outcome.code == 0
     assert "1.6837 GHz ± 0.0021 GHz" in outcome.out
     assert "at least 10 dB at 1.7 GHz" in outcome.out
@@ -107,13 +110,54 @@ def test_queue_and_wait_in_one_command(api: Any, benchd: Any) -> None:
 def test_a_job_that_does_not_end_well_gives_exit_code_1(api: Any, benchd: Any, state: str) -> None:
     api.desk.reduced.clear()
     api.desk.add(JOB, "running")
-    error = {"family": "link-lost", "where": "", "message": "analyzer gone", "advice": ""}
+    error = {"family": "link-lost", "where": "analyzer", "message": "gone", "advice": ""}
     playing = api.later(_play(api.desk, lambda: api.desk.move(JOB, state, error=error)))
     outcome = benchd("watch", api=api)
     playing.result(PATIENCE_S)
     assert outcome.code == 1
-    why = ": analyzer gone" if state == "failed" else ""
+    why = ": analyzer: gone" if state == "failed" else ""
     assert outcome.err.splitlines()[-1] == f"{JOB}: {state}{why}"
+
+
+TONIGHT = datetime(2126, 3, 1, 22, 0, tzinfo=UTC)
+
+
+def test_a_watch_of_all_jobs_does_not_wait_for_a_window_that_opens_later(
+    api: Any, benchd: Any
+) -> None:
+    api.desk.add(JOB, not_before=TONIGHT)
+    outcome = benchd("watch", api=api)
+    assert (outcome.code, outcome.out) == (0, "")
+    assert outcome.err.splitlines() == [
+        f"{JOB}: return-loss waits: not before 2126-03-01 22:00:00 UTC. "
+        f"To watch it until then: benchd watch {JOB}",
+        "No other job is waiting or running.",
+    ]
+
+
+def test_a_watch_of_all_jobs_follows_what_may_run_and_names_what_waits_for_its_window(
+    api: Any, benchd: Any
+) -> None:
+    api.desk.reduced.clear()
+    other = "job-0000000000000002"
+    api.desk.add(JOB, "running")
+    api.desk.add(other, not_before=TONIGHT)
+    playing = api.later(_play(api.desk, lambda: api.desk.move(JOB, "done")))
+    outcome = benchd("watch", api=api)
+    playing.result(PATIENCE_S)
+    assert outcome.code == 0
+    assert outcome.err.splitlines()[0].startswith(f"{other}: return-loss waits: not before")
+    assert outcome.err.splitlines()[-1] == f"{JOB}: done"
+    assert not [line for line in outcome.err.splitlines()[1:] if line.startswith(other)]
+
+
+def test_a_watch_of_one_job_says_what_it_waits_for(api: Any, benchd: Any) -> None:
+    api.desk.reduced.clear()
+    api.desk.add(JOB, not_before=TONIGHT)
+    playing = api.later(_play(api.desk, lambda: api.desk.move(JOB, "withdrawn")))
+    outcome = benchd("watch", JOB, api=api)
+    playing.result(PATIENCE_S)
+    assert outcome.err.splitlines()[0] == (f"{JOB}: waiting: not before 2126-03-01 22:00:00 UTC")
 
 
 def test_watching_when_nothing_waits_says_so(api: Any, benchd: Any) -> None:
@@ -190,7 +234,7 @@ def test_on_a_terminal_a_request_is_framed_and_rings_the_bell(
     monkeypatch.setenv("TERM", "xterm")
     stream = _Terminal()
     with BarView(stream, Screen(100, colour=False)) as view:
-        job = _picture(label="capture test", state="needs-hands", hands=HANDS)
+        job = _picture(state="needs-hands", hands=HANDS)
         view.show(job)
         view.ask(job)
     text = stream.getvalue()
@@ -271,8 +315,21 @@ def test_a_watch_says_until_when_rf_stays_off_and_that_a_request_was_taken_back(
             "is being stopped by order",
         ),
         ({"state": "done", "message": "done, but nobody answered"}, "done, but nobody answered"),
+        ({"state": "running", "step_index": 1, "message": "capture open"}, "capture open"),
+        (
+            {"state": "failed", "message": "generator: gone. Check its cable.",
+             "error": {"family": "link-lost", "where": "generator", "message": "gone.",
+                       "advice": "Check its cable."}},
+            "generator: gone.",
+        ),
+        (
+            {"state": "failed", "message": "a fault in benchd: ZeroDivisionError",
+             "error": {"family": "fault", "where": JOB, "advice": "",
+                       "message": "a fault in benchd: ZeroDivisionError"}},
+            " a fault in benchd: ZeroDivisionError",
+        ),
     ],
-    ids=["asking", "put back", "being stopped", "left out"],
+    ids=["asking", "put back", "being stopped", "left out", "running", "lost", "fault"],
 )  # fmt: skip
 def test_jobs_tells_what_a_person_must_know_of_each(
     api: Any, benchd: Any, row: dict[str, Any], note: str
