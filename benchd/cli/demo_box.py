@@ -64,6 +64,10 @@ class _Brief:
         """Any line."""
         self._inner.say(text)
 
+    def shout(self, text: str) -> None:
+        """What must not be overlooked."""
+        self._inner.shout(text)
+
 
 def qualify(out: Path) -> None:
     """Run every qualification on both boxes and print the verdicts. Raises BenchdError."""

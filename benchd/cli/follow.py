@@ -201,7 +201,8 @@ def unfinished(daemon: Daemon, now: datetime) -> tuple[list[dict[str, Any]], lis
     """Jobs that have not ended, oldest first: those that may run now, those whose window opens
     later. Waiting for the latter could take until night."""
     states = ["running", "needs-hands", "waiting"]
-    now_on, later = [], []
+    now_on: list[dict[str, Any]] = []
+    later: list[dict[str, Any]] = []
     for job in reversed(daemon.get("/api/jobs", state=states, limit=1000)):
         opens = job.get("not_before") if job["state"] == "waiting" else None
         (later if opens and datetime.fromisoformat(opens) > now else now_on).append(job)

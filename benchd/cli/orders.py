@@ -191,7 +191,8 @@ def watch(
     from benchd.cli.follow import unfinished
 
     with connect(daemon) as client:
-        wanted, later = [job] if job is not None else [], []
+        wanted = [job] if job is not None else []
+        later: list[dict[str, Any]] = []
         if job is None:
             may_run, later = unfinished(client, datetime.now(UTC))
             wanted = [str(one["id"]) for one in may_run]
