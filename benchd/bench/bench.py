@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -21,6 +19,7 @@ from benchd.bench.instrument_models import (
 from benchd.bench.instruments import address_faults
 from benchd.bench.model import BenchFile
 from benchd.bench.routes import Route
+from benchd.bench.stated import ADDED_TO_BOX, digest, stated
 from benchd.errors import BenchFileError, Problem
 from benchd.files.filemodel import read_model
 from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
@@ -40,12 +39,12 @@ class Bench(BenchFile):
         """SHA-256 (hexadecimal) of everything but the instruments' addresses.
 
         Addresses are left out since the same bench may be reached another way, and comments and
-        spellings ("0.4 GHz", "400 MHz") since they change nothing.
+        spellings ("0.4 GHz", "400 MHz") since they change nothing. See `benchd.bench.stated`.
         """
-        content = self.model_dump(mode="json")
+        content = stated(self)
         for instrument in content["instruments"].values():
             del instrument["address"]
-        return _digest(content)
+        return digest(content)
 
     def route_fixtures(self, route: str) -> dict[str, str]:
         """Short hashes of what a route leads through: fixtures, switches, and the box.
@@ -60,17 +59,17 @@ class Bench(BenchFile):
         for element in (*described.out, *described.back):
             name = element.partition(".")[0]
             if name in self.fixtures:
-                parts[name] = self.fixtures[name].model_dump(mode="json")
+                parts[name] = stated(self.fixtures[name])
             else:
-                switch = self.instruments[name].model_dump(mode="json")
+                switch = stated(self.instruments[name])
                 parts[name] = {key: switch[key] for key in ("banks", "loss_db")}
         if described.kind == "transmission" and self.box is not None:
             parts["box"] = {
                 key: value
-                for key, value in self.box.model_dump(mode="json").items()
+                for key, value in stated(self.box).items()
                 if value is not None or key not in ADDED_TO_BOX
             }
-        return {name: _digest(content)[:12] for name, content in parts.items()}
+        return {name: digest(content)[:12] for name, content in parts.items()}
 
     def with_addresses(self, addresses: Mapping[str, str]) -> Bench:
         """The same bench with some instruments at other addresses.
@@ -134,13 +133,3 @@ def _checked(document: Document) -> Bench:
     if problems:
         raise BenchFileError(in_order(problems))
     return bench
-
-
-ADDED_TO_BOX = ("gain_spread_of", "path_spread_db", "path_spread_of", "path_spread_positions")
-"""Keys that earlier versions did not have: left out, they keep the hash of a box as it was, so that
-captures taken before still fit."""
-
-
-def _digest(content: Any) -> str:
-    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return hashlib.sha256(text.encode()).hexdigest()
