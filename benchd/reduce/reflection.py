@@ -27,7 +27,6 @@ from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.montecarlo import (
     SEED,
     TRIALS,
-    interval,
     linear_draws,
     wants_draws,
     with_interval,
@@ -37,6 +36,7 @@ from benchd.reduce.noise import (
     correction_standard_db,
     reading_standard_db,
 )
+from benchd.reduce.posterior import largest_magnitude, magnitude_interval, may_be_nothing
 from benchd.reduce.reflectometer import baseline_leftover_db, gamma_draws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
@@ -51,6 +51,9 @@ noise alone, which is less than readings scatter by. Only a least return loss is
 
 NO_NOISE_MARGIN = "no-noise-margin"
 """Flag of a value behind which no signal was seen: a broken path reads the same."""
+
+BELOW = "below-directivity"
+"""Flag of a reading that the leak alone could have given."""
 
 BELOW_DIRECTIVITY = 1.5
 """A reading below this many times the directivity may hide any smaller reflection.
@@ -286,7 +289,7 @@ def _only_noise(at_hz: float, reading_db: float, known: ReflectionKnowledge) -> 
 
 
 def _directivity_flags(gamma: float, directivity: float) -> tuple[str, ...]:
-    return ("below-directivity",) if gamma < BELOW_DIRECTIVITY * directivity else ()
+    return (BELOW,) if gamma < BELOW_DIRECTIVITY * directivity else ()
 
 
 def _settled(
@@ -300,20 +303,20 @@ def _settled(
     value_db = -NEPER_DB * math.log(gamma)
     budget = combine(terms, estimate=value_db)
     directivity = gamma_from_return_loss(known.directivity_db.value)
-    flags += _directivity_flags(gamma, directivity)
+    alone = np.random.default_rng([seed, 1])
+    below = gamma < BELOW_DIRECTIVITY * directivity or may_be_nothing(gamma, known, alone, TRIALS)
+    flags += (BELOW,) if below else ()
     if has_assumed(terms):
         flags += (ASSUMED_TERM,)
-    if not flags.count("below-directivity") and not wants_draws(
-        terms, relative_standard=budget.standard / NEPER_DB
-    ):
+    if not below and not wants_draws(terms, relative_standard=budget.standard / NEPER_DB):
         ends = [gamma_from_return_loss(end) for end in (budget.high, budget.low)]
         return ReflectionPoint(at_hz, gamma, ends[0], ends[1], budget, flags)
     draws = gamma_draws(gamma, *_scale_draws(terms, known, seed))
-    if "below-directivity" in flags:
-        limit = float(np.quantile(draws, 0.95))
+    if below:
+        limit = largest_magnitude(draws)
         drawn = replace(budget, method="monte-carlo", trials=TRIALS, seed=seed)
         return ReflectionPoint(at_hz, gamma, None, limit, drawn, flags)
-    low, high = interval(draws)
+    low, high = magnitude_interval(draws)
     drawn = with_interval(budget, -NEPER_DB * math.log(high), -NEPER_DB * math.log(low), seed=seed)
     return ReflectionPoint(at_hz, gamma, low, high, drawn, flags)
 

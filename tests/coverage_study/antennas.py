@@ -78,6 +78,21 @@ def resonator(rng: np.random.Generator) -> Antenna:
     return _centred(rng, "resonator", gamma, at_hz, rng.uniform(0.2, 0.4))
 
 
+def matched(rng: np.random.Generator) -> Antenna:
+    """One resonant circuit brought close to the system's impedance, so that its dip comes near to
+    what a coupler's leak lets anybody see."""
+    at_hz = rng.uniform(0.5e9, 2.4e9)
+    ohm, q = Z0_OHM * np.exp(rng.normal(0.0, 0.12)), rng.uniform(4.0, 30.0)
+    stray_ohm = rng.uniform(-5.0, 5.0)
+    parallel = rng.random() < 0.5
+
+    def gamma(f: Any) -> Any:
+        turn = 1.0 + 1j * q * detuning(f, at_hz)
+        return on_line((ohm / turn if parallel else ohm * turn) + 1j * stray_ohm * f / at_hz)
+
+    return _centred(rng, "matched", gamma, at_hz, min(0.4, rng.uniform(1.5, 3.0) / q))
+
+
 def patch(rng: np.random.Generator) -> Antenna:
     """A patch: one parallel circuit of high Q behind the reactance of its probe."""
     at_hz, q = rng.uniform(0.8e9, 2.5e9), rng.uniform(30.0, 120.0)

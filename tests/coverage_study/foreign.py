@@ -6,6 +6,7 @@ find out; benchd's own reduction turns the readings into results.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -14,9 +15,12 @@ import numpy as np
 
 from benchd.bench import Bench, parse_bench
 from benchd.known.captures import Sources
+from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
+from benchd.reduce.knowledge import ReflectionKnowledge
+from benchd.reduce.normalise import normalised
 from benchd.reductions import REDUCTIONS
 from benchd.results import Result
-from benchd.traces import Capture, Form, Role, Trace
+from benchd.traces import Capture, FloatArray, Form, Role, Trace
 from benchd.worksheet import ReduceStep
 from tests.coverage_study.antennas import KINDS, Antenna
 from tests.coverage_study.memory import Shelf
@@ -47,11 +51,14 @@ def generator(seed: int, purpose: int) -> np.random.Generator:
     return np.random.default_rng([seed, 7, purpose])
 
 
-def drawn_foreign(seed: int) -> Foreign:
-    """The kinds of antenna in turn; every fourth bench at a low level, every third rippling."""
+def drawn_foreign(
+    seed: int, kind: Callable[[np.random.Generator], Antenna] | None = None
+) -> Foreign:
+    """The kinds of antenna in turn, or one kind; every fourth bench at a low level, every third
+    rippling."""
     rng = generator(seed, 0)
     names = tuple(KINDS)
-    antenna = KINDS[names[seed % len(names)]](generator(seed, 1))
+    antenna = (kind or KINDS[names[seed % len(names)]])(generator(seed, 1))
     low_level, rippling = bool(rng.random() < 0.25), bool(rng.random() < 0.33)
     return Foreign(
         seed, drawn_reflectometer(generator(seed, 2), low_level, rippling), antenna, low_level,
@@ -188,3 +195,17 @@ def results(one: Foreign, at_hz: list[float], **options: Any) -> tuple[Result, .
         },
     )
     return REDUCTIONS["reflection"](Sources(bench, shelf, "job-1"), step).results  # type: ignore[arg-type]
+
+
+def normalised_readings(
+    one: Foreign,
+) -> tuple[FloatArray, FloatArray, Callable[[float], ReflectionKnowledge]]:
+    """Frequencies, the antenna's reading over the baseline in dB, and what benchd knows at a
+    frequency: the first steps of its reduction, for a study of one of the later ones alone."""
+    bench = bench_of(one)
+    taken = captures(one, bench)
+    baseline = {name: taken[name] for name in ("open", "short")}
+    known = reflection_knowledge(bench, taken["test"], baseline)
+    ratio = normalised(taken["test"].level, [part.level for part in baseline.values()])
+    known_at = coupler_over_frequency(known, bench, taken["test"])
+    return ratio.frequency_hz, np.real(ratio.values), known_at

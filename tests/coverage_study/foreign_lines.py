@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.results import Result
 from tests.coverage_study.foreign import Foreign, drawn_foreign, results
-from tests.coverage_study.study import NEAR_DIRECTIVITY_DB, ONE_END, Line
+from tests.coverage_study.study import ONE_END, Line, reads_near
 
 BAND_DB = 10.0
 NO_DIP = "no_resonance"
@@ -27,7 +27,7 @@ def foreign_lines_of(seed: int) -> list[Line]:
     if true:
         at_hz.append(true[0][0])
     found = results(one, at_hz)
-    return [*_at_frequencies(one, found), *_of_dips(one, found, true), *_of_band(one, found, true)]
+    return [*at_frequencies(one, found), *_of_dips(one, found, true), *_of_band(one, found, true)]
 
 
 def region_of(one: Foreign) -> str:
@@ -48,7 +48,8 @@ def _line(one: Foreign, quantity: str, region: str, result: Result, truth: float
     )  # fmt: skip
 
 
-def _at_frequencies(one: Foreign, found: tuple[Result, ...]) -> Iterator[Line]:
+def at_frequencies(one: Foreign, found: Iterable[Result]) -> Iterator[Line]:
+    """Return losses and VSWRs."""
     for result in found:
         at_hz = result.frequency_hz
         if result.quantity not in ("return_loss", "vswr") or at_hz is None:
@@ -60,19 +61,10 @@ def _at_frequencies(one: Foreign, found: tuple[Result, ...]) -> Iterator[Line]:
         region = region_of(one)
         if result.low is None or result.high is None:
             region = ONE_END
-        elif -20.0 * np.log10(_gamma_of(result)) > effective_db - NEAR_DIRECTIVITY_DB:
-            # By what was read, as its owner would: by the truth, one would pick the very cases in
-            # which the leak has hidden a deep one.
+        elif reads_near(result, effective_db):
             region = "foreign, near directivity"
         true = true_db if result.quantity == "return_loss" else (1.0 + gamma) / (1.0 - gamma)
         yield _line(one, result.quantity, region, result, true)
-
-
-def _gamma_of(result: Result) -> float:
-    """The magnitude behind a return loss in dB or a VSWR."""
-    if result.quantity == "return_loss":
-        return float(10.0 ** (-result.value / 20.0))
-    return (result.value - 1.0) / (result.value + 1.0)
 
 
 def _of_dips(

@@ -168,7 +168,7 @@ def _reflection_lines(
             true_db = float(np.interp(at_hz, grid_hz, boxed["return_loss_db"]))
             gamma = 10.0 ** (-true_db / 20.0)
             true = true_db if quantity == "return_loss" else (1.0 + gamma) / (1.0 - gamma)
-            region = _region(result, true_db, directivity.at(at_hz))
+            region = _region(result, directivity.at(at_hz))
             yield _line(one.seed, quantity, region, result, true)
         elif result.low is None and result.high is None:
             continue
@@ -186,14 +186,24 @@ def _reflection_lines(
             yield _line(one.seed, quantity, "all", result, true_trim_m(one))
 
 
-def _region(result: Result, true_db: float, directivity_db: float) -> str:
+def _region(result: Result, directivity_db: float) -> str:
     if result.low is None or result.high is None:
         return ONE_END
     if "near-noise" in result.flags:
         return "near noise"
-    if true_db > directivity_db - NEAR_DIRECTIVITY_DB:
-        return "near directivity"
-    return "mid"
+    return "near directivity" if reads_near(result, directivity_db) else "mid"
+
+
+def reads_near(result: Result, directivity_db: float) -> bool:
+    """Whether a return loss or VSWR was read near a directivity, or beyond.
+
+    By what was read, as its owner would: by the truth, one would pick the very cases in which the
+    leak has hidden a deep one.
+    """
+    read_db = result.value
+    if result.quantity == "vswr":
+        read_db = -20.0 * np.log10(max((result.value - 1.0) / (result.value + 1.0), 1e-9))
+    return bool(read_db > directivity_db - NEAR_DIRECTIVITY_DB)
 
 
 def _band_truth(boxed: dict[str, Any], quantity: str) -> float | None:
