@@ -186,10 +186,10 @@ _ROWS: tuple[Quantity, ...] = (
     _reflection("vswr_bandwidth_high_edge", "Hz", "Upper edge of the VSWR band", _E),
     *_of(
         "coupler",
-        Quantity("effective_directivity", "dB", "Effective directivity", (), _F, _FIRST,
+        Quantity("effective_directivity", "dB", "Effective directivity", (), _F, _OVER,
                  feeds=Feeds.SIZE),
         Quantity("effective_directivity_min", "dB", "Least effective directivity", (), _B, _FIRST),
-        Quantity("effective_source_match", "dB", "Effective source match", (), _F, _FIRST,
+        Quantity("effective_source_match", "dB", "Effective source match", (), _F, _OVER,
                  feeds=Feeds.SIZE),
         Quantity("effective_source_match_min", "dB", "Least effective source match", (), _B,
                  _FIRST),

@@ -19,8 +19,8 @@ from benchd.cli.demo_bench import virtual_bench
 from benchd.cli.files import gather_job
 from benchd.cli.follow import JobPicture, follow
 from benchd.cli.gist import gist
+from benchd.cli.results_table import format_results
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
-from benchd.cli.show import format_results
 from benchd.cli.views import view
 from benchd.errors import BenchdError, UserError
 from benchd.report.plots import plot_job

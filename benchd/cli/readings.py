@@ -10,18 +10,21 @@ import typer
 from benchd.cli.client import DEFAULT_URL
 from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl, JobId, Limit, whole
+from benchd.cli.results_table import format_results
 from benchd.cli.screen import say, screen_of
 from benchd.cli.show import (
     format_captures,
     format_instruments,
     format_recipes,
-    format_results,
 )
 from benchd.web.forms import decode_records, decode_verdicts, to_text
 
 OfJob = Annotated[str | None, typer.Option("--job", metavar="JOB", help="Only of this job.")]
 OfAntenna = Annotated[
     str | None, typer.Option("--antenna", metavar="NAME", help="Only of this antenna.")
+]
+AllOfThem = Annotated[
+    bool, typer.Option("--all", help="Every quantity, not only those that are looked for first.")
 ]
 
 
@@ -78,10 +81,14 @@ def results(
         int,
         typer.Option("--limit", metavar="N", parser=whole(1, 10_000), help="At most N results."),
     ] = 100,
+    every: AllOfThem = False,
     json: AsJson = False,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:
-    """List results with their 95 % intervals and flags; with --job also how limits were met."""
+    """List results with their 95 % intervals and flags; with --job also how limits were met.
+
+    First what one looks for: resonance, trim, return loss, VSWR, bandwidth, gain, verdicts.
+    """
     with connect(daemon) as client:
         found = client.get("/api/results", job=job, quantity=quantity, antenna=antenna, limit=limit)
         whole_job = job is not None and quantity is None and antenna is None
@@ -90,10 +97,19 @@ def results(
     if json:
         say(to_text(found, indent=2))
         return
-    say(format_results(decode_records(found), screen, decode_verdicts(verdicts)))
+    say(
+        format_results(
+            decode_records(found),
+            screen,
+            decode_verdicts(verdicts),
+            complete=every or quantity is not None,
+        )
+    )
 
 
-def reduce(job: JobId, json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
+def reduce(
+    job: JobId, every: AllOfThem = False, json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL
+) -> None:
     """Reduce a job's stored captures again and print what comes out. Nothing is measured."""
     with connect(daemon) as client:
         found = client.post(f"/api/jobs/{job}/reduce")
@@ -101,4 +117,4 @@ def reduce(job: JobId, json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) ->
     if json:
         say(to_text(found, indent=2))
         return
-    say(format_results(decode_records(found), screen))
+    say(format_results(decode_records(found), screen, complete=every))

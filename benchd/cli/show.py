@@ -10,8 +10,6 @@ from benchd.cli.screen import Screen, cell, failure_words, plain, render, table
 from benchd.moments import time_words
 from benchd.report.wording import (
     ASSUMED_TERM,
-    assumed_sentence,
-    assumed_words,
     duration_words,
     flag_words,
     number_words,
@@ -20,7 +18,7 @@ from benchd.report.wording import (
     verdict_words,
     where_words,
 )
-from benchd.results import Result, ResultRecord, Verdict
+from benchd.results import Result, Verdict
 
 STATE_STYLES = {
     "waiting": "",
@@ -192,63 +190,6 @@ def _parameter(name: str, about: Any) -> str:
     if not isinstance(about, Mapping) or about.get("default") is None:
         return f"{name} (to be given)"
     return f"{name} = {about['default']}"
-
-
-def format_results(
-    records: Sequence[ResultRecord], screen: Screen, verdicts: Sequence[Verdict] = ()
-) -> str:
-    """Results with their 95 % intervals, grouped by job, then verdicts if there are any."""
-    if not records and not verdicts:
-        return "No results."
-    blocks = []
-    for job_id in dict.fromkeys(record.job_id for record in records):
-        of_job = [record for record in records if record.job_id == job_id]
-        first = of_job[0]
-        heading = plain(f"{job_id}, {first.recipe}, {time_words(first.reduced_at, screen.zone)}")
-        results = [record.result for record in of_job]
-        flags, note = _shared(results)
-        rows = render(_results_table(results, flags, note), screen)
-        blocks.append("\n".join([heading, rows, *_under(results, flags, note)]))
-    if verdicts:
-        blocks.append(format_verdicts(verdicts, screen))
-    return "\n\n".join(blocks)
-
-
-def _results_table(results: Sequence[Result], shared: Sequence[str], shared_note: str) -> Any:
-    made = table("Antenna", "Quantity", "At", "Value, 95 % interval", "Remarks")
-    for result in results:
-        flags = [flag for flag in result.flags if flag not in shared]
-        note = "" if result.note == shared_note else result.note
-        remarks = [text for text in (flag_words(flags), note) if text]
-        made.add_row(
-            cell(result.antenna or "-"),
-            cell(quantity_words(result.quantity)),
-            cell(where_words(result) or "-"),
-            cell(value_words(result), "bold"),
-            cell("; ".join(remarks), "yellow" if flags else ""),
-        )
-    return made
-
-
-def _shared(results: Sequence[Result]) -> tuple[list[str], str]:
-    """Flags and the note that all of several results carry: said once, not in every row."""
-    first = results[0]
-    if len(results) < 2:
-        return [], ""
-    flags = [flag for flag in first.flags if all(flag in r.flags for r in results)]
-    return flags, first.note if all(r.note == first.note for r in results) else ""
-
-
-def _under(results: Sequence[Result], shared: Sequence[str], shared_note: str) -> list[str]:
-    """Lines under a table: what holds for all of its rows, and what the uncertainties assume."""
-    assumed = assumed_words(results)
-    flags = flag_words(flag for flag in shared if flag != ASSUMED_TERM or not assumed)
-    lines = [plain(f"All of these: {flags}.")] if flags else []
-    if shared_note:
-        lines.append(plain(shared_note))
-    if assumed:
-        lines.append(plain(assumed_sentence(assumed)))
-    return lines
 
 
 def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:

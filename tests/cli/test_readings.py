@@ -11,20 +11,23 @@ from typing import Any
 
 import pytest
 
+from benchd.cli.results_table import format_results
 from benchd.cli.screen import Screen
-from benchd.cli.show import format_jobs, format_recipes, format_results
-from benchd.results import Budget, Term
+from benchd.cli.show import format_jobs, format_recipes
+from benchd.results import Budget, Result, Term
 
 JOB = "job-0000000000000001"
 
 RESULTS = """\
-job-0000000000000001, return-loss, 2026-03-01 21:04:14 UTC
-Antenna     Quantity       At                     Value, 95 % interval       Remarks
-────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
-dipole r3   Resonance      -                      1.6837 GHz ± 0.0021 GHz
-dipole r3   Return loss    1.7 GHz                20.0 dB, 18.4 to 21.9 dB   uncertainty partly assumed
-dipole r3   Bandwidth      1.6201 to 1.7502 GHz   130.1 MHz ± 5.0 MHz
-dipole r3   Trim per arm   -                      0.410 mm ± 0.051 mm        Cut off half of it, then measure again.
+job-0000000000000001, return-loss, 2026-03-01 21:04:14 UTC, dipole r3
+Quantity       At                     Value, 95 % interval
+──────────────────────────────────────────────────────────────
+Resonance      -                      1.6837 GHz ± 0.0021 GHz
+Trim per arm   -                      0.410 mm ± 0.051 mm
+Return loss    1.7 GHz                20.0 dB, 18.4 to 21.9 dB
+Bandwidth      1.6201 to 1.7502 GHz   130.1 MHz ± 5.0 MHz
+Trim per arm: Cut off half of it, then measure again.
+Return loss: uncertainty partly assumed.
 """
 VERDICTS = """\
 
@@ -166,8 +169,53 @@ def test_what_all_results_share_is_said_once(fakes: Any) -> None:
     ]
     text = format_results(flagged, Screen())
     assert text.count("close to the noise floor") == text.count("Mind the cable.") == 1
-    assert text.endswith("\nAll of these: close to the noise floor.\nMind the cable.")
+    assert "\nAll of these: close to the noise floor.\nMind the cable.\n" in text
     assert text.count("uncertainty partly assumed") == 1
+
+
+def test_what_is_looked_for_comes_first_and_the_rest_when_asked(
+    api: Any, benchd: Any, fakes: Any
+) -> None:
+    """A result that few look for is counted, and shown with --all, also by `reduce`."""
+    own = {"antenna": "dipole r3", "frequency_hz": 1.68372e9}
+    loaded_q = Result("loaded_q", 7.13, "1", 0.42, 2.0, 6.71, 7.55, **own)
+    count = Result("resonance_count", 1.0, "1", None, None, 1.0, 1.0, antenna="dipole r3")
+    first, *rest = fakes.records()
+    more = [
+        replace(first, id=f"res-more-{n}", result=one) for n, one in enumerate((count, loaded_q))
+    ]
+    api.desk.add(JOB, "done")
+    api.desk.reduced[JOB] = [*more, first, *rest]
+    for command in (("results",), ("reduce", JOB)):
+        short, whole = benchd(*command, api=api).out, benchd(*command, "--all", api=api).out
+        assert short == f"{RESULTS}4 of 6 results; --all shows all.\n"
+        # The dip's frequency has no more digits than the resonance: 1.68372 GHz ± 0.0021 GHz.
+        assert "\nLoaded Q                  1.6837 GHz             7.13 ± 0.42\n" in whole
+        assert "\nResonances in the sweep   -                      1\n" in whole
+        assert "--all" not in whole
+    asked = benchd("results", "--quantity", "loaded_q", api=api).out
+    assert "Loaded Q" in asked
+    assert "--all" not in asked
+
+
+def test_what_nobody_looks_for_first_is_shown_where_there_is_nothing_else(fakes: Any) -> None:
+    first, *_ = fakes.records()
+    spread = Result("stillness_spread_open", 0.02, "dB", None, None, 0.01, 0.04, frequency_hz=1.7e9)
+    text = format_results([replace(first, result=spread)], Screen())
+    assert "Stillness spread open   1.7 GHz" in text
+
+
+def test_results_fit_eighty_columns_wherever_they_go(fakes: Any) -> None:
+    long = "Two dips lie close together here, and which of them is the deeper one is not known. "
+    records = [
+        replace(r, recipe="gain-over-positions-by-switch", result=replace(
+            r.result.with_flags("near-noise", "edge-of-band"), note=long * 2, antenna=antenna))
+        for r in fakes.records() for antenna in ("reference dipole", "weather-satellite yagi r12")
+    ]  # fmt: skip
+    for screen in (Screen(), Screen(80, wrap=True)):
+        text = format_results(records, screen, complete=True)
+        assert max(map(len, text.splitlines())) <= 80
+        assert " ".join(text.split()).count(long.strip()) == 2
 
 
 def test_the_assumed_sizes_are_named_under_the_table_the_weightiest_first(fakes: Any) -> None:
