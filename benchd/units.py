@@ -8,6 +8,7 @@ for 5 milli-nothing). Showing numbers with SI prefixes is QuantiPhy's work.
 from __future__ import annotations
 
 import difflib
+import math
 from dataclasses import dataclass
 from enum import Enum
 
@@ -23,15 +24,22 @@ class _Kind:
     scaled: bool  # may carry k, M, G, m, u, n
     others: tuple[tuple[str, float], ...] = ()  # other spellings and their factor
     example: str = ""
+    linear: str = ""  # a linear unit with its prefixes, of which the unit is the logarithm
+    usual: tuple[str, ...] = ()  # what people mean first where capitals are mixed up
 
 
 class Kind(Enum):
     """Kinds of quantity that files may hold."""
 
-    FREQUENCY = _Kind("frequency", "Hz", True, example="1.7 GHz")
-    TIME = _Kind("time", "s", True, (("min", 60.0), ("h", 3600.0), ("d", 86400.0)), "5 ms")
-    LENGTH = _Kind("length", "m", True, (("cm", 0.01),), "42.5 mm")
-    LEVEL = _Kind("level", "dBm", False, example="-10 dBm")
+    FREQUENCY = _Kind("frequency", "Hz", True, example="1.7 GHz", usual=("Hz", "kHz", "MHz", "GHz"))
+    TIME = _Kind(
+        "time", "s", True, (("min", 60.0), ("h", 3600.0), ("d", 86400.0)), "5 ms",
+        usual=("s", "ms", "us"),
+    )  # fmt: skip
+    LENGTH = _Kind("length", "m", True, (("cm", 0.01),), "42.5 mm", usual=("mm", "cm", "m"))
+    LEVEL = _Kind(
+        "level", "dBm", False, example="-10 dBm", linear="W", usual=("dBm", "mW", "W", "uW")
+    )
     RATIO = _Kind("ratio", "dB", False, example="20 dB")
     GAIN = _Kind("gain", "dBi", False, (("dBd", float("nan")),), "2.15 dBi")
     TEMPERATURE = _Kind("temperature", "°C", False, (("degC", 1.0), ("C", 1.0)), "23 °C")
@@ -42,7 +50,9 @@ class Kind(Enum):
 
 HALF_WAVE_DIPOLE_GAIN_DBI = 2.15  # 0 dBd in dBi, as gain tables have it (ITU-R, common practice)
 
-_SCALES = ("", "k", "M", "G", "m", "u", "µ", "n")
+_SCALES = {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9}
+_LINEAR_SCALES = ("", "k", "m", "u", "µ", "n")
+_MILLIWATTS_PER_WATT = 1e3
 
 
 class UnitError(ValueError):
@@ -53,11 +63,11 @@ def spellings(kind: Kind) -> tuple[str, ...]:
     """All unit spellings that a quantity of this kind may carry."""
     unit = kind.value.unit
     scaled = tuple(scale + unit for scale in _SCALES) if kind.value.scaled else (unit,)
-    return scaled + tuple(name for name, _ in kind.value.others)
+    linear = tuple(scale + kind.value.linear for scale in _LINEAR_SCALES if kind.value.linear)
+    return scaled + linear + tuple(name for name, _ in kind.value.others)
 
 
 def _factor(kind: Kind, unit: str) -> float | None:
-    factors = {"": 1.0, "k": 1e3, "M": 1e6, "G": 1e9, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9}
     base = kind.value.unit
     if unit == base:
         return 1.0
@@ -65,8 +75,19 @@ def _factor(kind: Kind, unit: str) -> float | None:
         if unit == name:
             return factor
     if kind.value.scaled and unit.endswith(base):
-        return factors.get(unit.removesuffix(base))
+        return _SCALES.get(unit.removesuffix(base))
     return None
+
+
+def _level_dbm(number: float, unit: str, wanted: str) -> float:
+    """A power in watts as a level: 10 log10 of the power in milliwatts, dBm (the unit's meaning).
+
+    Raises UnitError for a power that is not above nothing: it has no level.
+    """
+    if number <= 0.0:
+        raise UnitError(f"found {number:g} {unit}, expected {wanted}; a power lies above 0 W")
+    watts = number * _SCALES[unit.removesuffix(Kind.LEVEL.value.linear)]
+    return 10.0 * math.log10(watts * _MILLIWATTS_PER_WATT)
 
 
 def parse(text: object, kind: Kind) -> float:
@@ -83,6 +104,8 @@ def parse(text: object, kind: Kind) -> float:
     number, unit = _split(text, wanted)
     if not unit:
         raise UnitError(f'found "{text.strip()}" without a unit, expected {wanted}')
+    if kind.value.linear and unit.removesuffix(kind.value.linear) in _LINEAR_SCALES:
+        return _level_dbm(number, unit, wanted)
     factor = _factor(kind, unit)
     if factor is None:
         raise UnitError(f'"{unit}" is not a unit of {what}, {_nearest(unit, kind)}')
@@ -109,7 +132,8 @@ def _split(text: str, wanted: str) -> tuple[float, str]:
 
 def _nearest(unit: str, kind: Kind) -> str:
     allowed = spellings(kind)
-    by_case = [name for name in allowed if name.lower() == unit.lower()]
+    # "MM" is meant as mm, "ghz" as GHz: what is usual stands first.
+    by_case = [name for name in (*kind.value.usual, *allowed) if name.lower() == unit.lower()]
     close = by_case or difflib.get_close_matches(unit, allowed, n=1, cutoff=0.5)
     hint = f'did you mean "{close[0]}"? ' if close else ""
     return f"{hint}Allowed: {', '.join(allowed)}"
