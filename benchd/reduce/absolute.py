@@ -125,7 +125,31 @@ def transmission_terms(
                 assumed=match.assumed or gamma.assumed,
             )
         )
+    terms.append(
+        term(
+            f"mismatch from antenna to antenna{tail}",
+            to_and_fro(one),
+            "1",
+            "u-shaped",
+            sensitivity=NEPER_DB,
+            assumed=any(gamma.assumed for gamma in one.gammas),
+        )
+    )
     return tuple(terms)
+
+
+def to_and_fro(one: Transmission) -> float:
+    """Relative amplitude of the wave that passes the range three times.
+
+    A matched antenna throws back as much as it takes up. So the wave goes on to and fro between the
+    two, each time weaker by the transmission both ways, and its phase turns with the distance:
+        Z12^2 / ((Z11 + Z0) (Z22 + Z0)) = S21^2 / ((1 - g1) (1 - g2))
+    to first order in the mutual impedance Z12 (two-port algebra; antennas that scatter nothing when
+    they are open, which dipoles nearly are). The phases of g1 and g2 are not known.
+    """
+    ratio = 10.0 ** (one.ratio_db / 10.0)
+    kept = [1.0 - min(gamma.value, 0.9) ** 2 for gamma in one.gammas]
+    return min(1.0, float(ratio / (kept[0] * kept[1])))
 
 
 def _normal(name: str, known: Known, source: str = "") -> Term:

@@ -18,11 +18,13 @@ from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.workbench import Workbench
 from simulators.world.antennas import FORWARD
 from simulators.world.wiring import Placing, State, Wiring
+from tests.coverage_study.air import Air
 from tests.coverage_study.draw import DESIGN_HZ, SWEEP_HZ, Drawn, generator
 from tests.coverage_study.memory import db
 
 POSITIONS = 8
 GAIN_BAND_HZ = (1.6e9, 1.8e9)
+SPREAD_HZ = tuple(np.arange(1.6e9, 1.81e9, 0.025e9).tolist())
 SPAN_M = 0.12
 """The box is qualified over a cube of this edge, some 0.7 wavelengths at 1.7 GHz."""
 
@@ -157,22 +159,15 @@ class Owner:
         is what one gain measured at one place is uncertain by.
         """
         offsets = self.guess(6).uniform(-SPAN_M / 2.0, SPAN_M / 2.0, (POSITIONS, 3))
-        f = self.wiring.antenna("antenna").frequency_hz
+        air = Air(self.drawn.world.model, SPREAD_HZ)
         gains_db = []
         for number, offset in enumerate(offsets):
             reference_at = test_at = "mount_a"
             if self.drawn.switched:
                 reference_at, test_at = ("mount_a", "mount_b")[:: 1 if number % 2 else -1]
-            reference_db = self._received_db("reference dipole", reference_at, offset)
-            gains_db.append(self._received_db("antenna", test_at, offset) - reference_db)
-        sd_db = np.std(gains_db, axis=0, ddof=1)
-        return {at: float(np.interp(at, f, sd_db)) for at in np.arange(1.6e9, 1.81e9, 0.025e9)}
-
-    def _received_db(self, item: str, mount: str, offset: Any) -> Any:
-        # The jig of mount B is the mirror image of that of mount A.
-        turned = offset * ((1, -1, 1) if mount == "mount_b" else (1, 1, 1))
-        far = Placing(item, offset_m=tuple(turned.tolist()))
-        return db(self.wiring.link(Placing("range dipole"), far, mount, False).two_port.s21)
+            reference_db = _received_db(air, "reference dipole", reference_at, offset)
+            gains_db.append(_received_db(air, "antenna", test_at, offset) - reference_db)
+        return dict(zip(SPREAD_HZ, np.std(gains_db, axis=0, ddof=1).tolist(), strict=True))
 
     # --- antennas -------------------------------------------------------------------------
 
@@ -198,6 +193,13 @@ class Owner:
         """Length of one arm of the antenna under test by a ruler, mm."""
         driven = self.drawn.world.model.antenna("antenna").elements[0]
         return round(driven.length_m * 500.0 + float(self.guess(9).normal(0.0, 0.3)), 1)
+
+
+def _received_db(air: Air, item: str, mount: str, offset: Any) -> Any:
+    # The jig of mount B is the mirror image of that of mount A.
+    turned = offset * ((1, -1, 1) if mount == "mount_b" else (1, 1, 1))
+    far = Placing(item, offset_m=tuple(turned.tolist()))
+    return air.level_db(Placing("range dipole"), far, mount)
 
 
 def _table(frequency_hz: Any, values: Any, unit: str) -> str:

@@ -11,6 +11,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -18,17 +19,26 @@ from ruamel.yaml import YAML
 
 from benchd.bench import Bench, parse_bench
 from benchd.errors import ReductionRefused
-from benchd.recipe import load_recipe, resolve
+from benchd.recipe import Recipe, load_recipe, resolve
 from benchd.results import Result
 from benchd.traces import Capture
 from benchd.worksheet import CaptureStep, Worksheet
 from simulators.instruments.workbench import Workbench
 from simulators.world import World
+from simulators.world.antennas import FORWARD
 from simulators.world.model import WorldModel
-from simulators.world.wiring import Placing
+from simulators.world.wiring import Placing, antenna_of
+from tests.coverage_study.air import Air
 from tests.coverage_study.draw import Drawn, drawn
-from tests.coverage_study.memory import VirtualBench, db
-from tests.coverage_study.owner import GAIN_BAND_HZ, POSITIONS, SPAN_M, Owner, bench_file
+from tests.coverage_study.memory import VirtualBench
+from tests.coverage_study.owner import (
+    GAIN_BAND_HZ,
+    POSITIONS,
+    SPAN_M,
+    SPREAD_HZ,
+    Owner,
+    bench_file,
+)
 from tests.coverage_study.study import Line
 
 RECIPES = Path(__file__).resolve().parents[2] / "recipes"
@@ -88,29 +98,34 @@ def in_dialects(one: Drawn, *, other: bool) -> Drawn:
 
 def path_spread_db(one: Drawn, near: str, far: str) -> dict[float, float]:
     """Standard deviation over places of both ends of one path's level, the distance taken out."""
-    owner = Owner(one)
-    offsets = owner.guess(20).uniform(-SPAN_M / 2.0, SPAN_M / 2.0, (POSITIONS, 2, 3))
-    box = one.world.model.box
+    offsets = Owner(one).guess(20).uniform(-SPAN_M / 2.0, SPAN_M / 2.0, (POSITIONS, 2, 3))
+    box, air = one.world.model.box, Air(one.world.model, SPREAD_HZ)
     rows = []
     for near_off, far_off in offsets:
         here = np.array(box.near_end_m) + near_off
         apart_m = float(np.linalg.norm(np.array(box.mount_a_m) + far_off - here))
         ends = [Placing(name, offset_m=tuple(off.tolist()))
                 for name, off in ((near, near_off), (far, far_off))]  # fmt: skip
-        level = db(owner.wiring.link(ends[0], ends[1], "mount_a", False).two_port.s21)
-        rows.append(level + 20.0 * np.log10(apart_m))
-    f = owner.wiring.antenna(far).frequency_hz
-    sd_db = np.std(rows, axis=0, ddof=1)
-    return {at: float(np.interp(at, f, sd_db)) for at in np.arange(1.6e9, 1.81e9, 0.025e9)}
+        rows.append(air.level_db(ends[0], ends[1], "mount_a") + 20.0 * np.log10(apart_m))
+    return dict(zip(SPREAD_HZ, np.std(rows, axis=0, ddof=1).tolist(), strict=True))
+
+
+@lru_cache(maxsize=2)
+def _qualified(seed: int) -> str:
+    """The owner's bench file, before it is known what is to be measured."""
+    return bench_file(drawn(seed))
+
+
+@lru_cache(maxsize=6)
+def _path_table(seed: int, near: str, far: str) -> str:
+    sizes = path_spread_db(drawn(seed), near, far)
+    return ", ".join(f"{at / 1e9:.4f} GHz: {size:.3f} dB" for at, size in sizes.items())
 
 
 def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
     """The owner's bench for one method: path spread, match of the source, words of the makes."""
-    text = bench_file(one)
-    table = ", ".join(
-        f"{at / 1e9:.4f} GHz: {size:.3f} dB"
-        for at, size in path_spread_db(one, *method.path_of).items()
-    )
+    text = _qualified(one.seed)
+    table = _path_table(one.seed, *method.path_of)
     near, far = method.path_of
     path = (
         f"  path_spread: {{{table}}}\n  path_spread_of: [{near}, {far}]\n"
@@ -129,9 +144,16 @@ def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
     if other:
         for kind, words in _words().items():
             text = text.replace(f"driver: scpi-{kind},", f"driver: scpi-{kind}, {words}")
-    return parse_bench(text, file=f"drawn-{one.seed}.yaml")
+    return _read(text, f"drawn-{one.seed}.yaml")
 
 
+@lru_cache(maxsize=8)
+def _read(text: str, file: str) -> Bench:
+    """Several methods have one bench file."""
+    return parse_bench(text, file=file)
+
+
+@lru_cache(maxsize=1)
 def _words() -> dict[str, str]:
     """What the shipped bench of other makes says of commands and answers, by kind."""
     data = YAML(typ="safe").load((RECIPES / "benches" / "mixed-makes.yaml").read_text())
@@ -185,7 +207,12 @@ def _sheet(one: Drawn, method: Method, bench: Bench) -> Worksheet:
         arguments["antenna"] = "antenna"
     if name not in ("gain-pair-by-switch", "gain-between-references"):
         arguments["position"] = "mount_a" if one.switched else "none"
-    return resolve(load_recipe(text, file=name), bench, arguments)
+    return resolve(_recipe(text, name), bench, arguments)
+
+
+@lru_cache(maxsize=32)
+def _recipe(text: str, name: str) -> Recipe:
+    return load_recipe(text, file=name)
 
 
 def measured(one: Drawn, method: Method, bench: Bench) -> list[Result]:
@@ -216,13 +243,11 @@ def lines_of(seed: int) -> list[Line]:
 
 
 def _gain_lines(one: Drawn, name: str, results: list[Result]) -> Iterator[Line]:
-    truths = one.world.truth()["antennas"]
     for result in results:
         if not result.quantity.startswith("realised_gain"):
             continue
-        truth = truths[result.antenna or "antenna"]
-        grid_hz = np.array(truth["frequency_hz"])
-        curve = np.array(truth["realised_gain_dbi"])
+        antenna = antenna_of(one.world.model, result.antenna or "antenna")
+        grid_hz, curve = antenna.frequency_hz, antenna.gains_db(FORWARD)[1]
         inside = (grid_hz >= GAIN_BAND_HZ[0] - 1.0) & (grid_hz <= GAIN_BAND_HZ[1] + 1.0)
         over = result.quantity.removeprefix("realised_gain").lstrip("_")
         ends = {"mean": curve[inside].mean(), "min": curve[inside].min(),
@@ -249,7 +274,8 @@ def _drift_lines(one: Drawn, *, other: bool) -> Iterator[Line]:
     virtual.pause_s = 700.0
     arguments = {"times": str(DRIFT_TIMES), "points": "11", "level": f"{one.level_dbm} dBm",
                  "position": "short" if one.switched else "none"}  # fmt: skip
-    results = virtual.run(resolve(load_recipe(RECIPES / "drift.yaml"), bench, arguments))
+    recipe = _recipe((RECIPES / "drift.yaml").read_text(), "drift")
+    results = virtual.run(resolve(recipe, bench, arguments))
     model = one.world.model
     true = model.source.drift_db_per_k + model.analyzer.drift_db_per_k
     for result in results:
