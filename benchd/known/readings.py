@@ -35,6 +35,9 @@ HELD_OFF, HELD_HALF = 0.5, 0.6
 LEAST_FOR_ROUGHNESS = 41
 """Points from which the roughness of a trace is noise and not the shape of the curve."""
 
+LEAST_NOISE_SPREAD = 1e-5
+"""Relative variance of a noise reading below which it is no longer noise but rounding."""
+
 CORRECTED_BELOW_DB = {"rms": 40.0, "log-average": 15.0}
 """Distance from the noise from which a bias stays under 0.0005 dB and is left alone."""
 
@@ -73,14 +76,31 @@ def scale_of(capture: Capture, analyzer: str) -> str:
 
 
 def independent_samples(capture: Capture) -> float:
-    """How many independent readings one point averages: bandwidth times dwell, times repeats.
+    """How many independent readings one point averages: those of one reading, times repeats."""
+    return float(_samples_of_one(capture) * capture.settings["average"])
+
+
+def _samples_of_one(capture: Capture) -> float:
+    """Independent samples of one reading, at least 1: bandwidth times dwell.
 
     A filter of bandwidth B forgets within about 1/B (sampling of band-limited noise; common
-    practice, no source).
+    practice, no source). In a `tracking` sweep the analyzer stays at each point for as long as it
+    finds right. How long that was shows in how evenly it read its own noise, in one such sweep:
+    the mean of n powers of noise strays by 1/sqrt(n) of itself, that of n levels of noise by
+    5.57 dB/sqrt(n) (the exponential law and its logarithm, arithmetic).
     """
-    settings = capture.settings
-    per_dwell = settings["resolution_bandwidth_hz"] * settings["dwell_s"]
-    return float(max(1.0, per_dwell) * settings["average"])
+    settings, noise = capture.settings, _noise_trace(capture)
+    if settings.get("method") != "tracking":
+        return float(max(1.0, settings["resolution_bandwidth_hz"] * settings["dwell_s"]))
+    if noise is None or noise.values.size < 2:
+        return 1.0
+    read_dbm = np.real(noise.values).astype(float)
+    if law(capture) == "log-average":
+        share = float(np.var(read_dbm, ddof=1)) / (DB_PER_NAT * math.pi / math.sqrt(6.0)) ** 2
+    else:
+        powers = power_ratio_from_db(read_dbm)
+        share = float(np.var(powers, ddof=1) / np.mean(powers) ** 2)
+    return 1.0 / min(1.0, max(share, LEAST_NOISE_SPREAD))
 
 
 def carrier_dbm(capture: Capture) -> FloatArray:
@@ -257,18 +277,26 @@ def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None
     distance_db = max(here - noise_dbm, -10.0)
     sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
     common_db = correction_standard_db(distance_db, detector, noise_floor_sd_db(capture))
-    return Known(math.hypot(sd_db * share, common_db))
+    freedom = math.inf
+    if capture.settings.get("method") == "tracking":
+        freedom = float(max(1, _readings_of_noise(capture) - 1))
+    return Known(math.hypot(sd_db * share, common_db), degrees_of_freedom=freedom)
+
+
+def _readings_of_noise(capture: Capture) -> int:
+    noise = _noise_trace(capture)
+    return 0 if noise is None else int(noise.values.size)
 
 
 def noise_floor_sd_db(capture: Capture) -> float:
     """Standard deviation of the noise power that a capture shows, dB; 0 where it was not read.
 
-    It was read at m frequencies, at least four times each: a mean of n independent powers of
-    noise has the relative standard deviation 1/sqrt(n).
+    It was read at m frequencies, by `tracking` once and else at least four times each: a mean of n
+    independent powers of noise has the relative standard deviation 1/sqrt(n).
     """
-    noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
-    if noise is None:
+    readings = _readings_of_noise(capture)
+    if readings == 0:
         return 0.0
-    per_dwell = capture.settings["resolution_bandwidth_hz"] * capture.settings["dwell_s"]
-    samples = noise.values.size * max(4.0, capture.settings["average"]) * max(1.0, per_dwell)
-    return DB_PER_NAT / math.sqrt(samples)
+    tracking = capture.settings.get("method") == "tracking"
+    repeats = 1.0 if tracking else max(4.0, capture.settings["average"])
+    return DB_PER_NAT / math.sqrt(readings * repeats * _samples_of_one(capture))

@@ -91,7 +91,8 @@ def transmission_terms(
         elif line.name == "polarisation":
             terms.append(replace(line, name=line.name + tail))
         else:
-            source = line.source or f"{line.name} between {between}"
+            # Of one error, however its size was found.
+            source = line.source or f"{line.name.partition(' (')[0]} between {between}"
             terms.append(replace(line, name=line.name + tail, source=source))
     cable, noise = knowledge.cable_sd_db, one.noise_sd_db or knowledge.noise_sd_db
     thru_noise = knowledge.reference_noise_sd_db or noise

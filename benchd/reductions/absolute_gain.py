@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from benchd.known.antenna_match import AntennaMatch, antenna_match
-from benchd.known.box_spreads import kinds
+from benchd.known.box_spreads import OTHER_ANTENNAS, kinds, less_by_gain
 from benchd.known.captures import Sources, inputs
 from benchd.known.gain import GainBasis
 from benchd.known.readings import noise_flags, only_visited
@@ -17,6 +18,7 @@ from benchd.reduce.absolute import (
     identical_antennas_result,
     three_antennas_results,
 )
+from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.reductions.gain import all_of, mean_level, nearer_db, require_same
 from benchd.reductions.gain_curves import gain_outcome
 from benchd.reductions.outcome import Outcome
@@ -99,9 +101,10 @@ def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
 
     def at(frequency_hz: float) -> list[Result]:
         known = [knowledge(frequency_hz) for knowledge in known_of]
+        plain = [pair(frequency_hz) for pair in pairs]
         ab, ac, bc = (
-            replace(pair(frequency_hz), path_sd_db=one.path_sd_db, noise_sd_db=one.noise_sd_db)
-            for pair, one in zip(pairs, known, strict=True)
+            replace(one, path_sd_db=spread, noise_sd_db=own.noise_sd_db)
+            for one, own, spread in zip(plain, known, _path_spreads(plain, known), strict=True)
         )
         # Of what all three share, the drift grows with time: the last pair has most of it.
         common = max(known, key=lambda one: one.drift_db.value)
@@ -110,6 +113,21 @@ def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
         return [one.with_flags(*flags) for one in found]
 
     return gain_outcome(step, tests[0], used, at, antenna=None, bench=sources.bench)
+
+
+def _path_spreads(pairs: Sequence[Transmission], known: Sequence[GainKnowledge]) -> list[Known]:
+    """Spread of each pair's path. Where the box was qualified with one of the three pairs, the
+    others show by their levels how much more gain they have, as far as noise lets them."""
+    suited = [i for i, one in enumerate(known) if one.path_sd_db.how != OTHER_ANTENNAS]
+    found = []
+    for pair, own in zip(pairs, known, strict=True):
+        more_db = 0.0
+        if suited:
+            other, others = pairs[suited[0]], known[suited[0]]
+            noise_db = math.hypot(own.noise_sd_db.value, others.noise_sd_db.value)
+            more_db = pair.ratio_db - other.ratio_db - 2.0 * noise_db
+        found.append(less_by_gain(own.path_sd_db, more_db))
+    return found
 
 
 def _pair(

@@ -102,3 +102,34 @@ def test_held_captures_without_two_common_bins_are_refused(tmp_path: Path) -> No
     left[:5], right[4:9] = True, True
     with pytest.raises(ReductionRefused, match="seen in 1 of 81 bins"):
         only_visited([held(notebook, -40.0, -90.0, left), held(notebook, -40.0, -90.0, right)])
+
+
+def tracked(notebook: Notebook, samples: int, distance_db: float, seed: int) -> Capture:
+    """A tracking sweep whose analyzer averages so many independent powers at each point."""
+    rng = np.random.default_rng(seed)
+    made = notebook.capture("tracked", "test", -100.0, noise_dbm=-110.0, method="tracking",
+                            antenna="dipole r3")  # fmt: skip
+    size = np.sqrt(10.0 ** (distance_db / 10.0))
+    shape = (samples, GRID.size)
+    wave = (rng.normal(size=shape) + 1j * rng.normal(size=shape)) / np.sqrt(2.0)
+    read = [-110.0 + 10.0 * np.log10(np.mean(np.abs(a + wave) ** 2, axis=0)) for a in (size, 0.0)]
+    noise = replace(made.traces[1], frequency_hz=GRID, values=read[1])
+    return replace(made, traces=(replace(made.level, values=read[0]), noise))
+
+
+@pytest.mark.parametrize("samples", [20, 1000])
+def test_a_tracking_sweep_tells_by_its_noise_how_much_it_averages(
+    tmp_path: Path, samples: int
+) -> None:
+    """The dwell of the recipe says nothing of a sweep whose time the analyzer chose. Drawn by
+    Rice's law."""
+    book = Notebook(tmp_path)
+    found, errors = [], []
+    for seed in range(40):
+        taken = tracked(book, samples, 6.0, seed)
+        stated = level_sd_db(taken, float(GRID[10]))
+        assert stated is not None
+        found.append(stated.value)
+        errors += list(carrier_dbm(taken)[5:15] - (-104.0))
+    assert float(np.median(found)) == pytest.approx(float(np.std(errors)), rel=0.15)
+    assert stated.degrees_of_freedom == GRID.size - 1

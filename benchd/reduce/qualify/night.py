@@ -25,9 +25,9 @@ DEFAULT_LIMIT_DB = 0.1
 """Most that a baseline may drift. As half-width of a rectangular term it makes 0.06 dB, an
 eighth of the standard uncertainty of a return loss of 10 dB (0.44 dB): not felt."""
 
-SCALE_BENDS_WITHIN_DB = 5.0
-"""A scale's error changes by its own half-width over about so many decibels of level (common
-practice, no source)."""
+SCALE_BENDS_WITHIN_DB = 7.0
+"""A scale's error changes by its own half-width over about so many decibels of level: 10 and 6 for
+the scales of the two worlds of the coverage study, drawn apart (no source for real ones)."""
 
 LEAST_SWING_K = 0.3
 """Thermometers show a tenth of a kelvin; over less than three steps a slope says nothing."""
