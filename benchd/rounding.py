@@ -130,6 +130,11 @@ def duration_words(seconds: float) -> str:
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
+def about_words(seconds: float) -> str:
+    """A length of time in a message, to the second: "2 s", "60 s", "12 h 00 min"."""
+    return f"{seconds:.0f} s" if seconds < 120.0 else duration_words(seconds)
+
+
 def joined(number: str, unit: str) -> str:
     """A number and its unit with a space between; nothing behind a plain number."""
     return f"{number} {unit}" if unit else number

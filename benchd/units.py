@@ -14,6 +14,7 @@ from enum import Enum
 
 from quantiphy import Quantity
 
+from benchd.rounding import duration_words, general, number_words
 from benchd.untrusted import decimal_number
 
 
@@ -140,9 +141,31 @@ def _nearest(unit: str, kind: Kind) -> str:
 
 
 def show(value: float, unit: str, *, precision: int = 6) -> str:
-    """A number with an SI prefix where the unit takes one: 1.684e9, "Hz" -> "1.684 GHz"."""
-    if unit in ("Hz", "s", "m", "ohm"):
+    """A number with an SI prefix where the unit takes one: 1.684e9, "Hz" -> "1.684 GHz".
+
+    Times of a minute and more are said in hours and minutes, lengths in metres and millimetres, as
+    people say them.
+    """
+    if unit == "s" and value >= 60.0:
+        return _show_time(value, precision)
+    if unit == "s" and 0.0 < value < 1e-9:
+        return f"{general(value * 1e9, precision)} ns"  # what files may hold; there is no "ps"
+    if unit == "m":
+        return number_words(value, unit, digits=precision)
+    if unit in ("Hz", "s", "ohm"):
         return str(Quantity(value, unit).render(prec=precision - 1, form="si"))
     if unit in ("1", ""):
         return f"{value:.{precision}g}"
     return f"{value:.{precision}g} {unit}"
+
+
+EXACT = 10
+"""From this precision on a number is to be read back, not only to be understood."""
+
+
+def _show_time(value_s: float, precision: int) -> str:
+    """43200 s is "12 h"; 43222 s is "12 h 00 min", or "43222 s" where it is to be read back."""
+    for unit, factor in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
+        if value_s >= factor and value_s % factor == 0:
+            return f"{value_s / factor:g} {unit}"
+    return f"{value_s:.{precision}g} s" if precision >= EXACT else duration_words(value_s)

@@ -15,17 +15,16 @@ from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.errors import OrderRefused
 from benchd.moments import time_words
 from benchd.reduce.uncertainty import improve_first, shares
-from benchd.report.wording import (
+from benchd.report.wording import flag_words, quantity_words, value_words, where_words
+from benchd.results import Budget, Result, ResultRecord, Term
+from benchd.rounding import (
     factor_of,
     fixed,
-    flag_words,
+    general,
     place_of,
-    quantity_words,
     unit_for,
-    value_words,
-    where_words,
+    unit_of_difference,
 )
-from benchd.results import Budget, Result, ResultRecord, Term
 from benchd.web.forms import decode_records, to_text
 
 ASSUMED_MARK = " *"
@@ -136,14 +135,14 @@ class _Scale:
     """One unit for a whole column, chosen by the combined uncertainty."""
 
     def __init__(self, standard: float, unit: str) -> None:
-        base = "dB" if unit == "dBi" else unit
-        self.unit = unit_for(standard, base)
+        self.unit = unit_for(standard, unit_of_difference(unit))
 
     def words(self, value: float) -> str:
-        """Three significant digits with the unit."""
+        """Three significant digits with the unit: one more than a result has, so that whoever adds
+        the lines up finds the sum (JCGM 100, 7.2.6)."""
         if not math.isfinite(value):
             return "unbounded"
-        text = f"{value / factor_of(self.unit):.3g}"
+        text = general(value / factor_of(self.unit), 3)
         return f"{text} {self.unit}" if self.unit else text
 
 

@@ -6,11 +6,12 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.units import show
+from benchd.report.wording import plain_words, value_words
+from benchd.results import Result
 
 
 def gist(text: str) -> str:
-    """A payload's news: "online", "done", "return_loss 12.18 dB, 11.2 dB to 13.23 dB", "pass".
+    """A payload's news: "online", "done", "return_loss 12.2 dB ± 1.0 dB", "pass".
 
     A payload of an unknown schema is shown as it came, cut after 90 characters.
     """
@@ -36,7 +37,8 @@ def gist(text: str) -> str:
 
 
 def _value(result: Mapping[str, Any]) -> str:
-    numbers = (result["value"], result.get("low"), result.get("high"))
-    value, *ends = (None if n is None else show(n, result["unit"], precision=4) for n in numbers)
-    interval = "" if None in ends else f", {ends[0]} to {ends[1]}"
-    return f"{result['quantity']} {value}{interval}"
+    keys = ("quantity", "value", "unit", "expanded_uncertainty", "coverage_factor", "low", "high")
+    told = Result(*(result.get(key) for key in keys))
+    if told.low is None and told.high is None:
+        return f"{told.quantity} {plain_words(told.value, told.unit)}"
+    return f"{told.quantity} {value_words(told)}"

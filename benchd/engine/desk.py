@@ -26,6 +26,7 @@ from benchd.engine.workroom import Workroom
 from benchd.errors import OrderRefused
 from benchd.recipe import Recipe, resolve
 from benchd.results import ResultRecord, Verdict
+from benchd.rounding import about_words
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Trace
@@ -245,8 +246,8 @@ class BenchDesk:
         room_s = (finish_by - opens).total_seconds()
         if room_s < worksheet.expected_s:
             raise OrderRefused(
-                f"the job needs about {worksheet.expected_s:.0f} s, "
-                f"its window has {max(0.0, room_s):.0f} s",
+                f"the job needs about {about_words(worksheet.expected_s)}, "
+                f"its window has {about_words(max(0.0, room_s))}",
                 advice="Give it a longer window, fewer points or a shorter dwell.",
             )
 

@@ -19,6 +19,7 @@ from benchd.engine.still_runnable import outdated
 from benchd.engine.storethread import StoreThread
 from benchd.errors import BenchdError
 from benchd.moments import time_words
+from benchd.rounding import about_words
 from benchd.store import JobRow, JobState, Store, StoreDamaged, StoreError, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.worksheet import Worksheet
@@ -254,7 +255,7 @@ class JobQueue:
         if job.finish_by is None or now + timedelta(seconds=needs_s) <= job.finish_by:
             return
         closes = time_words(job.finish_by, self._zone())
-        message = f"needs about {needs_s:.0f} s but its window closes at {closes}"
+        message = f"needs about {about_words(needs_s)} but its window closes at {closes}"
         await self._set(job, JobState.MISSED, message=message)
 
     async def _expected_s(self, job: JobRow) -> float:

@@ -9,6 +9,7 @@ from benchd.bench import Bench
 from benchd.bench.levels import excesses, level_budget
 from benchd.errors import OrderRefused
 from benchd.reduce.pathcheck import PATH_BROKEN
+from benchd.rounding import about_words
 from benchd.store import CaptureRow
 from benchd.worksheet import CaptureStep, ReduceStep, RouteStep, Worksheet
 
@@ -90,7 +91,9 @@ def _against_now(
     found = []
     age_s = (now - row.taken_at).total_seconds()
     if max_age_s is not None and age_s > max_age_s:
-        found.append(f"{row.step} is {age_s:.0f} s old, the recipe allows {max_age_s:.0f} s")
+        found.append(
+            f"{row.step} is {about_words(age_s)} old, the recipe allows {about_words(max_age_s)}"
+        )
     for name, identity in row.instruments.items():
         if identities.get(name, identity) != identity:
             found.append(f"{row.step} was taken with another {name} ({identity})")

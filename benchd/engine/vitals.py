@@ -20,6 +20,7 @@ from benchd.engine.pulse import PulseMonitor
 from benchd.engine.rfwatch import NOT_VERIFIED, RfWatch
 from benchd.engine.workroom import Workroom
 from benchd.errors import Busy
+from benchd.rounding import about_words
 from benchd.store import JobRow, JobState, Store, StoreError
 from benchd.store.messages import utc_text
 
@@ -186,7 +187,7 @@ def _queue_trouble(queue: dict[str, Any], running: str | None) -> list[str]:
     oldest_s = queue["oldest_s"]
     if running is not None or oldest_s is None or oldest_s < STUCK_AFTER_S:
         return []
-    return [f"nothing runs, though a job may run since {oldest_s:.0f} s"]
+    return [f"nothing runs, though a job may run since {about_words(oldest_s)}"]
 
 
 def _notes(base: dict[str, Any], broker: dict[str, Any] | None, jobs: list[JobRow]) -> list[str]:

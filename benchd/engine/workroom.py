@@ -17,6 +17,7 @@ from contextlib import suppress
 from typing import Any, ParamSpec, TypeVar
 
 from benchd.errors import Busy
+from benchd.rounding import about_words
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -69,7 +70,7 @@ class Workroom:
                 return await future  # type: ignore[no-any-return]
         except TimeoutError:
             raise Busy(
-                f"{self._what} has not ended within {self._limit_s:.0f} s",
+                f"{self._what} has not ended within {about_words(self._limit_s)}",
                 advice="If it is a network folder, see whether its server answers. Else wait and "
                 "ask again.",
             ) from None

@@ -156,18 +156,8 @@ class Parameter(FileModel):
         return number
 
     def _show(self, value: Any) -> str:
-        if self.kind == "time":
-            return _show_time(value)
         if self.kind in MEASURES:
             return show(value, MEASURES[self.kind].value.unit, precision=12)
         if isinstance(value, bool):
             return "yes" if value else "no"
         return f"{value:.12g}" if isinstance(value, float) else str(value)
-
-
-def _show_time(value_s: float) -> str:
-    """Hours and minutes where they come out even: 43200 s is "12 h", not "43.2 ks"."""
-    for unit, factor in (("d", 86400.0), ("h", 3600.0), ("min", 60.0)):
-        if value_s >= factor and value_s % factor == 0:
-            return f"{value_s / factor:g} {unit}"
-    return show(value_s, "s", precision=12)

@@ -17,6 +17,7 @@ from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, difference
 from benchd.results import Budget, Result, Term
+from benchd.rounding import size_words, unit_of_difference
 from benchd.traces import FloatArray
 
 FALSE_ALARM = 0.05
@@ -134,7 +135,7 @@ def compare_results(first: Result, second: Result, *, further: tuple[Term, ...] 
     value = second.value - first.value
     together = difference(second.budget, first.budget, estimate=value)
     budget: Budget = combine((*together.terms, *further), estimate=value)
-    unit = "dB" if second.unit == "dBi" else second.unit
+    unit = unit_of_difference(second.unit)
     flags = tuple(dict.fromkeys((*first.flags, *second.flags)))
     if abs(value) > budget.expanded:
         note = "The two differ."
@@ -142,7 +143,7 @@ def compare_results(first: Result, second: Result, *, further: tuple[Term, ...] 
         missed = t_quantile(1.0 - MISSED, budget.degrees_of_freedom) * budget.standard
         note = (
             "No difference seen; a difference above "
-            f"{budget.expanded + missed:.2g} {unit} would have been seen."
+            f"{size_words(budget.expanded + missed, unit)} would have been seen."
         )
     return Result(
         quantity=f"{second.quantity}_difference",

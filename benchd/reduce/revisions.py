@@ -41,6 +41,7 @@ from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.reduce.valleys import LEAST_RISE
 from benchd.results import Result, Term
+from benchd.rounding import size_words, unit_of_difference
 from benchd.traces import ComplexArray, FloatArray
 
 DRAWS = 3000
@@ -184,13 +185,13 @@ class Pair:
             combine(terms, estimate=value), float(low), float(high), trials=DRAWS, seed=self._seed
         )
         budget = replace(budget, standard=float(np.std(errors)))
-        unit = "dB" if other.unit == "dBi" else other.unit
+        unit = unit_of_difference(other.unit)
         if not low <= 0.0 <= high:
             note = "The two differ."
         else:
             missed = t_quantile(1.0 - MISSED, math.inf) * float(np.std(errors))
             reach = max(value - float(low), float(high) - value) + missed
-            size = f"{reach / 1e6:.2g} MHz" if unit == "Hz" else f"{reach:.2g} {unit}"
+            size = size_words(reach, unit)
             note = f"No difference seen; a difference above {size} would have been seen."
         return Result(
             quantity=f"{other.quantity}_difference",

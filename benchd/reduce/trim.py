@@ -22,6 +22,7 @@ from benchd.reduce.resonance import Resonance
 from benchd.reduce.student import coverage_factor
 from benchd.reduce.uncertainty import has_assumed, term
 from benchd.results import Result
+from benchd.rounding import rounded_words, size_words
 
 ARM_LENGTH_SD_M = Known(0.3e-3, assumed=True)
 
@@ -146,11 +147,13 @@ def trim(
 
 
 def _advice(remove_m: float, expanded_m: float, next_cut_m: float) -> str:
-    size = f"{abs(remove_m) * 1e3:.2f} mm ± {expanded_m * 1e3:.2f} mm per arm"
+    sure = size_words(expanded_m, "m")
+    size = f"{rounded_words(abs(remove_m), expanded_m, 'm')} ± {sure} per arm"
     if next_cut_m > 0.0:
         return (
-            f"Too long by {size}. Remove half of it, {next_cut_m * 1e3:.2f} mm per arm, "
-            "then measure again: what is cut off cannot be put back."
+            f"Too long by {size}. Remove half of it, "
+            f"{rounded_words(next_cut_m, expanded_m, 'm')} per arm, then measure again: "
+            "what is cut off cannot be put back."
         )
     if remove_m < 0.0 and abs(remove_m) > expanded_m:
         return f"Too short by {size}: cannot be trimmed; make a longer arm."

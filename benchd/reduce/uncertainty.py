@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from benchd.reduce.student import coverage_factor
 from benchd.results import Budget, Distribution, Term
+from benchd.rounding import number_words, unit_of_difference
 
 DIVISORS: dict[str, float] = {
     "normal": 1.0,
@@ -166,9 +167,9 @@ def improve_first(budget: Budget, unit: str = "") -> str:
     left = math.sqrt(max(0.0, budget.standard**2 - group_standard(worst) ** 2))
     name = " and ".join(dict.fromkeys(line.name for line in worst))
     known = "; its size is assumed, so measure it first" if any(t.assumed for t in worst) else ""
-    # A difference of two gains is in dB, and so is an uncertainty.
-    shown = {"": "", "1": "", "dBi": " dB"}.get(unit, f" {unit}")
+    shown = unit_of_difference(unit)
     return (
         f"Work on {name} first: without it the standard uncertainty would fall "
-        f"from {budget.standard:.3g}{shown} to {left:.3g}{shown}{known}."
+        f"from {number_words(budget.standard, shown, digits=3)} to "
+        f"{number_words(left, shown, digits=3)}{known}."
     )

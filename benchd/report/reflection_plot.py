@@ -16,6 +16,7 @@ from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TAR
 from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import band_words, number_words, quantity_words, value_words, where_words
 from benchd.results import Result
+from benchd.rounding import rounded_words
 
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
 MOST_NUMBERS = 5
@@ -123,7 +124,7 @@ def _draw_marks(
             [resonance.value], [depth], marker="o", markersize=7, color=INK,
             markeredgecolor=PAPER, markeredgewidth=1.4, zorder=6,
         )  # fmt: skip
-        _label(axes, resonance.value, f"resonance {_short(resonance.value)}", INK, left)
+        _label(axes, resonance.value, f"resonance {_surely(resonance)}", INK, left)
     if design_hz is not None:
         axes.axvline(design_hz, color=TARGET, linewidth=1.6, linestyle=(0, (6, 3)), zorder=3)
         _label(axes, design_hz, f"design {_short(design_hz)}", TARGET, not left)
@@ -131,6 +132,13 @@ def _draw_marks(
 
 def _short(frequency_hz: float) -> str:
     return number_words(frequency_hz, "Hz", digits=5)
+
+
+def _surely(result: Result) -> str:
+    """A value with the digits that its uncertainty leaves it."""
+    if result.expanded_uncertainty is None:
+        return _short(result.value)
+    return rounded_words(result.value, result.expanded_uncertainty, result.unit)
 
 
 def _label(axes: Axes, x: float, text: str, colour: str, to_the_left: bool) -> None:

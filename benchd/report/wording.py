@@ -37,6 +37,7 @@ __all__ = [
     "flag_words",
     "number_words",
     "place_of",
+    "plain_words",
     "quantity_words",
     "unit_for",
     "value_words",

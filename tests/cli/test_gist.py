@@ -21,15 +21,16 @@ RESULT = {
         ({"schema": "benchd.job/1", "state": "needs-hands", "message": ""}, "needs-hands"),
         ({"schema": "benchd.rf/1", "state": "off-verified"}, "off-verified"),
         ({"schema": "benchd.epoch/1", "epoch": "epoch-1", "sequence": 41}, "epoch-1, up to 41"),
-        (RESULT, "return_loss 12.18 dB, 11.2 dB to 13.23 dB"),
+        (RESULT, "return_loss 12.2 dB ± 1.0 dB"),
         (
-            {**RESULT, "quantity": "trim_per_arm", "value": 0.001171, "unit": "m", "low": None},
+            {**RESULT, "quantity": "trim_per_arm", "value": 0.001171, "unit": "m", "low": None,
+             "high": None},
             "trim_per_arm 1.171 mm",
         ),
-        ({**RESULT, "quantity": "vswr", "unit": "1", "high": None}, "vswr 12.18"),
+        ({**RESULT, "quantity": "vswr", "unit": "1", "high": None}, "vswr 12.18, at least 11.20"),
         (
             {"schema": "benchd.latest/1", "results": [RESULT, {**RESULT, "quantity": "x"}]},
-            "return_loss 12.18 dB, 11.2 dB to 13.23 dB; x 12.18 dB, 11.2 dB to 13.23 dB",
+            "return_loss 12.2 dB ± 1.0 dB; x 12.2 dB ± 1.0 dB",
         ),
         (
             {"schema": "benchd.verdict/1", "quantity": "vswr", "limit": "at most 2",
