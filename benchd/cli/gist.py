@@ -38,7 +38,8 @@ def gist(text: str) -> str:
 
 def _value(result: Mapping[str, Any]) -> str:
     keys = ("quantity", "value", "unit", "expanded_uncertainty", "coverage_factor", "low", "high")
-    told = Result(*(result.get(key) for key in keys))
+    fields: dict[str, Any] = {key: result.get(key) for key in keys}
+    told = Result(**fields)
     if told.low is None and told.high is None:
         return f"{told.quantity} {plain_words(told.value, told.unit)}"
     return f"{told.quantity} {value_words(told)}"
