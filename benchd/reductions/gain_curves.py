@@ -20,6 +20,10 @@ from benchd.worksheet import ReduceStep
 
 AtFrequency = Callable[[float], list[Result]]
 
+SAME_FREQUENCY = 1e-7
+"""Share of a frequency within which an end of a band and a reading are at one frequency: far finer
+than any sweep, far coarser than what rounding a number in a file changes."""
+
 
 def gain_outcome(
     step: ReduceStep,
@@ -39,7 +43,7 @@ def gain_outcome(
     options: dict[str, Any] = step.options
     low_hz, high_hz = options["band_hz"]
     grid = test.level.frequency_hz
-    inside = grid[(grid >= low_hz) & (grid <= high_hz)]
+    inside = _over(grid, low_hz, high_hz)
     if inside.size == 0:
         raise ReductionRefused(
             f"no point of the sweep lies between {low_hz / 1e6:.6g} and {high_hz / 1e6:.6g} MHz",
@@ -58,6 +62,22 @@ def gain_outcome(
         several = len({r.antenna for r in points[0]}) > 1
         traces += _curves(f"{name}/{quantity}" if several else quantity, inside, curve)
     return finished(step, antenna, used, [*results, *more], traces)
+
+
+def _over(grid_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
+    """Frequencies at which a band is looked at: its own ends, and the readings between them.
+
+    A gain that falls towards an end of the band is least at that end, not at the last reading
+    before it: between two readings it is interpolated. Where readings do not reach an end, the
+    outermost one stands for it. Empty where no reading lies in the band.
+    """
+    slack_hz = SAME_FREQUENCY * high_hz
+    if not ((grid_hz >= low_hz - slack_hz) & (grid_hz <= high_hz + slack_hz)).any():
+        return np.empty(0)
+    ends = np.clip([low_hz, high_hz], grid_hz[0], grid_hz[-1])
+    between = grid_hz[(grid_hz > ends[0] + slack_hz) & (grid_hz < ends[1] - slack_hz)]
+    found = np.concatenate([ends[:1], between, ends[1:]])
+    return np.asarray(found if ends[1] > ends[0] else ends[:1], dtype=np.float64)
 
 
 def coherence(bench: Bench, route_name: str) -> Coherence:
