@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from benchd.results import Result
-
 from tests.reductions.captures import GRID, Notebook, one
 
 PAIR = {"test": "test", "reference": "ref"}
