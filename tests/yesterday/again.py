@@ -13,6 +13,7 @@ import numpy as np
 
 from benchd.bench import load_bench
 from benchd.engine.reducing import Reducer, hold_against
+from benchd.quantities import Where, quantity
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.store import Store
 from benchd.traces import Trace
@@ -80,7 +81,11 @@ def unpacked(bench: str, folder: Path) -> Path:
 def name_of(job: Any, record: ResultRecord) -> str:
     """What a result is, in words that outlive its id: job, step, quantity, antenna, where."""
     result = record.result
-    where = result.frequency_hz or result.band_hz or ""
+    places = {
+        Where.FREQUENCY: result.frequency_hz,
+        Where.BAND: result.band_hz or result.frequency_hz,
+    }
+    where = places.get(quantity(result.quantity).where) or ""
     return f"{job.id} {record.step}: {result.quantity} of {result.antenna} at {where}"
 
 
