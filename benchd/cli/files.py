@@ -16,10 +16,12 @@ from benchd.cli.connection import connect
 from benchd.cli.options import DaemonUrl
 from benchd.cli.screen import plain, say
 from benchd.errors import UserError
+from benchd.quantities import Picture, quantity
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
 from benchd.report.reduced import ReducedTrace, gather
 from benchd.report.tables import capture_comments, capture_csv, results_csv
 from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_trace
+from benchd.results import ResultRecord
 from benchd.traces import Capture, Form
 from benchd.web.forms import decode_capture, decode_records, decode_trace, to_text
 
@@ -152,12 +154,23 @@ def plot(
         Path,
         typer.Option("--out", metavar="DIR", help="The folder to write to; it is made."),
     ] = Path("plots"),
+    levels: Annotated[
+        bool,
+        typer.Option(
+            "--levels",
+            help="Of a job, draw the recorded levels too: those of one result together.",
+        ),
+    ] = False,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:
-    """Draw a capture, or all curves and captures of a job, as PNG and SVG files."""
+    """Draw what a job has found, or a capture, as PNG and SVG files.
+
+    What matters stands first in the list. Recorded levels are drawn with --levels, and where
+    there is nothing else.
+    """
     with connect(daemon) as client:
         if _is_job(what):
-            paths = plot_job(gather_job(client, what), _make(out))
+            paths = plot_job(gather_job(client, what, levels=levels), _make(out), levels=levels)
         else:
             capture = _capture(client, what)
             recipe = client.get(f"/api/jobs/{capture.job_id}")["recipe"]
@@ -166,40 +179,40 @@ def plot(
         say(plain(str(path)))
 
 
-def gather_job(client: Daemon, job_id: str) -> JobPlots:
-    """All that the plots of one job are drawn from, asked of the daemon."""
+def gather_job(client: Daemon, job_id: str, *, levels: bool = False) -> JobPlots:
+    """All that the plots of one job are drawn from, asked of the daemon.
+
+    levels: recorded levels are to be drawn. Without, captures are read only where a picture needs
+    them: there may be thousands.
+    """
     job = client.get(f"/api/jobs/{job_id}")
     worksheet = client.get(f"/api/jobs/{job_id}/worksheet")
     records = decode_records(client.get("/api/results", job=job_id, limit=10_000))
-    captures = client.get("/api/captures", job=job_id, limit=10_000)
-    design, levels = _marks(worksheet["steps"])
+    over_time = any(quantity(r.result.quantity).picture is Picture.DRIFT for r in records)
     return JobPlots(
         recipe=job["recipe"],
         bench=job["bench"],
         job_id=job_id,
         moment=datetime.fromisoformat(job["ended_at"] or job["started_at"] or job["created_at"]),
+        zone=client.zone,
         reduced=_reduced(client, job_id),
         records=records,
-        captures=[_capture(client, about["id"]) for about in reversed(captures)],
-        design_hz=design,
-        band_level_db=levels,
-        cautions=worksheet["cautions"],
-        zone=client.zone,
+        captures=_captures(client, job_id, records) if levels or over_time or not records else (),
+        settings=_settings(worksheet["steps"]),
+        cautions=len(worksheet["cautions"]),
     )
 
 
-def _marks(steps: Sequence[Any]) -> tuple[dict[str, float], dict[str, float]]:
-    """Design frequency and bandwidth level of each reduction, from the worksheet."""
-    design: dict[str, float] = {}
-    levels: dict[str, float] = {}
-    for step in steps:
-        if step["kind"] == "reduce":
-            options = step["options"]
-            if options.get("design_frequency_hz"):
-                design[step["name"]] = float(options["design_frequency_hz"])
-            if options.get("bandwidth_level_db"):
-                levels[step["name"]] = float(options["bandwidth_level_db"])
-    return design, levels
+def _captures(client: Daemon, job_id: str, records: Sequence[ResultRecord]) -> list[Capture]:
+    """The job's own captures, oldest first, and those of others that its results rest on."""
+    own = [str(one["id"]) for one in client.get("/api/captures", job=job_id, limit=10_000)]
+    used = [capture for record in records for capture in record.result.captures]
+    return [_capture(client, one) for one in dict.fromkeys([*reversed(own), *used])]
+
+
+def _settings(steps: Sequence[Any]) -> dict[str, dict[str, Any]]:
+    """The settings of each reduction, from the worksheet."""
+    return {step["name"]: step["options"] for step in steps if step["kind"] == "reduce"}
 
 
 def schemas(

@@ -1,4 +1,4 @@
-"""The frame that every plot has: heading, axes, a column of numbers, footer; and saving it.
+"""The frame that every plot has: heading, axes, a column of numbers, one grey line; and saving it.
 
 Drawn with matplotlib's Agg and SVG back ends, without pyplot, so that nothing global is touched
 and no display is needed. The same input gives the same bytes with the same matplotlib.
@@ -6,7 +6,6 @@ and no display is needed. The same input gives the same bytes with the same matp
 
 from __future__ import annotations
 
-import re
 import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import Any, cast
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -27,9 +27,12 @@ from benchd.report.wording import factor_of, unit_for
 
 WIDTH_IN, HEIGHT_IN, DOTS_PER_INCH = 11.0, 6.6, 150
 AXES_LEFT, AXES_RIGHT_WITH_NUMBERS, AXES_RIGHT_ALONE = 0.075, 0.705, 0.965
-AXES_TOP = 0.815
+AXES_TOP, AXES_BOTTOM = 0.776, 0.165
 NUMBERS_LEFT = 0.785
 LABEL_CHARACTERS = 33  # what fits beside the axes at full size; a longer label is set smaller
+FOOT_CHARACTERS = 165  # what fits below the axes on one line
+LEGEND_Y, FOOT_Y = 0.052, 0.021  # fractions of the height
+REMARK_CHARACTERS, REMARK_LINE = 34, 0.0262
 
 _STYLE: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],  # comes with matplotlib: the same on every computer
@@ -61,7 +64,9 @@ class Heading:
 
     antenna: name with its revision, or what the plot is of.
     zone: of the bench; the moment is written in it.
-    cautions: sentences that must not be overlooked; flags in words belong here too.
+    remarks: what must be known to read the numbers: flags in words, assumed terms.
+    cautions: how many the worksheet holds; they are for whoever works at the bench, so that a
+        picture only says where they stand.
     """
 
     antenna: str
@@ -70,7 +75,8 @@ class Heading:
     bench: str
     job_id: str
     captures: Sequence[str] = ()
-    cautions: Sequence[str] = ()
+    remarks: Sequence[str] = ()
+    cautions: int = 0
     zone: tzinfo = UTC
 
 
@@ -90,11 +96,9 @@ def style() -> Iterator[None]:
         yield
 
 
-def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[Figure, Axes]:
-    """An empty plot with its heading, footer and numbers. Call inside `style()`."""
-    foot = _foot_lines(heading)
-    height_in = HEIGHT_IN + FOOT_LINE_IN * max(len(foot) - FOOT_LINES_IN_HEIGHT, 0)
-    figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DOTS_PER_INCH)
+def sheet(what: str, heading: Heading, numbers: Numbers) -> Figure:
+    """A sheet with its heading, footer and numbers, and no axes yet. Call inside `style()`."""
+    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), dpi=DOTS_PER_INCH)
     FigureCanvasAgg(figure)
     figure.text(AXES_LEFT, 0.935, heading.antenna, size=18, weight="bold", va="center")
     taken = time_words(heading.moment, heading.zone)
@@ -102,52 +106,58 @@ def frame(what: str, heading: Heading, numbers: Numbers | None = None) -> tuple[
         AXES_LEFT, 0.888, f"{what}  ·  recipe {heading.recipe}  ·  {taken}",
         size=11, color=MUTED, va="center",
     )  # fmt: skip
-    bottom = _footer(figure, foot, height_in)
-    right = AXES_RIGHT_ALONE if numbers is None else AXES_RIGHT_WITH_NUMBERS
-    axes = figure.add_axes((AXES_LEFT, bottom, right - AXES_LEFT, AXES_TOP - bottom))
-    for side in ("top", "right"):
-        axes.spines[side].set_visible(False)
-    axes.tick_params(length=3.5, width=0.9)
-    if numbers is not None:
-        _numbers(figure, numbers)
+    figure.text(AXES_LEFT, FOOT_Y, foot_line(heading), size=8.0, color=MUTED, va="center")
+    _numbers(figure, numbers, heading.remarks)
+    return figure
+
+
+def frame(what: str, heading: Heading, numbers: Numbers) -> tuple[Figure, Axes]:
+    """A sheet with one pair of axes. Call inside `style()`."""
+    figure = sheet(what, heading, numbers)
+    is_empty = not (numbers.rows or numbers.remark or heading.remarks)
+    right = AXES_RIGHT_ALONE if is_empty else AXES_RIGHT_WITH_NUMBERS
+    axes = figure.add_axes((AXES_LEFT, AXES_BOTTOM, right - AXES_LEFT, AXES_TOP - AXES_BOTTOM))
+    plain_axes(axes)
     return figure, axes
 
 
-FOOT_LINE_IN, FOOT_MARGIN_IN, FOOT_GAP_IN = 0.172, 0.145, 0.825
-FOOT_LINES_IN_HEIGHT = 5  # more of them make the paper taller, not the axes smaller
+def plain_axes(axes: Any) -> None:
+    """Only the left and the lower edge are drawn, with short ticks; of a side axis none."""
+    for side in ("top", "right"):
+        axes.spines[side].set_visible(False)
+    axes.tick_params(length=3.5, width=0.9)
 
 
-def _foot_lines(heading: Heading) -> list[tuple[str, float, str]]:
-    """Text, size and colour of each line below the axes."""
-    about = f"bench {heading.bench}  ·  job {heading.job_id}"
-    if heading.captures:
-        about += f"  ·  captures {', '.join(heading.captures)}"
-    cautions = [(text, 8.8, CAUTION) for text in caution_lines(heading.cautions)]
-    return [*cautions, *((text, 8.0, MUTED) for text in textwrap.wrap(about, 150))]
+def foot_line(heading: Heading) -> str:
+    """The one grey line below a plot: where it comes from, and where the cautions stand.
 
-
-def _footer(figure: Figure, lines: Sequence[tuple[str, float, str]], height_in: float) -> float:
-    """Write the footer and return where the axes may begin, as a fraction of the height."""
-    for number, (text, size, colour) in enumerate(reversed(lines)):
-        y_in = FOOT_MARGIN_IN + FOOT_LINE_IN * number
-        figure.text(AXES_LEFT, y_in / height_in, text, size=size, color=colour, va="center")
-    top_in = FOOT_MARGIN_IN + FOOT_LINE_IN * (len(lines) - 1)
-    return (top_in + FOOT_GAP_IN) / height_in
-
-
-def caution_lines(cautions: Sequence[str]) -> list[str]:
-    """The first sentence of every caution, whole, each on lines of its own.
-
-    The worksheet has the sentences after the first, which say what to do about it.
+    Captures are named as far as the line is long enough, then only counted.
     """
-    lines: list[str] = []
-    for caution in cautions:
-        first = re.split(r"(?<=[.!])\s", " ".join(caution.split()), maxsplit=1)[0]
-        lines += textwrap.wrap(first, 135)
-    return lines
+    first = f"bench {heading.bench}  ·  job {heading.job_id}"
+    last = ""
+    if heading.cautions:
+        many = "1 caution" if heading.cautions == 1 else f"{heading.cautions} cautions"
+        last = f"  ·  {many}: see the worksheet"
+    count = len(heading.captures)
+    if not count:
+        return first + last
+    named = f"  ·  captures {', '.join(heading.captures)}"
+    if len(first + named + last) > FOOT_CHARACTERS:
+        named = f"  ·  {count} captures"
+    return first + named + last
 
 
-def _numbers(figure: Figure, numbers: Numbers) -> None:
+def legend(figure: Figure, axes: Axes) -> None:
+    """What each line is, in a row below the axes, where it hides nothing."""
+    handles, labels = axes.get_legend_handles_labels()
+    if handles:
+        figure.legend(
+            handles, labels, loc="center left", bbox_to_anchor=(AXES_LEFT - 0.012, LEGEND_Y),
+            ncols=len(handles), frameon=False, handlelength=3, columnspacing=1.8, fontsize=9.6,
+        )  # fmt: skip
+
+
+def _numbers(figure: Figure, numbers: Numbers, remarks: Sequence[str]) -> None:
     y = AXES_TOP - 0.004
     for label, value in numbers.rows:
         size = 9.2 * min(1.0, LABEL_CHARACTERS / len(label)) if label else 9.2
@@ -157,9 +167,17 @@ def _numbers(figure: Figure, numbers: Numbers) -> None:
         if len(lines) > 1:
             figure.text(NUMBERS_LEFT, y - 0.067, lines[1], size=10, va="top")
         y -= 0.092 if len(lines) == 1 else 0.118
-    if numbers.remark:
-        text = "\n".join(textwrap.wrap(numbers.remark, 34))
-        figure.text(NUMBERS_LEFT, y - 0.008, text, size=8.8, color=MUTED, va="top", linespacing=1.4)
+    y -= 0.008
+    for text, colour in ((numbers.remark, MUTED), *((one, CAUTION) for one in remarks)):
+        room = max(int((y - FOOT_Y - 0.02) / REMARK_LINE), 0)
+        lines = textwrap.wrap(text, REMARK_CHARACTERS, max_lines=room, placeholder=" ...") if (
+            room and text
+        ) else []  # fmt: skip
+        if lines:
+            figure.text(
+                NUMBERS_LEFT, y, "\n".join(lines), size=8.8, color=colour, va="top", linespacing=1.4
+            )
+            y -= REMARK_LINE * len(lines) + 0.012
 
 
 def _value_lines(value: str) -> list[str]:
@@ -171,8 +189,8 @@ def _value_lines(value: str) -> list[str]:
     return [value]
 
 
-class _FrequencyTicks(Formatter):
-    """Tick labels with as many decimals as the finest of them needs, the same for all."""
+class ScaledTicks(Formatter):
+    """Tick labels in a unit, with as many decimals as the finest needs, the same for all."""
 
     MOST_DECIMALS = 6
 
@@ -198,14 +216,34 @@ class _FrequencyTicks(Formatter):
         return f"{x / self._factor:.{self._decimals}f}"
 
 
-def frequency_axis(axes: Axes, start_hz: float, stop_hz: float) -> str:
-    """Label the x axis, which is in Hz, in the unit that suits it. Returns that unit."""
-    shown = unit_for(stop_hz, "Hz")
+def frequency_axis(
+    axes: Axes, start_hz: float, stop_hz: float, told_hz: Sequence[float] = ()
+) -> str:
+    """Label the x axis, which is in Hz. Returns the unit.
+
+    told_hz: frequencies that stand in words beside the plot. The axis takes the unit of the first
+        of them, so that both read alike; without any, that of the middle of the sweep.
+    """
+    shown = unit_for(next(iter(told_hz), (start_hz + stop_hz) / 2.0), "Hz")
     axes.set_xlim(start_hz, stop_hz)
-    axes.xaxis.set_major_locator(MaxNLocator(nbins=9, steps=[1, 2, 2.5, 5, 10]))
-    axes.xaxis.set_major_formatter(_FrequencyTicks(factor_of(shown)))
+    scale = factor_of(shown)
+    axes.xaxis.set_major_locator(_ScaledPlaces(scale))
+    axes.xaxis.set_major_formatter(ScaledTicks(scale))
     axes.set_xlabel(f"Frequency, {shown}", labelpad=8)
     return shown
+
+
+class _ScaledPlaces(MaxNLocator):
+    """Round places in the unit that is shown."""
+
+    def __init__(self, factor: float) -> None:
+        super().__init__(nbins=9, steps=[1, 2, 2.5, 5, 10])
+        self._factor = factor
+
+    def tick_values(self, vmin: float, vmax: float) -> Any:
+        """Places between two values in base units."""
+        places = super().tick_values(vmin / self._factor, vmax / self._factor)
+        return np.asarray(places, dtype=float) * self._factor
 
 
 def save(figure: Figure, stem: Path) -> list[Path]:

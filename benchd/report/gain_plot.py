@@ -8,10 +8,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from benchd.report.figure import Heading, Numbers, frame, frequency_axis
+from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
+from benchd.report.labels import Label, draw_labels
 from benchd.report.palette import DASHES, PAPER, SERIES, TARGET
 from benchd.report.reduced import ReducedTrace
-from benchd.report.wording import number_words, quantity_words, value_words, where_words
+from benchd.report.wording import in_unit, quantity_words, value_words, where_words
 from benchd.results import Result
 
 MOST_NUMBERS = 5
@@ -30,27 +31,26 @@ def draw_gain(
     """
     figure, axes = frame("Gain", heading, Numbers(_rows(results), _remark(results)))
     grid = np.concatenate([curve.frequency_hz for curve in curves])
-    frequency_axis(axes, float(grid.min()), float(grid.max()))
+    told_hz = [r.frequency_hz for r in results if r.frequency_hz is not None]
+    unit = frequency_axis(axes, float(grid.min()), float(grid.max()), told_hz)
     axes.set_ylabel("Gain, dBi", labelpad=8)
+    several = len({curve.antenna for curve in curves}) > 1
     for curve, colour, dash in zip(curves, SERIES, DASHES, strict=False):
         if curve.low is not None and curve.high is not None:
             axes.fill_between(
                 curve.frequency_hz, curve.low, curve.high, color=colour, alpha=0.17, linewidth=0
             )
+        name = quantity_words(curve.quantity)
         axes.plot(
             curve.frequency_hz, curve.values, color=colour, linewidth=2.2, linestyle=dash,
-            label=quantity_words(curve.quantity), zorder=4,
+            label=f"{curve.antenna}: {name.lower()}" if several else name, zorder=4,
         )  # fmt: skip
     _points(axes, curves, results)
     _limits(axes, curves)
+    legend(figure, axes)
     if design_hz is not None:
         axes.axvline(design_hz, color=TARGET, linewidth=1.4, linestyle=(0, (6, 3)), zorder=3)
-        axes.annotate(
-            f"design {number_words(design_hz, 'Hz', digits=5)}", (design_hz, axes.get_ylim()[1]),
-            xytext=(-3, 7), textcoords="offset points", size=9.8, weight="bold", color=TARGET,
-            va="bottom", annotation_clip=False,
-        )  # fmt: skip
-    axes.legend(loc="lower left", frameon=True, framealpha=0.85, edgecolor="none", handlelength=3)
+        draw_labels(axes, [Label(design_hz, f"design {in_unit(design_hz, None, unit)}", TARGET)])
     return figure
 
 
@@ -59,6 +59,8 @@ def _points(axes: Axes, curves: Sequence[ReducedTrace], results: Sequence[Result
     for curve, colour in zip(curves, SERIES, strict=False):
         for result in results:
             if result.quantity != curve.quantity or result.frequency_hz is None:
+                continue
+            if curve.antenna is not None and result.antenna != curve.antenna:
                 continue
             bar = None
             if curve.low is None and result.low is not None and result.high is not None:
@@ -87,10 +89,15 @@ def _limits(axes: Axes, curves: Sequence[ReducedTrace]) -> None:
 def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     rows = []
     gains = [result for result in results if result.unit == "dBi"]
+    several = len({result.antenna for result in gains}) > 1
+    if several:
+        # Of several antennas, each antenna's gain at a frequency comes before means and ends.
+        gains.sort(key=lambda result: result.frequency_hz is None)
     for result in gains[:MOST_NUMBERS]:
         place = where_words(result)
         joint = " at " if result.frequency_hz is not None else ", "
         label = quantity_words(result.quantity) + (joint + place if place else "")
+        label = f"{result.antenna}, {place or label.lower()}" if several else label
         rows.append((label, value_words(result)))
     return rows
 

@@ -1,4 +1,4 @@
-"""Recorded levels over frequency: what the analyzer saw, before any normalising."""
+"""Levels as the analyzer recorded them, before any normalising."""
 
 from __future__ import annotations
 
@@ -8,13 +8,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from benchd.report.figure import Heading, Numbers, frame, frequency_axis
-from benchd.report.palette import CAUTION, DASHES, MUTED, SERIES
+from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
+from benchd.report.palette import CAUTION, CURVE, DASHES, INK, MUTED, SERIES
 from benchd.report.wording import band_words, duration_words, number_words
 from benchd.traces import Capture, FloatArray, Form, Trace
 
 LEAST_SPAN_DB = 6.0
 MOST_CURVES = len(SERIES)
+NOISE_DASHES = (0, (2, 2))
 
 _METHODS = {
     "stepped": "stepped, point by point",
@@ -35,36 +36,63 @@ def level_db(trace: Trace) -> FloatArray:
     return trace.values.real
 
 
-def draw_levels(captures: Sequence[Capture], heading: Heading) -> Figure:
-    """One to four captures in one plot. Call inside `figure.style()`.
+def noise_of(capture: Capture) -> Trace | None:
+    """The analyzer's noise with RF off, as the capture read it beside its level; dBm."""
+    return next((trace for trace in capture.traces if trace.name == "noise"), None)
 
-    Bins that a `hold` sweep never visited are left out of the curve and marked on the axis.
+
+def draw_levels(captures: Sequence[Capture], heading: Heading) -> Figure:
+    """Captures of one route in one plot. Call inside `figure.style()`.
+
+    Up to four have a line of their own each; of more, the first and the last stand out. Bins that
+    a `hold` sweep never visited are left out of the curve and marked on the axis.
     """
-    if not 1 <= len(captures) <= MOST_CURVES:
-        raise ValueError(f"a level plot takes 1 to {MOST_CURVES} captures, not {len(captures)}")
+    if not captures:
+        raise ValueError("a level plot takes at least one capture")
     is_level = captures[0].level.form is Form.LEVEL_DBM
-    numbers = Numbers(_rows(captures[0]))
+    numbers = Numbers(_rows(captures))
     figure, axes = frame("Level at the analyzer" if is_level else "Ratio", heading, numbers)
     starts = [float(c.level.frequency_hz[0]) for c in captures]
     stops = [float(c.level.frequency_hz[-1]) for c in captures]
     frequency_axis(axes, min(starts), max(stops))
     axes.set_ylabel("Level, dBm" if is_level else "Ratio, dB", labelpad=8)
-    _limits(axes, captures)
-    for capture, colour, dash in zip(captures, SERIES, DASHES, strict=False):
-        trace = capture.level
-        values = level_db(trace)
-        if trace.visited is not None:
-            values = np.where(trace.visited, values, np.nan)
-        axes.plot(
-            trace.frequency_hz, values, color=colour, linestyle=dash, linewidth=2.0,
-            label=_name(capture), zorder=4,
-        )  # fmt: skip
+    if len(captures) <= MOST_CURVES:
+        for capture, colour, dash in zip(captures, SERIES, DASHES, strict=False):
+            axes.plot(
+                capture.level.frequency_hz, _shown(capture), color=colour, linestyle=dash,
+                linewidth=2.0, label=_name(capture), zorder=4,
+            )  # fmt: skip
+    else:
+        _many(axes, captures)
     for capture in captures:
         if capture.level.visited is not None:
             _mark_gaps(axes, capture.level.frequency_hz[~capture.level.visited])
     _noise_floor(axes, captures)
-    axes.legend(loc="best", frameon=True, framealpha=0.85, edgecolor="none", handlelength=3)
+    _limits(axes, captures)
+    legend(figure, axes)
     return figure
+
+
+def _shown(capture: Capture) -> FloatArray:
+    values, visited = level_db(capture.level), capture.level.visited
+    return values if visited is None else np.where(visited, values, np.nan)
+
+
+def _many(axes: Axes, captures: Sequence[Capture]) -> None:
+    """All of many alike in one pale colour, with the first and the last over them."""
+    for number, capture in enumerate(captures[1:-1]):
+        axes.plot(
+            capture.level.frequency_hz, _shown(capture), color=CURVE, linewidth=0.9, alpha=0.35,
+            zorder=3, label=f"{len(captures) - 2} between" if number == 0 else None,
+        )  # fmt: skip
+    for capture, colour, dash, which in (
+        (captures[0], CURVE, DASHES[0], "first"),
+        (captures[-1], INK, DASHES[1], "last"),
+    ):
+        axes.plot(
+            capture.level.frequency_hz, _shown(capture), color=colour, linestyle=dash,
+            linewidth=2.0, label=f"{which}: {_name(capture)}", zorder=4,
+        )  # fmt: skip
 
 
 def _name(capture: Capture) -> str:
@@ -73,7 +101,8 @@ def _name(capture: Capture) -> str:
 
 
 def _limits(axes: Axes, captures: Sequence[Capture]) -> None:
-    values = np.concatenate([level_db(c.level) for c in captures])
+    noises = [noise for capture in captures if (noise := noise_of(capture)) is not None]
+    values = np.concatenate([level_db(trace) for trace in (*(c.level for c in captures), *noises)])
     values = values[np.isfinite(values)]
     if not values.size:
         return
@@ -92,16 +121,21 @@ def _mark_gaps(axes: Axes, frequency_hz: FloatArray) -> None:
 
 
 def _noise_floor(axes: Axes, captures: Sequence[Capture]) -> None:
-    floors = [c.readings["noise_floor_dbm"] for c in captures if "noise_floor_dbm" in c.readings]
-    low, high = axes.get_ylim()
-    if floors and low < max(floors) < high:
-        axes.axhline(
-            max(floors), color=MUTED, linewidth=1.2, linestyle=(0, (2, 2)), label="noise floor"
-        )
+    """What the analyzer read with RF off: a level near it is not known well."""
+    words: str | None = "noise floor, RF off"
+    for capture in captures:
+        noise = noise_of(capture)
+        if noise is not None:
+            axes.plot(
+                noise.frequency_hz, level_db(noise), color=MUTED, linewidth=1.2,
+                linestyle=NOISE_DASHES, label=words, zorder=2.5,
+            )  # fmt: skip
+            words = None
 
 
-def _rows(capture: Capture) -> list[tuple[str, str]]:
-    """The sweep as it was run, as far as its settings say."""
+def _rows(captures: Sequence[Capture]) -> list[tuple[str, str]]:
+    """The sweep as it was run, as far as its settings say, and the noise beside it."""
+    capture = captures[0]
     s = capture.settings
     rows: list[tuple[str, str]] = []
     if "method" in s:
@@ -119,4 +153,7 @@ def _rows(capture: Capture) -> list[tuple[str, str]]:
     if s.get("dwell_s"):
         dwell = float(s["dwell_s"])
         rows.append(("Dwell", number_words(dwell, "s") if dwell < 1 else duration_words(dwell)))
+    noises = [level_db(noise) for one in captures if (noise := noise_of(one)) is not None]
+    if noises:
+        rows.append(("Noise floor, RF off", f"{float(np.median(np.concatenate(noises))):.0f} dBm"))
     return rows

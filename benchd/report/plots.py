@@ -1,5 +1,8 @@
 """Which plots a capture or a job gets, and under which file names.
 
+What the job was run for comes first: curves and marks of its reductions. The raw levels behind
+them are drawn where they are asked for, or where there is nothing else.
+
 matplotlib is imported inside the functions: a daemon or a command that draws nothing must not
 wait for it.
 """
@@ -11,13 +14,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from benchd.quantities import Picture, quantity
 from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import ASSUMED_TERM, assumed_sentence, assumed_words, flag_words
 from benchd.results import Result, ResultRecord
-from benchd.traces import Capture
+from benchd.traces import Capture, Role
 
 if TYPE_CHECKING:
     from benchd.report.figure import Heading
@@ -29,9 +32,10 @@ class JobPlots:
 
     reduced: the job's normalised curves.
     records: its results. A result belongs to a curve by its step's name.
-    captures: its captures with their traces; each gets a level plot.
-    design_hz: design frequency by the name of the reduction, where known.
-    cautions: sentences under every plot, beside the flags of what it shows.
+    captures: with their traces; its own, and those of other jobs that its results rest on.
+    settings: of each reduction by its name, as the worksheet has them: kind, design frequency,
+        level of the band, limits of verdicts.
+    cautions: how many its worksheet holds.
     zone: of the bench; moments are written in it.
     """
 
@@ -42,96 +46,209 @@ class JobPlots:
     reduced: Sequence[ReducedTrace] = ()
     records: Sequence[ResultRecord] = ()
     captures: Sequence[Capture] = ()
-    design_hz: Mapping[str, float] = field(default_factory=dict)
-    band_level_db: Mapping[str, float] = field(default_factory=dict)
-    cautions: Sequence[str] = ()
+    settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    cautions: int = 0
     zone: tzinfo = UTC
 
+    def number(self, reduction: str, name: str) -> float | None:
+        """A number among a reduction's settings; None where there is none."""
+        value = self.settings.get(reduction, {}).get(name)
+        return None if value is None else float(value)
 
-def plot_job(job: JobPlots, folder: Path) -> list[Path]:
-    """Draw everything of a job into `folder`, which is made. Returns the files written.
+    def results_of(self, reduction: str) -> list[Result]:
+        """Results of one reduction. Records carry its name or its step's label."""
+        steps = (reduction, f"reduce {reduction}")
+        return [r.result for r in self.records if not reduction or r.step in steps]
 
-    One plot for each return loss curve, one for each reduction with gains, and one for each
-    capture. File names are the reduction's or the capture's name, made safe.
+    def reductions(self) -> list[str]:
+        """Names of all reductions with curves or results, in their order."""
+        of_results = [record.step.removeprefix("reduce ") for record in self.records]
+        return list(dict.fromkeys([*(curve.reduction for curve in self.reduced), *of_results]))
+
+
+def plot_job(job: JobPlots, folder: Path, *, levels: bool = False) -> list[Path]:
+    """Draw a job into `folder`, which is made. Returns the files written, what matters first.
+
+    levels: draw the recorded levels as well, those of one reduction together. They are drawn
+    anyway where the job has nothing else to show.
     """
     folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
-    for curve in job.reduced:
-        if quantity(curve.quantity).picture is Picture.RETURN_LOSS:
-            written += _plot_reflection(job, curve, folder)
-    for reduction in dict.fromkeys(c.reduction for c in job.reduced if _is_gain(c)):
-        written += _plot_gain(job, reduction, folder)
-    for capture in job.captures:
-        written += plot_capture(capture, job.recipe, folder, cautions=job.cautions, zone=job.zone)
+    for reduction in job.reductions():
+        written += _plot_reduction(job, reduction, folder)
+    if levels or not written:
+        written += _plot_levels(job, folder)
     return written
 
 
 def plot_capture(
-    capture: Capture,
-    recipe: str,
-    folder: Path,
-    *,
-    cautions: Sequence[str] = (),
-    zone: tzinfo = UTC,
+    capture: Capture, recipe: str, folder: Path, *, cautions: int = 0, zone: tzinfo = UTC
 ) -> list[Path]:
     """Draw one capture's levels into `folder`, which is made. Returns the files written."""
-    from benchd.report.figure import Heading, save, style
+    from benchd.report.figure import save, style
     from benchd.report.level_plot import draw_levels
 
     folder.mkdir(parents=True, exist_ok=True)
-    heading = Heading(
-        antenna=capture.antenna or f"{capture.role.value.capitalize()} on {capture.route}",
-        recipe=recipe,
-        moment=capture.taken_at,
-        zone=zone,
-        bench=capture.bench,
-        job_id=capture.job_id,
-        captures=(capture.id,),
-        cautions=_cautions(capture.flags, cautions),
-    )
+    heading = _heading_of([capture], recipe, capture.bench, capture.job_id, cautions, zone)
     with style():
         return save(draw_levels([capture], heading), folder / safe_name(f"{capture.id} levels"))
 
 
-def _plot_reflection(job: JobPlots, curve: ReducedTrace, folder: Path) -> list[Path]:
+def _plot_reduction(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
+    curves = [curve for curve in job.reduced if curve.reduction == reduction]
+    results = job.results_of(reduction)
+    pictures = {quantity(curve.quantity).picture for curve in curves}
+    written: list[Path] = []
+    if Picture.RETURN_LOSS in pictures:
+        written += _plot_reflection(job, reduction, curves, folder)
+    if Picture.GAIN in pictures:
+        written += _plot_gain(job, reduction, curves, folder)
+    written += _plot_drift(job, reduction, results, folder)
+    written += _plot_panels(job, reduction, curves, folder)
+    written += _plot_differences(job, reduction, results, folder)
+    return written
+
+
+def _plot_reflection(
+    job: JobPlots, reduction: str, curves: Sequence[ReducedTrace], folder: Path
+) -> list[Path]:
     from benchd.report.figure import save, style
     from benchd.report.reflection_plot import draw_reflection
 
-    results = _results_of(job, curve.reduction)
-    with style():
-        figure = draw_reflection(
-            curve,
-            results,
-            _heading(job, results, curve.reduction),
-            design_hz=job.design_hz.get(curve.reduction),
-            band_level_db=job.band_level_db.get(curve.reduction, 10.0),
-        )
-        return save(figure, folder / safe_name(f"{curve.reduction} return loss"))
+    results = job.results_of(reduction)
+    written: list[Path] = []
+    for curve in curves:
+        if quantity(curve.quantity).picture is not Picture.RETURN_LOSS:
+            continue
+        with style():
+            figure = draw_reflection(
+                curve,
+                results,
+                _heading(job, results, reduction),
+                design_hz=job.number(reduction, "design_frequency_hz"),
+                band_level_db=job.number(reduction, "bandwidth_level_db") or 10.0,
+            )
+            written += save(figure, folder / safe_name(f"{reduction} return loss"))
+    return written
 
 
-def _plot_gain(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
+def _plot_gain(
+    job: JobPlots, reduction: str, curves: Sequence[ReducedTrace], folder: Path
+) -> list[Path]:
     from benchd.report.figure import save, style
     from benchd.report.gain_plot import draw_gain
 
-    results = _results_of(job, reduction)
-    curves = [c for c in job.reduced if c.reduction == reduction and _is_gain(c)]
+    results = job.results_of(reduction)
     with style():
         figure = draw_gain(
-            curves,
+            [c for c in curves if quantity(c.quantity).picture is Picture.GAIN],
             results,
             _heading(job, results, reduction),
-            design_hz=job.design_hz.get(reduction),
+            design_hz=job.number(reduction, "design_frequency_hz"),
         )
         return save(figure, folder / safe_name(f"{reduction} gain"))
 
 
-def _is_gain(curve: ReducedTrace) -> bool:
-    return quantity(curve.quantity).picture is Picture.GAIN
+def _plot_panels(
+    job: JobPlots, reduction: str, curves: Sequence[ReducedTrace], folder: Path
+) -> list[Path]:
+    """Pictures of a qualification."""
+    from benchd.report.bench_plot import PANELS, draw_panel
+    from benchd.report.figure import save, style
+
+    results = job.results_of(reduction)
+    written: list[Path] = []
+    for panel in PANELS:
+        shown = [
+            curve
+            for curve in curves
+            if curve.quantity in panel.quantities
+            and quantity(curve.quantity).picture is panel.picture
+        ]
+        if not shown:
+            continue
+        with style():
+            figure = draw_panel(
+                panel,
+                shown,
+                results,
+                _heading(job, results, reduction),
+                limit=job.number(reduction, panel.limit) if panel.limit else None,
+            )
+            what = panel.what.lower()
+            name = reduction if what == reduction else f"{reduction} {what}"
+            written += save(figure, folder / safe_name(name))
+    return written
 
 
-def _results_of(job: JobPlots, reduction: str) -> list[Result]:
-    steps = (reduction, f"reduce {reduction}")  # a step's name or its label
-    return [r.result for r in job.records if not reduction or r.step in steps]
+def _plot_drift(
+    job: JobPlots, reduction: str, results: Sequence[Result], folder: Path
+) -> list[Path]:
+    from benchd.report.drift_plot import LEAST_CAPTURES, draw_drift, watched
+    from benchd.report.figure import save, style
+
+    if not any(quantity(result.quantity).picture is Picture.DRIFT for result in results):
+        return []
+    used = {capture for result in results for capture in result.captures}
+    captures = watched([capture for capture in job.captures if capture.id in used])
+    if len(captures) < LEAST_CAPTURES:
+        return []
+    with style():
+        figure = draw_drift(
+            captures,
+            results,
+            _heading(job, results, reduction),
+            limit_db=job.number(reduction, "limit_db"),
+        )
+        return save(figure, folder / safe_name(f"{reduction} over time"))
+
+
+def _plot_differences(
+    job: JobPlots, reduction: str, results: Sequence[Result], folder: Path
+) -> list[Path]:
+    from benchd.report.difference_plot import draw_differences, is_difference
+    from benchd.report.figure import save, style
+
+    found = [result for result in results if is_difference(result)]
+    if not found:
+        return []
+    with style():
+        figure = draw_differences(found, _heading(job, found, reduction))
+        return save(figure, folder / safe_name(f"{reduction} differences"))
+
+
+def _plot_levels(job: JobPlots, folder: Path) -> list[Path]:
+    """The levels behind each reduction in one picture for each route; then what none has used."""
+    from benchd.report.figure import save, style
+    from benchd.report.level_plot import draw_levels
+
+    by_id = {capture.id: capture for capture in job.captures}
+    groups: list[tuple[str, list[Capture]]] = []
+    seen: set[str] = set()
+    for reduction in job.reductions():
+        ids = dict.fromkeys(c for result in job.results_of(reduction) for c in result.captures)
+        used = [by_id[one] for one in ids if one in by_id]
+        seen.update(capture.id for capture in used)
+        groups.append((reduction, used))
+    groups.append(("", [c for c in job.captures if c.id not in seen and c.job_id == job.job_id]))
+    written: list[Path] = []
+    for reduction, captures in groups:
+        routes = dict.fromkeys(capture.route for capture in captures)
+        for route in routes:
+            there = sorted((c for c in captures if c.route == route), key=_in_order)
+            heading = _heading_of(there, job.recipe, job.bench, job.job_id, job.cautions, job.zone)
+            stem = safe_name(f"{reduction} levels {route if len(routes) > 1 else ''}"
+                             if reduction else f"levels {route}")  # fmt: skip
+            with style():
+                written += save(draw_levels(there, heading), folder / stem)
+    return written
+
+
+_ROLES = tuple(Role)
+
+
+def _in_order(capture: Capture) -> tuple[int, datetime]:
+    return _ROLES.index(capture.role), capture.taken_at
 
 
 def _heading(job: JobPlots, results: Sequence[Result], reduction: str) -> Heading:
@@ -147,16 +264,40 @@ def _heading(job: JobPlots, results: Sequence[Result], reduction: str) -> Headin
         bench=job.bench,
         job_id=job.job_id,
         captures=tuple(dict.fromkeys(c for r in results for c in r.captures)),
-        cautions=_cautions(tuple(flags), job.cautions, assumed_words(results)),
+        remarks=_remarks(tuple(flags), assumed_words(results)),
+        cautions=job.cautions,
     )
 
 
-def _cautions(flags: Sequence[str], cautions: Sequence[str], assumed: str = "") -> tuple[str, ...]:
+def _heading_of(
+    captures: Sequence[Capture], recipe: str, bench: str, job_id: str, cautions: int, zone: tzinfo
+) -> Heading:
+    """The heading of recorded levels: the antenna that was looked at, or what else was fitted."""
+    from benchd.report.figure import Heading
+
+    antennas = dict.fromkeys(c.antenna for c in captures if c.antenna)
+    roles = dict.fromkeys(c.role.value for c in captures)
+    fitted = f"{', '.join(roles).capitalize()} on {captures[0].route}"
+    flags = dict.fromkeys(flag for capture in captures for flag in capture.flags)
+    return Heading(
+        antenna=", ".join(antennas) or fitted,
+        recipe=recipe,
+        moment=max(capture.taken_at for capture in captures),
+        zone=zone,
+        bench=bench,
+        job_id=job_id,
+        captures=tuple(capture.id for capture in captures),
+        remarks=_remarks(tuple(flags)),
+        cautions=cautions,
+    )
+
+
+def _remarks(flags: Sequence[str], assumed: str = "") -> tuple[str, ...]:
     words = flag_words(flag for flag in flags if flag != ASSUMED_TERM or not assumed)
     said = [f"Flags: {words}."] if words else []
     if assumed:
         said.append(assumed_sentence(assumed))
-    return (*said, *cautions)
+    return tuple(said)
 
 
 def safe_name(text: str) -> str:

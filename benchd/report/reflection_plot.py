@@ -11,16 +11,23 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
 from benchd.quantities import Picture, place, quantity
-from benchd.report.figure import Heading, Numbers, frame, frequency_axis
+from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend, plain_axes
+from benchd.report.labels import Label, draw_labels
 from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TARGET
 from benchd.report.reduced import ReducedTrace
-from benchd.report.wording import band_words, number_words, quantity_words, value_words, where_words
+from benchd.report.wording import (
+    in_unit,
+    quantity_words,
+    range_in_unit,
+    value_words,
+    where_words,
+)
 from benchd.results import Result
-from benchd.rounding import rounded_words
 
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
 MOST_NUMBERS = 5
-FOOT_DB = 5.0  # free room below the deepest point, for the band's label
+FOOT_DB = 1.5  # free room below the deepest point
+LEVEL_DASHES, DESIGN_DASHES = (0, (4, 2)), (0, (6, 3))
 
 
 def draw_reflection(
@@ -39,20 +46,35 @@ def draw_reflection(
     numbers = Numbers(_rows(results), _remark(results))
     figure, axes = frame("Return loss", heading, numbers)
     frequency_hz = reduced.frequency_hz
-    frequency_axis(axes, float(frequency_hz[0]), float(frequency_hz[-1]))
+    told_hz = [r.value for r in results if r.quantity == "resonance_frequency"]
+    told_hz += [r.frequency_hz for r in results if r.frequency_hz is not None]
+    ends_hz = float(frequency_hz[0]), float(frequency_hz[-1])
+    unit = frequency_axis(axes, *ends_hz, told_hz or ([] if design_hz is None else [design_hz]))
     deepest = _deepest(reduced, band_level_db)
     axes.yaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10], integer=True))
     axes.set_ylim(deepest, 0.0)  # downwards: a good match is a deep dip, as the trade draws it
     axes.set_ylabel("Return loss, dB", labelpad=8)
-    _draw_band(axes, results, band_level_db)
     if reduced.low is not None and reduced.high is not None:
         axes.fill_between(
             frequency_hz, np.minimum(reduced.low, deepest), np.minimum(reduced.high, deepest),
             color=CURVE, alpha=0.20, linewidth=0, zorder=2.5,
         )  # fmt: skip
-    axes.plot(frequency_hz, reduced.values, color=CURVE, linewidth=2.2, zorder=4)
-    _draw_marks(axes, reduced, results, design_hz)
+    axes.plot(
+        frequency_hz, reduced.values, color=CURVE, linewidth=2.2, zorder=4, label="return loss"
+    )
+    axes.axhline(
+        band_level_db, color=BAND_EDGE, linewidth=1.1, linestyle=LEVEL_DASHES, zorder=2,
+        label=f"{band_level_db:g} dB",
+    )  # fmt: skip
+    labels = [
+        *_resonance(axes, reduced, results, design_hz, unit),
+        *_design(axes, results, design_hz, unit),
+        *_band(axes, results, band_level_db, unit),
+    ]
+    _further_dips(axes, reduced, results)
     _vswr_axis(axes, deepest)
+    legend(figure, axes)
+    draw_labels(axes, labels)
     return figure
 
 
@@ -69,7 +91,7 @@ def _rows(results: Sequence[Result]) -> list[tuple[str, str]]:
     for result in named[:MOST_NUMBERS]:
         label = quantity_words(result.quantity)
         if result.frequency_hz is not None and result.unit != "m":
-            label += f" at {where_words(result)}"
+            label += f" at {where_words(result, results)}"
         rows.append((label, value_words(result)))
     return rows
 
@@ -86,72 +108,71 @@ def _find(results: Sequence[Result], name: str) -> Result | None:
     return next((result for result in results if result.quantity == name), None)
 
 
-def _draw_band(axes: Axes, results: Sequence[Result], level_db: float) -> None:
-    axes.axhline(level_db, color=BAND_EDGE, linewidth=1.1, linestyle=(0, (4, 2)), zorder=2)
-    left, right = axes.get_xlim()
+def _is_lower(results: Sequence[Result], design_hz: float | None) -> bool:
+    """Whether the resonance's name stands left of its line, and that of the design right."""
+    resonance = _find(results, "resonance_frequency")
+    return resonance is None or design_hz is None or resonance.value <= design_hz
+
+
+def _resonance(
+    axes: Axes,
+    reduced: ReducedTrace,
+    results: Sequence[Result],
+    design_hz: float | None,
+    unit: str,
+) -> list[Label]:
+    resonance = _find(results, "resonance_frequency")
+    if resonance is None:
+        return []
+    if resonance.low is not None and resonance.high is not None:
+        axes.axvspan(resonance.low, resonance.high, color=INK, alpha=0.12, linewidth=0)
+    axes.axvline(resonance.value, color=INK, linewidth=1.1, zorder=3)
+    axes.plot(
+        [resonance.value], [_depth(reduced, resonance.value)], marker="o", markersize=7, color=INK,
+        markeredgecolor=PAPER, markeredgewidth=1.4, zorder=6,
+    )  # fmt: skip
+    words = in_unit(resonance.value, resonance.expanded_uncertainty, unit)
+    side = -1 if _is_lower(results, design_hz) else 1
+    return [Label(resonance.value, f"resonance {words}", INK, side)]
+
+
+def _design(
+    axes: Axes, results: Sequence[Result], design_hz: float | None, unit: str
+) -> list[Label]:
+    if design_hz is None:
+        return []
+    axes.axvline(design_hz, color=TARGET, linewidth=1.6, linestyle=DESIGN_DASHES, zorder=3)
+    side = 1 if _is_lower(results, design_hz) else -1
+    return [Label(design_hz, f"design {in_unit(design_hz, None, unit)}", TARGET, side)]
+
+
+def _band(axes: Axes, results: Sequence[Result], level_db: float, unit: str) -> list[Label]:
     bandwidth = _find(results, "bandwidth")
     if bandwidth is None or bandwidth.band_hz is None:
-        axes.annotate(
-            f"{level_db:g} dB", (left, level_db), xytext=(6, -5), textcoords="offset points",
-            size=9.6, color=BAND_EDGE, va="top", zorder=7, bbox=_halo(),
-        )  # fmt: skip
-        return
+        return []
+    left, right = axes.get_xlim()
     low, high = bandwidth.band_hz
     axes.axvspan(max(low, left), min(high, right), color=BAND, linewidth=0, zorder=0.5)
     for edge in (low, high):
         if left < edge < right:
             axes.plot([edge, edge], [0, level_db], color=BAND_EDGE, linewidth=1.1, zorder=2)
-    # At the foot of the axes, which the curve never reaches.
+    words = range_in_unit(low, high, bandwidth.expanded_uncertainty, unit)
     middle = (max(low, left) + min(high, right)) / 2
-    axes.annotate(
-        f"{level_db:g} dB band\n{band_words(low, high, 'Hz')}", (middle, axes.get_ylim()[0]),
-        xytext=(0, 6), textcoords="offset points", size=9.6, color=BAND_EDGE, va="bottom",
-        ha="center", linespacing=1.3, zorder=7, bbox=_halo(),
-    )  # fmt: skip
+    return [Label(middle, f"{level_db:g} dB band {words}", BAND_EDGE, 0, bold=False)]
 
 
-def _draw_marks(
-    axes: Axes, reduced: ReducedTrace, results: Sequence[Result], design_hz: float | None
-) -> None:
-    resonance = _find(results, "resonance_frequency")
-    left = resonance is None or design_hz is None or resonance.value <= design_hz
-    if resonance is not None:
-        if resonance.low is not None and resonance.high is not None:
-            axes.axvspan(resonance.low, resonance.high, color=INK, alpha=0.12, linewidth=0)
-        depth = float(np.interp(resonance.value, reduced.frequency_hz, reduced.values))
-        axes.axvline(resonance.value, color=INK, linewidth=1.1, zorder=3)
+def _further_dips(axes: Axes, reduced: ReducedTrace, results: Sequence[Result]) -> None:
+    dips = [r.value for r in results if r.quantity == "further_resonance_frequency"]
+    if dips:
         axes.plot(
-            [resonance.value], [depth], marker="o", markersize=7, color=INK,
-            markeredgecolor=PAPER, markeredgewidth=1.4, zorder=6,
+            dips, [_depth(reduced, dip) for dip in dips], linestyle="none", marker="o",
+            markersize=7, markerfacecolor=PAPER, markeredgecolor=INK, markeredgewidth=1.4, zorder=6,
+            label="further dip" if len(dips) == 1 else "further dips",
         )  # fmt: skip
-        _label(axes, resonance.value, f"resonance {_surely(resonance)}", INK, left)
-    if design_hz is not None:
-        axes.axvline(design_hz, color=TARGET, linewidth=1.6, linestyle=(0, (6, 3)), zorder=3)
-        _label(axes, design_hz, f"design {_short(design_hz)}", TARGET, not left)
 
 
-def _short(frequency_hz: float) -> str:
-    return number_words(frequency_hz, "Hz", digits=5)
-
-
-def _surely(result: Result) -> str:
-    """A value with the digits that its uncertainty leaves it."""
-    if result.expanded_uncertainty is None:
-        return _short(result.value)
-    return rounded_words(result.value, result.expanded_uncertainty, result.unit)
-
-
-def _label(axes: Axes, x: float, text: str, colour: str, to_the_left: bool) -> None:
-    """A name above the axes, where no curve can run through it."""
-    axes.annotate(
-        text, (x, 0.0), xytext=(3 if to_the_left else -3, 7), textcoords="offset points",
-        size=9.8, weight="bold", color=colour, va="bottom", annotation_clip=False,
-        ha="right" if to_the_left else "left",
-    )  # fmt: skip
-
-
-def _halo() -> dict[str, object]:
-    return {"boxstyle": "square,pad=0.2", "fc": PAPER, "ec": "none", "alpha": 0.88}
+def _depth(reduced: ReducedTrace, frequency_hz: float) -> float:
+    return float(np.interp(frequency_hz, reduced.frequency_hz, reduced.values))
 
 
 def _vswr_axis(axes: Axes, deepest: float) -> None:
@@ -162,5 +183,4 @@ def _vswr_axis(axes: Axes, deepest: float) -> None:
     side.yaxis.set_major_locator(FixedLocator([float(place) for place in shown.values()]))
     side.yaxis.set_major_formatter(FixedFormatter([f"{s:g}" for s in shown]))
     side.set_ylabel("VSWR", color=MUTED, labelpad=6)
-    side.spines["right"].set_visible(False)
-    side.tick_params(length=3.5, width=0.9)
+    plain_axes(side)

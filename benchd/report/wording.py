@@ -35,10 +35,12 @@ __all__ = [
     "factor_of",
     "fixed",
     "flag_words",
+    "in_unit",
     "number_words",
     "place_of",
     "plain_words",
     "quantity_words",
+    "range_in_unit",
     "unit_for",
     "value_words",
     "verdict_words",
@@ -170,6 +172,21 @@ def _dip_words(frequency_hz: float, among: Sequence[Result]) -> str:
         if one.value == frequency_hz and one.unit == "Hz" and one.expanded_uncertainty:
             return rounded_words(frequency_hz, one.expanded_uncertainty, "Hz")
     return number_words(frequency_hz, "Hz", digits=5)
+
+
+def in_unit(value: float, uncertainty: float | None, shown: str) -> str:
+    """A value in a unit that is fixed, as that of an axis: with the digits that its uncertainty
+    leaves it, five where none is known."""
+    factor = factor_of(shown)
+    if uncertainty is None or not 0.0 < uncertainty < math.inf:
+        return joined(general(value / factor, 5), shown)
+    return joined(fixed(value / factor, place_of(uncertainty / factor)), shown)
+
+
+def range_in_unit(low: float, high: float, uncertainty: float | None, shown: str) -> str:
+    """Both ends of a range in a unit that is fixed: "1.580 to 1.742 GHz"."""
+    first = in_unit(low, uncertainty, shown).removesuffix(f" {shown}")
+    return f"{first} to {in_unit(high, uncertainty, shown)}"
 
 
 def flag_words(flags: Iterable[str]) -> str:

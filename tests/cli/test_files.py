@@ -105,14 +105,20 @@ def test_a_folder_that_cannot_be_made(api: Any, benchd: Any, tmp_path: Path) -> 
 
 def test_plots_of_a_job_and_of_a_capture(api: Any, benchd: Any, tmp_path: Path) -> None:
     api.desk.add(JOB, "done")
-    names = ["dipole-return-loss", f"{CAPTURE}-levels"]
+    names = ["dipole-return-loss"]
     outcome = benchd("plot", JOB, "--out", str(tmp_path / "job"), api=api)
     expected = [tmp_path / "job" / f"{n}.{ending}" for n in names for ending in ("png", "svg")]
     assert outcome.out.splitlines() == [str(path) for path in expected]
     assert all(path.stat().st_size > 5000 for path in expected)
     svg = expected[1].read_text(encoding="utf-8")
     assert "design 1.7 GHz" in svg
-    assert "The source radiates when the lid is open" in svg
+    assert "1 caution: see the worksheet" in svg
+    more = benchd("plot", JOB, "--levels", "--out", str(tmp_path / "more"), api=api)
+    assert more.out.splitlines() == [
+        str(tmp_path / "more" / f"{name}.{ending}")
+        for name in ("dipole-return-loss", "dipole-levels")
+        for ending in ("png", "svg")
+    ]
     one = benchd("plot", CAPTURE, "--out", str(tmp_path / "one"), api=api)
     assert one.out.splitlines() == [
         str(tmp_path / "one" / f"{CAPTURE}-levels.{ending}") for ending in ("png", "svg")
