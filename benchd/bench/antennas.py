@@ -22,6 +22,19 @@ from benchd.files.fields import (
 from benchd.files.filemodel import FileModel
 from benchd.units import Kind
 
+RELATIVE_SPANS = {
+    "dipole": 0.294,
+    "monopole": 0.294,
+    "loop": 0.2,
+    "yagi": 0.2,
+    "patch": 0.12,
+    "helix": 0.4,
+    "log-periodic": 0.6,
+    "other": 0.294,
+}
+"""Type of antenna -> how wide a sweep of its reflection is, as a part of the design frequency: its
+band and enough beside it to see a design that came out wrong (common practice, no source)."""
+
 
 class Trim(FileModel):
     """What a trim would change."""
@@ -94,6 +107,11 @@ class Antenna(FileModel):
         description="return loss that it is sure to reach; bounds the mismatch where it was not "
         "measured",
     )
+    type: Annotated[str, OneOf(tuple(RELATIVE_SPANS))] | None = Field(
+        None,
+        description="what it is: dipole, monopole, loop, yagi, patch, helix, log-periodic or "
+        "other; recipes sweep as wide as such an antenna needs",
+    )
     trim: Trim | None = Field(None, description="the lengths that a trim would change")
     coupling: Annotated[Literal["over", "under"], OneOf(("over", "under"))] | None = Field(
         None,
@@ -102,3 +120,8 @@ class Antenna(FileModel):
     )
     reference: ReferenceData | None = Field(None, description="gain data of a reference antenna")
     note: Text | None = Field(None, description="anything a person should know")
+
+    @property
+    def span_hz(self) -> float:
+        """How wide a sweep of its reflection is where nobody says otherwise, Hz."""
+        return RELATIVE_SPANS[self.type or "other"] * self.design_frequency_hz

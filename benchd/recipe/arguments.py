@@ -24,23 +24,27 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
             hint = nearest(str(name), recipe.parameters)
             problems.append(_given_problem(name, f'"{recipe.name}" has no such parameter, {hint}'))
     found: dict[str, Given] = {}
-    # Wavelengths last: the frequency that they belong to must be known.
-    rows = sorted(recipe.parameters.items(), key=lambda row: row[1].wavelengths is not None)
-    for name, parameter in rows:
+    for name, parameter in _in_order(recipe.parameters):
         try:
             if name in arguments:
                 text = arguments[name]
                 _check_text(text)
-                found[name] = parameter.from_text(name, text)
+                value = parameter.from_text(name, text)
             elif parameter.default is not None:
-                found[name] = parameter.given(name, parameter.default)
+                value = parameter.given(name, parameter.default)
             elif parameter.of is not None:
-                if parameter.of in found:
-                    found[name] = parameter.from_wavelength(name, found[parameter.of].value)
+                if parameter.of not in found:
+                    continue  # what it follows from is wrong or missing, and has been reported
+                value = _following(name, parameter, found[parameter.of], bench)
+            elif (chosen := _chosen(name, parameter, found, bench)) is not None:
+                value = chosen
+            elif parameter.choose == "alike" and _not_needed(name, recipe, arguments):
+                found[name] = Given(name, "antenna", "", "none: not needed")
                 continue
             else:
                 raise wrong(_missing(name, parameter, bench))
-            _check_on_bench(found[name], bench)
+            _check_on_bench(value, bench)
+            found[name] = value
         except PydanticCustomError as error:
             if name in arguments or parameter.default is None:
                 problems.append(_given_problem(name, str(error)))
@@ -52,11 +56,61 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
     return {name: found[name] for name in recipe.parameters}
 
 
+def _in_order(parameters: Mapping[str, Parameter]) -> list[tuple[str, Parameter]]:
+    """Parameters so that each comes after those which its default follows from."""
+
+    def rank(row: tuple[str, Parameter]) -> int:
+        one = row[1]
+        if one.of is None:
+            return 1 if one.choose else 0
+        base = parameters.get(one.of)
+        return 2 if base is None or base.kind == "antenna" else 3
+
+    return sorted(parameters.items(), key=rank)
+
+
+def _following(name: str, parameter: Parameter, base: Given, bench: Bench) -> Given:
+    """A default that follows from a frequency, or from the antenna that `base` names."""
+    if base.kind != "antenna":
+        return parameter.following(name, base.value)
+    antenna = bench.antennas[str(base.value)]
+    return parameter.following(name, antenna.design_frequency_hz, antenna.span_hz)
+
+
+def _chosen(
+    name: str, parameter: Parameter, found: Mapping[str, Given], bench: Bench
+) -> Given | None:
+    """The antenna that the bench leaves no doubt about, by the parameter's `choose`; or None."""
+    fixed = {route.range_antenna for route in bench.routes.values()}
+    if parameter.choose == "reference":
+        known = [key for key, one in bench.antennas.items() if one.reference and key not in fixed]
+        return parameter.given(name, known[0]) if len(known) == 1 else None
+    if parameter.choose == "range":
+        routes = [str(one.value) for one in found.values() if one.kind == "route"]
+        fixed = {bench.routes[route].range_antenna for route in routes if route in bench.routes}
+        (only,) = fixed if len(fixed) == 1 else (None,)
+        return None if only is None else parameter.given(name, only)
+    if parameter.choose == "alike" and bench.antennas:
+        kinds = {(one.design_frequency_hz, one.span_hz) for one in bench.antennas.values()}
+        if len(kinds) == 1:
+            return Given(name, "antenna", next(iter(bench.antennas)), "any: all are alike")
+    return None
+
+
+def _not_needed(name: str, recipe: Recipe, arguments: Mapping[str, str]) -> bool:
+    """Whether all that would follow from a parameter was given itself."""
+    return all(
+        key in arguments for key, parameter in recipe.parameters.items() if parameter.of == name
+    )
+
+
 def shown(value: object) -> object:
     """A value for a person and for JSON: quantities as text with their unit."""
     if not isinstance(value, Given):
         return value
-    return value.text if isinstance(value.value, float) and value.kind != "number" else value.value
+    quantity = isinstance(value.value, float) and value.kind != "number"
+    # An antenna that only stands for its frequency is told as such, not by a name.
+    return value.text if quantity or value.kind == "antenna" else value.value
 
 
 def _check_text(text: object) -> None:

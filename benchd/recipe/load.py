@@ -15,7 +15,7 @@ from benchd.files.filemodel import try_model
 from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.recipe.flatten import Flattener, TooManySteps
 from benchd.recipe.model import RecipeFile, Sweep
-from benchd.recipe.parameters import Parameter
+from benchd.recipe.parameters import SPAN, Parameter
 from benchd.worksheet import OnInterrupt
 
 
@@ -60,7 +60,7 @@ def load_recipe(source: Path | str, *, file: str = "") -> Recipe:
     if isinstance(document.data, dict):
         _read_parts(reader, document.data)
     if recipe is not None:
-        _check_wavelengths(reader, recipe.parameters)
+        _check_following(reader, recipe.parameters)
     if recipe is None or reader.problems:
         raise RecipeError(in_order(reader.problems))
     text = "\n".join(document.text.splitlines())
@@ -94,15 +94,27 @@ def _read_parts(reader: Flattener, data: dict[str, Any]) -> None:
             reader.read(Sweep, sweep, ("sweeps", name), scope)
 
 
-def _check_wavelengths(reader: Flattener, parameters: dict[str, Parameter]) -> None:
-    """A length in wavelengths names the frequency of another parameter."""
-    known = [name for name, one in parameters.items() if one.kind == "frequency"]
+def _check_following(reader: Flattener, parameters: dict[str, Parameter]) -> None:
+    """A default that follows from another parameter names one that a frequency can be had from.
+
+    That one's own default follows from none but an antenna, so that no two wait for each other.
+    """
+    known = [name for name, one in parameters.items() if one.kind in ("frequency", "antenna")]
     for name, one in parameters.items():
-        if one.of is not None and one.of not in known:
-            message = (
-                f'there is no parameter of kind frequency "{one.of}", {nearest(one.of, known)}'
-            )
-            reader.note(("parameters", name, "of"), message)
+        if one.of is None:
+            continue
+        path = ("parameters", name, "of")
+        if one.of not in known:
+            hint = nearest(one.of, known)
+            text = f'there is no parameter of kind frequency "{one.of}", nor of kind antenna'
+            reader.note(path, f"{text}, {hint}")
+            continue
+        base = parameters[one.of]
+        if one.times == SPAN and base.kind != "antenna":
+            path = ("parameters", name, "times")
+            reader.note(path, f'span is that of an antenna, and "{one.of}" is a frequency')
+        elif base.of is not None and parameters.get(base.of, base).kind != "antenna":
+            reader.note(path, f'"{one.of}" follows from "{base.of}" itself; name "{base.of}"')
 
 
 def _sample_scope(document: Document, raw: Any) -> dict[str, Given]:

@@ -38,10 +38,28 @@ NAMES = ("text", "choice", "antenna", "route", "position")
 KINDS = (*MEASURES, "number", "integer", "yes-no", *NAMES)
 NO_POSITION = "none"
 LIGHT_M_PER_S = 299_792_458.0
+FOLLOWING = {"wavelengths": "length", "periods": "time", "times": "frequency"}
+"""Key -> kind of parameter that it belongs to: how a default follows from a frequency."""
+SPAN = "span"
+DIGITS = 3
+"""Ends and spans that follow from a frequency are rounded so, as people write them."""
+CHOICES_OF_ANTENNA = ("reference", "range", "alike")
 _MOST_INTEGER = 10**9
 
 Scalar = str | int | float | bool
 _NOT_FINITE = re.compile(r"[+-]?(?:nan|inf|infinity)", re.ASCII | re.IGNORECASE)
+
+
+class _Times(Plain):
+    """A plain number, or the word `span`."""
+
+    def read(self, value: Any) -> Any:
+        """The number or the word."""
+        return SPAN if value == SPAN else super().read(value)
+
+    def schema(self) -> dict[str, Any]:
+        """A number or the word."""
+        return {"anyOf": [super().schema(), {"const": SPAN}]}
 
 
 class Parameter(FileModel):
@@ -53,8 +71,24 @@ class Parameter(FileModel):
     wavelengths: Annotated[float, Plain(0.0, 1000.0)] | None = Field(
         None, description="of a length: its default in wavelengths, at the frequency `of`"
     )
+    periods: Annotated[float, Plain(0.0, 1000.0)] | None = Field(
+        None, description="of a time: its default in periods of the frequency `of`"
+    )
+    times: Annotated[float | str, _Times(0.0, 1000.0)] | None = Field(
+        None,
+        description="of a frequency: its default as a multiple of the frequency `of`; or span, how "
+        "wide a sweep an antenna of that type needs",
+    )
     of: Title | None = Field(
-        None, description="the parameter of kind frequency whose wavelength is meant"
+        None,
+        description="the parameter that the default follows from: a frequency, or an antenna, "
+        "which stands for its design frequency",
+    )
+    choose: Annotated[str, OneOf(tuple(CHOICES_OF_ANTENNA))] | None = Field(
+        None,
+        description="of an antenna: which one is meant where none is given: reference (the only "
+        "one of known gain that no route fixes), range (the one that the route fixes) or alike "
+        "(any, where all have one design frequency and type)",
     )
     least: Any = Field(None, description="smallest value allowed")
     most: Any = Field(None, description="largest value allowed")
@@ -66,11 +100,15 @@ class Parameter(FileModel):
             if self.kind == "choice":
                 raise wrong('a choice needs the key "choices" with the words allowed')
             raise wrong(f'"choices" belongs to the kind choice, not to {self.kind}', ("choices",))
+        if self.choose is not None and self.kind != "antenna":
+            raise wrong(f"belongs to the kind antenna, not to {self.kind}", ("choose",))
+        if self.choose is not None and self.default is not None:
+            raise wrong('stands beside "choose"; keep one of them', ("default",))
         if self.kind in (*NAMES, "yes-no"):
             for key in ("least", "most"):
                 if getattr(self, key) is not None:
                     raise wrong(f'the kind {self.kind} has no "{key}"', (key,))
-        self._check_wavelengths()
+        self._check_following()
         for key in ("least", "most", "default"):
             value = getattr(self, key)
             if value is None:
@@ -83,21 +121,46 @@ class Parameter(FileModel):
             raise wrong("lies below `least`", ("most",))
         return self
 
-    def _check_wavelengths(self) -> None:
-        if (self.wavelengths is None) != (self.of is None):
-            raise wrong('"wavelengths" and "of" belong together')
-        if self.wavelengths is None:
+    def _check_following(self) -> None:
+        """A default that follows from another parameter says how, and stands alone."""
+        for key, kind in FOLLOWING.items():
+            if getattr(self, key) is None:
+                continue
+            if self.of is None:
+                raise wrong(f'"{key}" and "of" belong together')
+            if self.kind != kind:
+                raise wrong(f"belongs to the kind {kind}, not to {self.kind}", (key,))
+            if self.default is not None:
+                raise wrong(f'stands beside "{key}"; keep one of them', ("default",))
+        if self.of is None:
             return
-        if self.kind != "length":
-            raise wrong(f"belongs to the kind length, not to {self.kind}", ("wavelengths",))
+        if self.kind not in FOLLOWING.values():
+            raise wrong(f"a default of kind {self.kind} follows from no other parameter", ("of",))
         if self.default is not None:
-            raise wrong('stands beside "wavelengths"; keep one of them', ("default",))
+            raise wrong('stands beside "of"; keep one of them', ("default",))
+        missing = {"length": "wavelengths", "time": "periods"}.get(self.kind)
+        if missing is not None and getattr(self, missing) is None:
+            raise wrong(f'"{missing}" and "of" belong together')
 
-    def from_wavelength(self, name: str, frequency_hz: float) -> Given:
-        """So many wavelengths, to a millimetre: what a ruler can do. Raises PydanticCustomError."""
-        assert self.wavelengths is not None
-        length_m = self.wavelengths * LIGHT_M_PER_S / frequency_hz
-        return self.given(name, f"{1e3 * length_m:.0f} mm")
+    def following(self, name: str, frequency_hz: float, span_hz: float | None = None) -> Given:
+        """The default that follows from a frequency. Raises PydanticCustomError.
+
+        A length comes out to a millimetre: what a ruler can do. A time and a multiple of a
+        frequency come out to three digits, as people write them; the frequency itself as it is.
+        span_hz: how wide a sweep of the antenna is, where `of` names one.
+        """
+        if self.wavelengths is not None:
+            length_m = self.wavelengths * LIGHT_M_PER_S / frequency_hz
+            return self.given(name, f"{1e3 * length_m:.0f} mm")
+        if self.periods is not None:
+            return self.given(name, f"{self.periods / frequency_hz:.{DIGITS}g} s")
+        if self.times is None:
+            return self.given(name, f"{frequency_hz:.12g} Hz")
+        if self.times == SPAN:
+            if span_hz is None:
+                raise wrong(f'span is that of an antenna, and "{self.of}" is a frequency')
+            return self.given(name, f"{span_hz:.{DIGITS}g} Hz")
+        return self.given(name, f"{float(self.times) * frequency_hz:.{DIGITS}g} Hz")
 
     def given(self, name: str, value: Any) -> Given:
         """The value as read, within its limits. Raises PydanticCustomError."""

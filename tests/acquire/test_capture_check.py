@@ -23,6 +23,7 @@ from benchd.worksheet import CaptureStep
 from simulators.world import World
 from simulators.world.files import read_world, world_path
 from tests.coverage_study.memory import VirtualBench
+from tests.usual import usual
 
 ROOT = Path(__file__).parents[2]
 BENCH = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
@@ -33,7 +34,9 @@ def virtual() -> VirtualBench:
 
 
 def steps(recipe: str, **arguments: str) -> list[CaptureStep]:
-    sheet = resolve(load_recipe(ROOT / "recipes" / f"{recipe}.yaml"), BENCH, arguments)
+    sheet = resolve(
+        load_recipe(ROOT / "recipes" / f"{recipe}.yaml"), BENCH, usual(recipe, arguments)
+    )
     return [step for step in sheet.steps if isinstance(step, CaptureStep)]
 
 

@@ -91,7 +91,7 @@ def test_the_commands_table_has_every_command_with_its_own_words() -> None:
 
 def test_the_bench_example_loads_and_the_recipe_example_resolves_on_it(bench: Bench) -> None:
     (text,) = [block for block in _blocks("yaml") if block.startswith("recipe:")]
-    worksheet = resolve(load_recipe(text, file="quick-look.yaml"), bench, {})
+    worksheet = resolve(load_recipe(text, file="quick-look.yaml"), bench, {"antenna": "dipole r3"})
     assert [step.kind for step in worksheet.steps] == [
         "hands", "capture", "hands", "capture", "hands", "capture", "reduce", "accept",
     ]  # fmt: skip

@@ -13,6 +13,7 @@ from ruamel.yaml import YAML
 from benchd.bench import Bench, load_bench
 from benchd.recipe import load_recipe, render_worksheet, resolve, schemas
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, Worksheet
+from tests.usual import usual
 
 SHIPPED = Path(__file__).parents[2] / "recipes"
 RECIPES = sorted(SHIPPED.glob("*.yaml"))
@@ -81,7 +82,7 @@ def benches() -> dict[str, Bench]:
 
 
 def worksheet_of(benches: dict[str, Bench], recipe: str, bench: str, **given: str) -> Worksheet:
-    return resolve(load_recipe(SHIPPED / f"{recipe}.yaml"), benches[bench], given)
+    return resolve(load_recipe(SHIPPED / f"{recipe}.yaml"), benches[bench], usual(recipe, given))
 
 
 @pytest.mark.parametrize(("recipe", "bench", "given"), RUNS)

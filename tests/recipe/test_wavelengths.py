@@ -11,6 +11,7 @@ from benchd.bench import Bench, load_bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
 from benchd.worksheet import HandsStep, ReduceStep, Worksheet
+from tests.usual import usual
 
 RECIPES = Path(__file__).parents[2] / "recipes"
 LIGHT_M_PER_S = 299_792_458.0
@@ -67,7 +68,7 @@ def test_marks_and_travel_grow_with_the_wavelength(name: str, at_ghz: float) -> 
         found, arguments = bench(), arguments | {"position": "none"}
     else:
         found = bench("workshop")
-    sheet = resolve(load_recipe(RECIPES / f"{name}.yaml"), found, arguments)
+    sheet = resolve(load_recipe(RECIPES / f"{name}.yaml"), found, usual(name, arguments))
     (reduction,) = [step for step in sheet.steps if isinstance(step, ReduceStep)]
     edge_m = 0.68 * LIGHT_M_PER_S / (at_ghz * 1e9)
     assert reduction.options["travel_m"] == pytest.approx(edge_m, abs=0.0006)

@@ -26,6 +26,7 @@ import paho.mqtt.client as paho
 
 from tests.patience import PATIENCE_S
 from tests.provisions import program
+from tests.usual import usual
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 PROGRAM = (sys.executable, "-m", "benchd")
@@ -247,8 +248,9 @@ class Daemon(Process):
         self.http = httpx.Client(base_url=self.said["http"], timeout=PATIENCE_S, trust_env=False)
 
     def queue(self, recipe: str, **arguments: str) -> str:
-        """Queue a shipped recipe; its job id."""
-        answer = self.http.post("/api/jobs", json={"recipe": recipe, "arguments": arguments})
+        """Queue a shipped recipe, with the usual antenna unless one is named; its job id."""
+        body = {"recipe": recipe, "arguments": usual(recipe, arguments)}
+        answer = self.http.post("/api/jobs", json=body)
         assert answer.status_code < 300, answer.text
         job: str = answer.json()["id"]
         return job

@@ -36,7 +36,7 @@ def test_a_guest_of_the_broker_on_board_neither_queues_nor_answers_nor_withdraws
         assert port is not None
         job = daemon.queue("gain-pair-by-swap")
         step = daemon.until_state(job, "needs-hands")["hands"]["step"]
-        loud = {"level": "10 dBm"}
+        loud = {"antenna": "dipole r3", "level": "10 dBm"}
         orders = {
             "queue": {"recipe": "return-loss", "arguments": loud, "priority": 100},
             "ready": {"job": job},

@@ -23,6 +23,7 @@ def test_an_order_repeated_after_kill_9_gets_the_same_answer_and_is_carried_out_
     tmp_path: Path, simulator: Simulator, mosquitto: Mosquitto, listener: Listener
 ) -> None:
     fields: dict[str, Any] = {"verb": "queue", "order": "a1", "recipe": "gain-pair-by-swap"}
+    fields["arguments"] = {"antenna": "yagi r2"}
     first = Daemon(tmp_path, simulator, mosquitto.url)
     with ending(first):
         listener.client.publish(ORDERS, json.dumps(fields), qos=1)
