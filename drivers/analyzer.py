@@ -29,6 +29,9 @@ _UNCALIBRATED_BIT = 8
 SPAN = frozenset({"set_start", "set_stop"})
 """What a trace over a band cannot be taken without."""
 
+TRACE = SPAN | {"single_sweep", "fetch_trace"}
+"""What one trace after another cannot be taken without."""
+
 
 @dataclass(frozen=True, slots=True)
 class AnalyzerStatus:
@@ -114,25 +117,19 @@ class ScpiAnalyzer(Instrument):
             "tracking_level": {"level_dbm": float},
         }
     )
-    required: ClassVar[frozenset[str]] = frozenset(
-        {
-            "set_centre",
-            "set_centre_settled",
-            "point",
-            "trigger_point",
-            "single_sweep",
-            "fetch_trace",
-            "trigger",
-        }
-    )
+    required: ClassVar[frozenset[str]] = frozenset({"set_centre_settled", "trigger_point"})
     bare_replies: ClassVar[frozenset[str]] = frozenset(
         {"set_centre_settled", "single_sweep", "status"}
     )
     needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType(
         {
-            "hold": frozenset({"max_hold", "write_trace", "continuous_on", "continuous_off"})
+            "stepped": frozenset({"set_centre"}),
+            "hold": frozenset(
+                {"max_hold", "write_trace", "continuous_on", "continuous_off", "fetch_trace"}
+            )
             | SPAN,
-            "tracking": frozenset({"tracking_on", "tracking_off", "tracking_level"}) | SPAN,
+            "tracking": frozenset({"tracking_on", "tracking_off", "tracking_level"}) | TRACE,
+            "traces": TRACE,
             "timed": frozenset({"sweep_time_query"}),
         }
     )
@@ -162,9 +159,9 @@ class ScpiAnalyzer(Instrument):
         self.byte_order = cast(ByteOrder, self._choice("byte_order", "big", ("big", "little")))
         self._detectors = self._detector_words()
         self._samples = self._point_samples()
-        self._centre = self._command("set_centre").one_number("centre_hz")
-        self._centre_settled = self._command("set_centre_settled").one_number("centre_hz")
-        self._point = self._command("point").one_number("centre_hz")
+        self._centre = self._one_number("set_centre", "centre_hz")
+        self._centre_settled = self._one_number("set_centre_settled", "centre_hz")
+        self._point = self._one_number("point", "centre_hz")
         self._choose_detector("rms")
 
     def prepare_point_mode(

@@ -36,10 +36,13 @@ class Instrument:
     Raises BadTemplate for commands and options that cannot be used.
     """
 
-    kind: ClassVar[str]
-    templates: ClassVar[Mapping[str, str]]
-    parameters: ClassVar[Mapping[str, Mapping[str, type]]]
-    required: ClassVar[frozenset[str]]
+    kind: ClassVar[str] = ""
+    templates: ClassVar[Mapping[str, str]] = MappingProxyType({})
+    parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType({})
+    required: ClassVar[frozenset[str]] = frozenset()
+    """Commands that every use of the instrument sends; what one sweep method alone sends stands in
+    `needed_for`, and what benchd never sends in neither."""
+
     option_names: ClassVar[tuple[str, ...]] = ()
 
     bare_replies: ClassVar[frozenset[str]] = frozenset()
@@ -193,6 +196,13 @@ class Instrument:
                 advice="Give its wording under `commands:` in the bench file.",
             )
         return command
+
+    def _one_number(self, name: str, parameter: str) -> Callable[[float], str]:
+        """A quick formatter for a command of one number; it raises BadTemplate where the bench
+        file removed the command."""
+        if self._commands[name] is None:
+            return lambda value: self._command(name).text(**{parameter: value})
+        return self._command(name).one_number(parameter)
 
     def _sent(self, name: str, *, radiates: bool = False, **values: Any) -> Batch:
         """A batch of the one message, or an empty batch where the bench file removed it."""

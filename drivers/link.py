@@ -40,7 +40,8 @@ from drivers.errors import (
 )
 from drivers.exchange import Exchange, Reply
 from drivers.framing import ReplyBuffer, block_of_message, text_of_message
-from drivers.visa import SerialSettings, open_session, transport_of
+from drivers.transports import transport_of
+from drivers.visa import SerialSettings, open_session
 from drivers.waiting import wait
 
 _ADVICE_ADDRESS = "Check that it is switched on, its cable, and `address:` in the bench file."

@@ -43,8 +43,11 @@ class BatchPlayer:
 
         A DriverError is raised inside the procedure where it waited, so that it may handle it;
         so is Stopped, once `cancel` says so, but after that nothing it yields is performed.
+        What `radiates` is sent once in a run: a second time it raises BadSetting and is not sent,
+        whatever became of the first.
         """
         answer: Any = None
+        sent_once: set[tuple[str, str]] = set()
         trouble: DriverError | Stopped | None = None
         cancel, perform, send = self._cancel, self.perform, procedure.send
         try:
@@ -59,7 +62,13 @@ class BatchPlayer:
                 try:
                     if cancel is not None and cancel():
                         raise Stopped
-                    answer = perform(item) if type(item) is tuple else self._other(item)
+                    if type(item) is tuple:
+                        for exchange in item:
+                            if exchange.radiates:
+                                _note_once(exchange, sent_once)
+                        answer = perform(item)
+                    else:
+                        answer = self._other(item)
                 except (DriverError, Stopped) as error:
                     trouble = error
         finally:
@@ -79,6 +88,21 @@ class BatchPlayer:
 
     def _wait(self, seconds: float) -> None:
         wait(seconds, self._cancel)
+
+
+def _note_once(exchange: Exchange, sent_once: set[tuple[str, str]]) -> None:
+    """Note that a message which switches on or moves goes out. Raises BadSetting the second time:
+    after an error nobody knows whether the first was obeyed, so none is repeated blindly."""
+    message = exchange.instrument, exchange.message
+    if message in sent_once:
+        raise BadSetting(
+            exchange.instrument,
+            "this switches RF on or moves something, and was sent once already; a procedure sends "
+            "it once",
+            exchange.message,
+            "Begin the whole procedure again, with RF off.",
+        )
+    sent_once.add(message)
 
 
 class Player(BatchPlayer):

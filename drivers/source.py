@@ -51,7 +51,7 @@ class ScpiSource(Instrument):
         }
     )
     required: ClassVar[frozenset[str]] = frozenset(
-        {"set_frequency", "set_frequency_settled", "set_level", "rf_on", "rf_off"}
+        {"set_frequency_settled", "set_level", "rf_on", "rf_off"}
     )
     needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType(
         {
@@ -84,8 +84,8 @@ class ScpiSource(Instrument):
         options: Mapping[str, Any] = MappingProxyType({}),
     ) -> None:
         super().__init__(name, commands, options)
-        self._frequency = self._command("set_frequency").one_number("frequency_hz")
-        self._settled = self._command("set_frequency_settled").one_number("frequency_hz")
+        self._frequency = self._one_number("set_frequency", "frequency_hz")
+        self._settled = self._one_number("set_frequency_settled", "frequency_hz")
 
     def rf_on(self) -> Batch:
         """Switch RF on. Never sent twice by a recovery."""

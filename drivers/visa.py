@@ -17,7 +17,6 @@ descriptor below it, which `drivers.channels` polls.
 from __future__ import annotations
 
 import contextlib
-import re
 import socket
 import struct
 import threading
@@ -32,7 +31,6 @@ import pyvisa
 from pyvisa import rname
 from pyvisa.constants import (
     ControlFlow,
-    InterfaceType,
     Parity,
     SerialTermination,
     StatusCode,
@@ -44,9 +42,8 @@ from pyvisa_py.protocols.vxi11 import DEVICE_WRITE, OP_FLAG_END, RX_END
 from pyvisa_py.tcpip import TCPIPSocketSession
 
 from drivers.connecting import connected_socket
+from drivers.transports import Transport, transport_of
 from drivers.waiting import Cancel, WatchedSocket, part_with
-
-Transport = Literal["socket", "serial", "hislip", "vxi11", "other"]
 
 # A connection idle through a night is probed often enough that a dead peer is known by morning.
 _KEEPALIVE_IDLE_S = 30
@@ -141,27 +138,6 @@ class _Library(PyVisaLibrary):  # type: ignore[misc]
 @cache
 def _manager() -> pyvisa.ResourceManager:
     return pyvisa.ResourceManager(_Library("py"))
-
-
-def transport_of(address: str) -> Transport:
-    """Which transport a resource string asks for. Raises ValueError if it is none.
-
-    `TCPIP::host::port::SOCKET`, `TCPIP::host::hislip0[,port]::INSTR`,
-    `TCPIP::host[,port]::inst0::INSTR` (VXI-11), `ASRL/dev/...::INSTR`; others pyvisa knows.
-    """
-    try:
-        parsed = rname.parse_resource_name(address)
-    except rname.InvalidResourceName as error:
-        raise ValueError(str(error)) from error
-    if isinstance(parsed, rname.TCPIPSocket):
-        if not (re.fullmatch("[0-9]+", str(parsed.port)) and 0 < int(parsed.port) < 65536):
-            raise ValueError(f"{parsed.port!r} is no port number")
-        return "socket"
-    if isinstance(parsed, rname.TCPIPInstr):
-        return "hislip" if parsed.lan_device_name.lower().startswith("hislip") else "vxi11"
-    if parsed.interface_type_const == InterfaceType.asrl:
-        return "serial"
-    return "other"
 
 
 def open_session(

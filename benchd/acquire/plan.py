@@ -18,7 +18,10 @@ Procedure = Generator[Batch | Pause | Progress, list[Any], T]
 
 @dataclass(frozen=True, slots=True)
 class SweepInstruments:
-    """The drivers that a sweep uses. `source` is None where the analyzer has a tracking output."""
+    """The drivers that a sweep uses. `source` is None where the analyzer has a tracking output.
+
+    They can do what `drivers.protocols` asks of their kinds, and of the sweep's method.
+    """
 
     analyzer: Any
     source: Any | None = None

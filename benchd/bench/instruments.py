@@ -15,7 +15,9 @@ from benchd.bench.model import BenchFile
 from benchd.files.yamlfile import KeyPath
 from drivers.addresses import canonical_address
 from drivers.errors import BadTemplate, DriverError
+from drivers.protocols import KINDS, METHODS, Tracking, missing
 from drivers.registry import find_driver
+from drivers.transports import transport_of
 
 Finding = tuple[KeyPath, str]
 
@@ -29,27 +31,97 @@ def instrument_findings(bench: BenchFile) -> Iterator[Finding]:
         except DriverError as error:
             yield (*path, "driver"), error.message
             continue
-        if driver.kind != instrument.kind:
-            yield (
-                (*path, "driver"),
-                f'"{instrument.driver}" drives instruments of kind {driver.kind}, expected a '
-                f"driver for kind {instrument.kind}",
-            )
-            continue
-        yield from _driver_findings(name, driver, instrument.commands, {}, path)
-        yield from _driver_findings(name, driver, {}, instrument.options, path)
-        if not instrument.commands.get("identify", "*IDN?") and not instrument.identity:
-            yield (
-                path,
-                "cannot be asked who it is (`identify` is removed), so state it: `identity:`, such "
-                "as the maker's plate has it",
-            )
-        if instrument.replies:
-            replies = {"replies": instrument.replies}
-            yield from _driver_findings(name, driver, {}, replies, path)
+        findings = [*_kind_findings(instrument, driver, path)]
+        if not findings:
+            findings = [*_wording_findings(name, instrument, driver, path)]
+        # What is only wrong together shows once nothing is wrong alone.
+        yield from findings or _promise_findings(name, instrument, driver, path)
     addresses = {name: instrument.address for name, instrument in bench.instruments.items()}
     for name, message in address_faults(addresses):
         yield ("instruments", name, "address"), message
+
+
+def _kind_findings(instrument: Any, driver: type, path: KeyPath) -> Iterator[Finding]:
+    """Is it a driver for instruments of this kind, and can it do all that they must?"""
+    kind = getattr(driver, "kind", "")
+    if kind != instrument.kind:
+        drives = f"instruments of kind {kind}" if kind in KINDS else "no kind that benchd knows"
+        yield (
+            (*path, "driver"),
+            f'"{instrument.driver}" drives {drives}, expected a driver for kind {instrument.kind}',
+        )
+        return
+    yield from _lacks((*path, "driver"), instrument, driver, KINDS[kind], f"of kind {kind}")
+    if getattr(instrument, "tracking_level_dbm", None) is not None:
+        what = "with a tracking output"
+        yield from _lacks((*path, "tracking_level"), instrument, driver, Tracking, what)
+
+
+def _lacks(
+    path: KeyPath, instrument: Any, driver: type, protocol: type, what: str
+) -> Iterator[Finding]:
+    lacks = [*missing(driver, protocol)]
+    if lacks:
+        yield (
+            path,
+            f'the driver "{instrument.driver}" lacks what an instrument {what} must be able to do: '
+            f"{'; '.join(lacks)}. Use a driver that has it, or add it to this one",
+        )
+
+
+def _wording_findings(name: str, instrument: Any, driver: Any, path: KeyPath) -> Iterator[Finding]:
+    yield from _driver_findings(name, driver, instrument.commands, {}, path)
+    yield from _driver_findings(name, driver, {}, instrument.options, path)
+    if not instrument.commands.get("identify", "*IDN?") and not instrument.identity:
+        yield (
+            path,
+            "cannot be asked who it is (`identify` is removed), so state it: `identity:`, such as "
+            "the maker's plate has it",
+        )
+    if instrument.replies:
+        yield from _driver_findings(name, driver, {}, {"replies": instrument.replies}, path)
+
+
+def _promise_findings(name: str, instrument: Any, driver: Any, path: KeyPath) -> Iterator[Finding]:
+    """Made with all that the file gives it: does it say what it must, and mark what radiates?"""
+    faults = [*_driver_findings(name, driver, instrument.commands, instrument.driver_options, path)]
+    if faults:
+        yield from faults
+        return
+    made = driver(name, instrument.commands, instrument.driver_options)
+    try:
+        yield from _radiating_findings(instrument, made, (*path, "driver"))
+    except DriverError as error:
+        yield (*path, *(error.key if isinstance(error, BadTemplate) else ())), str(error)
+    # A stranger's driver may fail in any way; the file is what can be mended.
+    except Exception as error:
+        fault = f"{type(error).__name__}: {error}"
+        yield (*path, "driver"), f'the driver "{instrument.driver}" cannot word its part: {fault}'
+
+
+def _radiating_findings(instrument: Any, made: Any, path: KeyPath) -> Iterator[Finding]:
+    """OFF must be a message, and what switches RF on must be marked as such: benchd writes down its
+    sources before a marked message goes out, and never sends one twice."""
+    if instrument.kind == "source":
+        on = made.rf_on()
+        made.set_level(instrument.level_dbm.least)
+        made.set_frequency_settled(instrument.frequency_hz.least)
+    elif getattr(instrument, "tracking_level_dbm", None) is not None and made.has("tracking_on"):
+        on = made.tracking_on(instrument.tracking_level_dbm.least)
+    else:
+        return
+    off = made.rf_off()
+    if made.can_tell_rf:
+        made.rf_query()
+    fault = ""
+    if not off:
+        fault = "says nothing to switch RF off"
+    elif any(exchange.radiates for exchange in off):
+        fault = "marks a message that switches RF off with `radiates`"
+    elif not any(exchange.radiates for exchange in on):
+        fault = "marks none of the messages that switch RF on with `radiates`"
+    if fault:
+        yield path, f'the driver "{instrument.driver}" {fault}; benchd relies on that for safety'
 
 
 def address_faults(addresses: Mapping[str, str]) -> Iterator[tuple[str, str]]:
@@ -61,6 +133,7 @@ def address_faults(addresses: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     for name, address in addresses.items():
         try:
             place = canonical_address(address)
+            transport_of(address)
         except ValueError as error:
             yield name, str(error)
             continue
@@ -81,6 +154,14 @@ def lacking(bench: BenchFile, name: str, purpose: str) -> tuple[str, ...]:
     ask = getattr(_driver_of(bench, name), "lacks", None)
     # A stranger's driver need not know the question.
     return () if ask is None else tuple(ask(purpose))
+
+
+def unable(bench: BenchFile, name: str, purpose: str) -> tuple[str, ...]:
+    """What the driver of an instrument lacks for a purpose, as `drivers.protocols` says it."""
+    instrument = bench.instruments[name]
+    driver = find_driver(instrument.driver)
+    protocols = METHODS.get((instrument.kind, purpose), ())
+    return tuple(lack for protocol in protocols for lack in missing(driver, protocol))
 
 
 def can(bench: BenchFile, name: str, command: str) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench, Route, SourceInstrument
-from benchd.bench.instruments import lacking
+from benchd.bench.instruments import lacking, unable
 from benchd.recipe.model import Sweep
 from benchd.units import show
 from benchd.worksheet import Refine, SweepPlan
@@ -95,10 +95,19 @@ def _command_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Find
     names = dict.fromkeys((route.source, route.analyzer))
     purposes: list[tuple[str, str]] = [(name, sweep.method) for name in names]
     if sweep.rf == "off":
-        purposes = [(route.analyzer, sweep.method)] if sweep.method == "hold" else []
+        purposes = [(route.analyzer, "traces" if sweep.method == "tracking" else sweep.method)]
     if sweep.method == "tracking" and sweep.sweep_time_s is None:
         purposes.append((route.analyzer, "timed"))
     for name, purpose in purposes:
+        cannot = unable(bench, name, purpose)
+        if cannot:
+            driver = bench.instruments[name].driver
+            yield (
+                "method",
+                f'a {sweep.method} sweep needs what the driver "{driver}" of {name} lacks: '
+                f"{'; '.join(cannot)}; choose another method, or a driver that has it",
+            )
+            continue
         lacks = lacking(bench, name, purpose)
         if lacks:
             words = " and ".join(f"`{command}`" for command in lacks)

@@ -308,3 +308,50 @@ def test_errors_read_as_sentences() -> None:
     error = DriverError("generator", "does not answer.", "FREQ 1\n", "Check the cable.")
     assert str(error) == "generator: does not answer. (command: 'FREQ 1\\n') Check the cable."
     assert str(UnexpectedReply("a number", "'x'")) == "expected a number, found 'x'"
+
+
+ON = Exchange("source", ":OUTP:STAT ON", radiates=True)
+
+
+def test_what_radiates_is_sent_once_in_a_run_whatever_a_procedure_asks_for() -> None:
+    def twice() -> Procedure[None]:
+        yield (ON,)
+        yield (tell("source", ":OUTP:STAT OFF"),)
+        yield (tell("source", ":OUTP:STAT OFF"), ON)
+
+    with two_links() as (links, servers):
+        with pytest.raises(BadSetting, match=r"source: this switches RF on .* was sent once"):
+            Player(links).run(twice())
+        links["source"].query("END?")
+        assert servers["source"].messages[1:] == [":OUTP:STAT ON", ":OUTP:STAT OFF", "END?"]
+
+
+def test_what_radiates_is_not_sent_again_after_an_error() -> None:
+    """A procedure that catches the loss of a link must not switch on blindly."""
+    sent: list[str] = []
+
+    def answer(exchange: Exchange) -> str | None:
+        sent.append(exchange.message)
+        raise LinkLost("source", "was lost")
+
+    def stubborn() -> Procedure[None]:
+        try:
+            yield (ON,)
+        except LinkLost:
+            yield (ON,)
+
+    with pytest.raises(BadSetting):
+        CannedPlayer(answer).run(stubborn())
+    assert sent == [":OUTP:STAT ON"]
+    # A new run is a new decision, made with RF off.
+    with pytest.raises(BadSetting):
+        CannedPlayer(answer).run(stubborn())
+    assert sent == [":OUTP:STAT ON"] * 2
+
+
+def test_two_different_messages_that_move_something_may_follow_each_other() -> None:
+    def both() -> Procedure[None]:
+        yield (Exchange("source", "CLOSE 1", radiates=True),)
+        yield (Exchange("source", "CLOSE 2", radiates=True),)
+
+    CannedPlayer(lambda _: None).run(both())

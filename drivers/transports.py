@@ -1,0 +1,32 @@
+"""Which transport a resource string asks for. No session is opened."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal
+
+from pyvisa import rname
+from pyvisa.constants import InterfaceType
+
+Transport = Literal["socket", "serial", "hislip", "vxi11", "other"]
+
+
+def transport_of(address: str) -> Transport:
+    """Which transport a resource string asks for. Raises ValueError if it is none.
+
+    `TCPIP::host::port::SOCKET`, `TCPIP::host::hislip0[,port]::INSTR`,
+    `TCPIP::host[,port]::inst0::INSTR` (VXI-11), `ASRL/dev/...::INSTR`; others pyvisa knows.
+    """
+    try:
+        parsed = rname.parse_resource_name(address)
+    except rname.InvalidResourceName as error:
+        raise ValueError(str(error)) from error
+    if isinstance(parsed, rname.TCPIPSocket):
+        if not (re.fullmatch("[0-9]+", str(parsed.port)) and 0 < int(parsed.port) < 65536):
+            raise ValueError(f"{parsed.port!r} is no port number")
+        return "socket"
+    if isinstance(parsed, rname.TCPIPInstr):
+        return "hislip" if parsed.lan_device_name.lower().startswith("hislip") else "vxi11"
+    if parsed.interface_type_const == InterfaceType.asrl:
+        return "serial"
+    return "other"
