@@ -76,12 +76,12 @@ class Channel(Protocol):
         """End the session."""
 
 
-def open_channel(session: Session) -> Channel:
-    """The channel for a session."""
+def open_channel(session: Session, terminator: bytes = b"\n") -> Channel:
+    """The channel for a session. terminator: what ends a message on a stream of bytes."""
     if session.transport == "socket":
-        return SocketChannel(session)
+        return SocketChannel(session, terminator)
     if session.transport == "serial":
-        return SerialChannel(session)
+        return SerialChannel(session, terminator)
     if session.transport == "vxi11":
         return Vxi11Channel(session)
     return MessageChannel(session)
@@ -92,8 +92,9 @@ class SocketChannel:
 
     message_based = False
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, terminator: bytes = b"\n") -> None:
         self._session = session
+        self._terminator = terminator
         self._socket = cast(socket.socket, session.socket)
         self._readable = select.poll()
         self._readable.register(self._socket, select.POLLIN)
@@ -129,7 +130,7 @@ class SocketChannel:
                 raise ChannelClosed(_reason(error)) from error
 
     def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
-        spoilt = _SPOILT + b"\n" if self._unfinished else b""
+        spoilt = _SPOILT + self._terminator if self._unfinished else b""
         with suppress(ChannelClosed, ChannelTimeout):
             self.send(spoilt + b"".join(messages), within_s, None)
 
@@ -157,8 +158,9 @@ class SerialChannel:
 
     message_based = False
 
-    def __init__(self, session: Session) -> None:
+    def __init__(self, session: Session, terminator: bytes = b"\n") -> None:
         self._session = session
+        self._terminator = terminator
         self._resource = cast(SerialInstrument, session.resource)
         self._unfinished = False
         self._readable = None
@@ -191,7 +193,7 @@ class SerialChannel:
         self._unfinished = False
 
     def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
-        spoilt = _SPOILT + b"\n" if self._unfinished else b""
+        spoilt = _SPOILT + self._terminator if self._unfinished else b""
         with suppress(ChannelClosed, ChannelTimeout):
             self.send(spoilt + b"".join(messages), within_s, None)
 

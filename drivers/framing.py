@@ -88,7 +88,9 @@ def block_of_message(message: bytes, block_bytes: int | None, most_bytes: int) -
 class ReplyBuffer:
     """Bytes of a stream that were received but not yet handed out as replies."""
 
-    def __init__(self, most_bytes: int) -> None:
+    def __init__(self, most_bytes: int, *, end: bytes = b"\n") -> None:
+        """end: what ends a line: a newline, or a carriage return, which a newline may follow."""
+        self._end = end
         self._data = bytearray()
         self._most_bytes = most_bytes
         self._block_just_ended = False
@@ -111,13 +113,17 @@ class ReplyBuffer:
         some instruments send none, and waiting for it would cost them a timeout.
         """
         self._drop_block_terminator()
+        if self._end == b"\r" and self._data[:1] == b"\n":
+            del self._data[:1]
         return bytes(self._data)
 
     def take_text(self) -> str | None:
         """The next line without its terminator, or None while it is incomplete."""
         self._drop_block_terminator()
         data = self._data
-        end = data.find(NEWLINE, self._without_newline)
+        if self._end == b"\r" and data[:1] == b"\n":
+            del data[:1]
+        end = data.find(self._end, self._without_newline)
         self._without_newline = len(data) if end < 0 else 0
         if end < 0:
             if len(data) > self._most_bytes:
@@ -180,6 +186,8 @@ class ReplyBuffer:
             del data[:1]
         elif data[:2] == b"\r\n":
             del data[:2]
+        elif data[0] == 0x0D and self._end == b"\r":
+            del data[:1]
         elif data == b"\r":
             return
         self._block_just_ended = False

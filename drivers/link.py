@@ -68,6 +68,7 @@ class Link:
         outstanding: replies asked for and not yet read
         unanswered_bytes: sent since the last reply, so perhaps still in the input buffer
         message_based: whether the transport delivers whole messages
+        terminator: what ends a message on a byte stream
         max_write_bytes: the most that one write may hold
         backlog: how many replies may be outstanding at once
     insist: set it while the first words must be heard; they are then said again and again while
@@ -116,13 +117,13 @@ class Link:
         self.answered_at_s: float | None = None  # when a reply last came whole, s since 1970
         self._expect_identity = expect_identity
         self._identify = identify
-        self._terminator = terminator
+        self.terminator = terminator
         self._serial = serial or SerialSettings()
         self.insist = False
         self._first_words = [(text + terminator).encode("latin-1") for text in first_words]
         self._first_replies = sum("?" in text for text in first_words)
         self._channel: Channel | None = None
-        self._buffer = ReplyBuffer(max_reply_bytes)
+        self._buffer = ReplyBuffer(max_reply_bytes, end=b"\r" if terminator == "\r" else b"\n")
 
     @classmethod
     def open(
@@ -154,7 +155,8 @@ class Link:
         expect_identity: text that the identity must contain; "" for any.
         identify: the query for the identity; None for an instrument that has none, which is
             taken for `expect_identity`.
-        terminator: ends every message sent over a byte stream.
+        terminator: ends every message sent over a byte stream. Replies end with a newline, a
+            carriage return ahead of it or not; where this is a carriage return, with that.
         serial: settings of an ASRL line.
         first_words: messages that switch off what radiates; see above.
 
@@ -197,7 +199,7 @@ class Link:
                 self.reopen(cancel=cancel)
                 channel = self._channel
                 assert channel is not None
-            data = (text + self._terminator).encode("latin-1")
+            data = (text + self.terminator).encode("latin-1")
             channel.send(data, self.timeout_s, cancel)
         except Stopped:
             # Half a message may be on its way, which nothing but a fresh session can mend.
@@ -359,7 +361,7 @@ class Link:
         # pyvisa-py raises bare exceptions for connections that fail in VXI-11 and HiSLIP.
         except Exception as error:
             raise self._lost(f"cannot be opened ({_reason(error)})", "") from error
-        self._channel = open_channel(session)
+        self._channel = open_channel(session, self.terminator.encode("latin-1"))
         insisted, self.insist = self.insist, True
         try:
             if self._first_words:
@@ -378,7 +380,7 @@ class Link:
         words = list(self._first_words)
         if self.transport == "serial":
             # A program that died may have left half a message in the line: end it.
-            words.insert(0, self._terminator.encode("latin-1"))
+            words.insert(0, self.terminator.encode("latin-1"))
         try:
             for message in words if self.message_based else [b"".join(words)]:
                 channel.send(message, self.timeout_s, cancel)
@@ -412,7 +414,7 @@ class Link:
         channel = self._channel
         assert channel is not None
         try:
-            channel.send((question + self._terminator).encode("latin-1"), self.timeout_s, cancel)
+            channel.send((question + self.terminator).encode("latin-1"), self.timeout_s, cancel)
         except (ChannelClosed, ChannelTimeout) as error:
             raise self._drop(error, "while its identity was asked for", question) from error
         self.outstanding = 1

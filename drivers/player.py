@@ -271,7 +271,7 @@ class _Plan:
         link = self.link
         while self.chunks:
             chunk = self.chunks.pop(0)
-            _write(link, "\n".join(chunk.messages), chunk.size, chunk.replies, cancel)
+            _write(link, link.terminator.join(chunk.messages), chunk.size, chunk.replies, cancel)
             if chunk.replies:
                 return
 
@@ -288,7 +288,7 @@ def _write(link: Link, text: str, size: int, replies: int, cancel: Cancel | None
 
 def _checked_size(message: str, link: Link) -> int:
     """Bytes of a message with its terminator. Raises BadSetting if the instrument lacks room."""
-    size = len(message) + 1
+    size = len(message) + len(link.terminator)
     room = link.max_write_bytes - _FINISHED_BYTES
     if size > room:
         raise BadSetting(

@@ -18,9 +18,6 @@ from __future__ import annotations
 
 import contextlib
 import socket
-import struct
-import threading
-import time
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -41,15 +38,15 @@ from pyvisa_py.highlevel import PyVisaLibrary
 from pyvisa_py.protocols.vxi11 import DEVICE_WRITE, OP_FLAG_END, RX_END
 from pyvisa_py.tcpip import TCPIPSocketSession
 
-from drivers.connecting import connected_socket
+from drivers.errors import Stopped
+from drivers.opening import READ_PART_BYTES, connected, install, opening, send_record
 from drivers.transports import Transport, transport_of
-from drivers.waiting import Cancel, WatchedSocket, part_with
+from drivers.waiting import Cancel, part_with
 
 # A connection idle through a night is probed often enough that a dead peer is known by morning.
 _KEEPALIVE_IDLE_S = 30
 _KEEPALIVE_INTERVAL_S = 10
 _KEEPALIVE_PROBES = 3
-_READ_PART_BYTES = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,21 +84,9 @@ class _Socket(TCPIPSocketSession):  # type: ignore[misc]
     """A raw socket session that is connected before it says so."""
 
     def _connect(self) -> StatusCode:
-        timeout_s = self.open_timeout / 1000.0 if self.open_timeout else 10.0
         host = self.parsed.host_address.removeprefix("[").removesuffix("]")
-        self.interface = connected_socket(
-            [host], int(self.parsed.port), time.monotonic() + timeout_s, _opening.cancel
-        )
+        self.interface = connected(host, int(self.parsed.port))
         return StatusCode.success
-
-
-class _Opening(threading.local):
-    """What tells the opening under way on this thread to stop: pyvisa hands nothing through."""
-
-    cancel: Cancel | None = None
-
-
-_opening = _Opening()
 
 
 class _Library(PyVisaLibrary):  # type: ignore[misc]
@@ -137,6 +122,7 @@ class _Library(PyVisaLibrary):  # type: ignore[misc]
 
 @cache
 def _manager() -> pyvisa.ResourceManager:
+    install()
     return pyvisa.ResourceManager(_Library("py"))
 
 
@@ -150,34 +136,38 @@ def open_session(
 ) -> Session:
     """Open a resource. Raises what the transport raises: OSError, pyvisa errors, and others.
 
-    cancel: obeyed (Stopped) while a raw socket is being connected.
+    open_timeout_s: for the connection and the first words of its protocol, over a network.
+    cancel: obeyed (Stopped) all the while, over a network.
 
     The caller runs on the thread that will use the session and close it.
     """
     transport = transport_of(address)
-    _opening.cancel = cancel
     try:
-        resource = cast(
-            MessageBasedResource,
-            _manager().open_resource(address, open_timeout=max(1, round(open_timeout_s * 1000))),
-        )
+        with opening(open_timeout_s, cancel):
+            resource = cast(
+                MessageBasedResource,
+                _manager().open_resource(
+                    address, open_timeout=max(1, round(open_timeout_s * 1000))
+                ),
+            )
     except Exception as error:
         _close_sockets_left_by(error)
+        # pyvisa and pyvisa-py wrap what comes up while a HiSLIP session is opened.
+        cause: BaseException | None = error
+        while cause is not None:
+            if isinstance(cause, Stopped):
+                raise cause from None
+            cause = cause.__cause__ or cause.__context__
         raise
-    finally:
-        _opening.cancel = None
     resource.timeout = round(timeout_s * 1000)
     inner = _manager().visalib.sessions[resource.session]  # type: ignore[attr-defined]
     if transport == "socket":
         _tune(inner.interface, timeout_s)
         return Session(transport, resource, socket=inner.interface)
     if transport == "hislip":
-        inner.interface._sync = WatchedSocket.instead_of(inner.interface._sync)
         _tune(inner.interface._sync, timeout_s)
         return Session(transport, resource, socket=inner.interface._sync)
     if transport == "vxi11":
-        inner.interface.sock = WatchedSocket.instead_of(inner.interface.sock)
-        inner.interface.do_call = partial(_do_call, inner.interface)
         _tune(inner.interface.sock, timeout_s)
         return Session(
             transport,
@@ -211,7 +201,7 @@ def close_session(session: Session, *, abandon: bool) -> None:
 def _read_part(inner: Any, timeout_s: float) -> tuple[int, bool, bytes]:
     error, reason, data = inner.interface.device_read(
         inner.link,
-        min(inner.max_recv_size, _READ_PART_BYTES),
+        min(inner.max_recv_size, READ_PART_BYTES),
         round(timeout_s * 1000),
         inner.lock_timeout,
         0,
@@ -221,44 +211,11 @@ def _read_part(inner: Any, timeout_s: float) -> tuple[int, bool, bytes]:
     return (int(error), False, b"") if error else (0, bool(reason & RX_END), bytes(data))
 
 
-def _do_call(client: Any) -> None:
-    """One RPC call whose wait ends when its socket's watch says so (RFC 5531, record marking).
-
-    pyvisa-py's own looks at nothing but a timeout, to which it adds a second.
-    """
-    _send_record(client)
-    while True:
-        record = bytearray()
-        last = False
-        while not last:
-            (mark,) = struct.unpack(">I", _exactly(client.sock, 4))
-            last = bool(mark & 0x80000000)
-            record += _exactly(client.sock, mark & 0x7FFFFFFF)
-        client.unpacker.reset(bytes(record))
-        number, _ = client.unpacker.unpack_replyheader()
-        if number == client.lastxid:
-            return
-        if number > client.lastxid:
-            raise OSError(f"an answer to call {number} came before the call")
-
-
-def _send_record(client: Any) -> None:
-    call = client.packer.get_buf()
-    client.sock.sendall(struct.pack(">I", 0x80000000 | len(call)) + call)
-
-
-def _exactly(connection: WatchedSocket, size: int) -> bytes:
-    data = bytearray()
-    while len(data) < size:
-        data += connection.recv(min(size - len(data), _READ_PART_BYTES))
-    return bytes(data)
-
-
 def _write_blindly(inner: Any, data: bytes) -> None:
     client = inner.interface
     client.start_call(DEVICE_WRITE)
     client.packer.pack_device_write_parms((inner.link, 1000, inner.lock_timeout, OP_FLAG_END, data))
-    _send_record(client)
+    send_record(client)
 
 
 def _tune(connection: socket.socket, timeout_s: float) -> None:

@@ -14,6 +14,7 @@ from benchd.files.fields import (
     LossTable,
     Measure,
     Name,
+    OneOf,
     PositiveRatio,
     Ratio,
     Title,
@@ -32,6 +33,7 @@ ADDRESS = Words(
 Address = Annotated[str, ADDRESS]
 Command = Annotated[str, Words("a command", most=400)]
 SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
+ConnectTime = Annotated[float, Measure(Kind.TIME, least=0.1, most=120.0)]
 Patience = Annotated[float, Measure(Kind.TIME, least=0.05, most=10.0)]
 Proportion = Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e5)]
 
@@ -48,6 +50,30 @@ class Drift(FileModel):
     )
 
 
+BAUD_RATES = (
+    300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600,
+)  # fmt: skip
+
+
+class Serial(FileModel):
+    """How a serial line is set; as the instrument's own menu or manual has it."""
+
+    baud_rate: Annotated[int, Whole(300, 921_600)] = Field(
+        9600, alias="baud", description="bits per second"
+    )
+    data_bits: Annotated[int, Whole(7, 8)] = Field(8, description="data bits, 7 or 8")
+    parity: Annotated[Literal["none", "even", "odd"], OneOf(("none", "even", "odd"))] = Field(
+        "none", description="parity: none, even or odd"
+    )
+    stop_bits: Annotated[int, Whole(1, 2)] = Field(1, description="stop bits, 1 or 2")
+    flow_control: Annotated[
+        Literal["none", "rts-cts", "xon-xoff"], OneOf(("none", "rts-cts", "xon-xoff"))
+    ] = Field("none", description="flow control: none, rts-cts or xon-xoff")
+
+
+TERMINATORS = {"lf": "\n", "cr": "\r", "cr-lf": "\r\n"}
+
+
 class _Instrument(FileModel):
     driver: Name = Field(description="name of the driver, such as scpi-source")
     address: Address = Field(description="VISA resource string of the instrument")
@@ -55,6 +81,17 @@ class _Instrument(FileModel):
         None, description="text that the instrument's answer to *IDN? must contain"
     )
     timeout_s: Duration = Field(5.0, alias="timeout", description="longest wait for an answer")
+    connect_timeout_s: ConnectTime = Field(
+        5.0, alias="connect_timeout", description="longest wait for a connection over a network"
+    )
+    serial: Serial | None = Field(
+        None, description="settings of a serial line; 9600 baud, 8 data bits, no parity without"
+    )
+    terminator: Annotated[Literal["lf", "cr", "cr-lf"], OneOf(("lf", "cr", "cr-lf"))] = Field(
+        "lf",
+        description="what ends a message on a raw socket or a serial line: lf, cr or cr-lf; of "
+        "replies cr means that they end so too",
+    )
     settle_s: Duration = Field(0.0, alias="settle", description="time to settle after each setting")
     commands: dict[Name, Command | None] = Field(
         default_factory=dict,
@@ -67,6 +104,16 @@ class _Instrument(FileModel):
         default_factory=dict,
         description="how single replies are worded where it is not as SCPI has it, by command",
     )
+
+    @property
+    def ending(self) -> str:
+        """The characters that end a message."""
+        return TERMINATORS[self.terminator]
+
+    @property
+    def line_settings(self) -> dict[str, Any]:
+        """The settings of its serial line, by the names that `drivers.link` has for them."""
+        return {} if self.serial is None else self.serial.model_dump()
 
     @property
     def driver_options(self) -> dict[str, Any]:

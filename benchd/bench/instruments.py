@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Any
 
+from benchd.bench.instrument_models import BAUD_RATES
 from benchd.bench.model import BenchFile
 from benchd.files.yamlfile import KeyPath
 from drivers.addresses import canonical_address
@@ -36,9 +37,37 @@ def instrument_findings(bench: BenchFile) -> Iterator[Finding]:
             findings = [*_wording_findings(name, instrument, driver, path)]
         # What is only wrong together shows once nothing is wrong alone.
         yield from findings or _promise_findings(name, instrument, driver, path)
+        yield from _line_findings(instrument, path)
     addresses = {name: instrument.address for name, instrument in bench.instruments.items()}
     for name, message in address_faults(addresses):
         yield ("instruments", name, "address"), message
+
+
+def _line_findings(instrument: Any, path: KeyPath) -> Iterator[Finding]:
+    """Settings of a line that the address does not lead over would do nothing."""
+    try:
+        transport = transport_of(instrument.address)
+    except ValueError:
+        return  # told at the address
+    if instrument.serial is not None:
+        if transport != "serial":
+            yield (
+                (*path, "serial"),
+                f"the address {instrument.address} is no serial line (ASRL...), which alone has "
+                "such settings; take them out",
+            )
+        if instrument.serial.baud_rate not in BAUD_RATES:
+            rates = ", ".join(map(str, BAUD_RATES))
+            yield (
+                (*path, "serial", "baud"),
+                f"found {instrument.serial.baud_rate}, expected one of {rates}",
+            )
+    if instrument.terminator != "lf" and transport not in ("serial", "socket"):
+        yield (
+            (*path, "terminator"),
+            f"messages to {instrument.address} end by themselves; a terminator belongs to a raw "
+            "socket or a serial line alone, so take it out",
+        )
 
 
 def _kind_findings(instrument: Any, driver: type, path: KeyPath) -> Iterator[Finding]:

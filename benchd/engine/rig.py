@@ -42,11 +42,11 @@ from benchd.worksheet import SwitchSetting
 from drivers.errors import BadReply
 from drivers.link import Link
 from drivers.player import Player
+from drivers.visa import SerialSettings
 
 T = TypeVar("T")
 _log = structlog.get_logger(__name__)
 
-OPEN_TIMEOUT_S = 5.0
 AGAIN_S = 0.1
 """Between two attempts to switch one source off while another is still being tried."""
 CLOSE_PATIENCE_S = 3.0
@@ -111,9 +111,11 @@ class Rig:
                         name,
                         instrument.address,
                         timeout_s=instrument.timeout_s,
-                        open_timeout_s=OPEN_TIMEOUT_S,
+                        open_timeout_s=instrument.connect_timeout_s,
                         expect_identity=instrument.identity or "",
                         identify=self.drivers[name].identity_question,
+                        terminator=instrument.ending,
+                        serial=SerialSettings(**instrument.line_settings),
                         first_words=self._off_messages(name) if radiates else (),
                         cancel=cancel,
                     )

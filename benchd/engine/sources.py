@@ -92,6 +92,8 @@ def _known(name: str, instrument: Any, driver: Any) -> KnownSource:
         off_words=tuple(word for word, is_on in reads.items() if is_on is False),
         on_words=tuple(word for word, is_on in reads.items() if is_on is True),
         headed=headed,
+        terminator=instrument.ending,
+        serial=instrument.line_settings,
         resolved=resolved_hosts(instrument.address),
     )
 

@@ -7,8 +7,10 @@ import re
 import select
 import socket
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from types import MappingProxyType
+from typing import Any
 
 from benchd.rfoff.ownership import split_host
 from drivers.connecting import connected_socket
@@ -21,11 +23,14 @@ _SLICE_S = 0.02
 class Line:
     """An open connection. `farewell` ends it so that what was sent still arrives."""
 
-    def __init__(self, descriptor: int, connection: socket.socket | None = None) -> None:
+    def __init__(
+        self, descriptor: int, connection: socket.socket | None = None, *, end: bytes = b"\n"
+    ) -> None:
         self._descriptor = descriptor
         self._connection = connection
         self._poll = select.poll()
         self._data = bytearray()
+        self._end = end
 
     def write(self, data: bytes, deadline: float) -> bool:
         """Send; False if not all could be sent in time. Raises OSError."""
@@ -42,7 +47,7 @@ class Line:
 
     def line(self, deadline: float) -> str | None:
         """The next line, or None if there was none in time. Raises OSError, also at the end."""
-        while (end := self._data.find(b"\n")) < 0:
+        while (end := self._data.find(self._end)) < 0:
             left_s = deadline - time.monotonic()
             if left_s <= 0.0:
                 return None
@@ -55,7 +60,7 @@ class Line:
                 if not data:
                     raise ConnectionResetError("it closed the connection")
                 self._data += data
-        text = self._data[:end].decode("latin-1").removesuffix("\r")
+        text = self._data[:end].decode("latin-1").strip("\r\n")
         del self._data[: end + 1]
         return text
 
@@ -79,15 +84,25 @@ def is_plain(address: str) -> bool:
     return _PORT.search(address) is not None or _SERIAL.fullmatch(address.strip()) is not None
 
 
-def open_line(address: str, resolved: Sequence[str], deadline: float) -> Line:
+def open_line(
+    address: str,
+    resolved: Sequence[str],
+    deadline: float,
+    *,
+    serial: Mapping[str, Any] = MappingProxyType({}),
+    terminator: str = "\n",
+) -> Line:
     """Open a connection before the deadline (time.monotonic()). Raises OSError.
 
+    serial: settings of a serial line, as `drivers.visa.SerialSettings` has them. terminator: what
+    ends a message; where it is a carriage return alone, replies end so too.
     resolved: IP addresses to use besides those that the name has now. Where there are any, the
     name itself is not looked up: a name server may be slow or gone.
     """
-    serial = _SERIAL.fullmatch(address.strip())
-    if serial is not None:
-        return Line(_serial(serial.group(1)))
+    end = b"\r" if terminator == "\r" else b"\n"
+    device = _SERIAL.fullmatch(address.strip())
+    if device is not None:
+        return Line(_serial(device.group(1), serial), end=end)
     port, parts = _PORT.search(address), split_host(address)
     if port is None or parts is None or int(port.group(1)) > 65535:
         raise OSError(f"{address} is no address of a raw socket")
@@ -95,21 +110,35 @@ def open_line(address: str, resolved: Sequence[str], deadline: float) -> Line:
     hosts = list(resolved) or [host]
     connection = connected_socket(hosts, int(port.group(1)), deadline)
     connection.setblocking(False)
-    return Line(connection.fileno(), connection)
+    return Line(connection.fileno(), connection, end=end)
 
 
-def _serial(device: str) -> int:
-    """A serial line at 9600 baud, 8 data bits, no parity, as `drivers.link` sets it."""
+def _serial(device: str, wanted: Mapping[str, Any]) -> int:
+    """A serial line, set as `drivers.link` sets it: 9600 baud, 8 data bits, no parity, one stop
+    bit and no flow control where nothing else is wanted."""
     import termios
 
+    speed = getattr(termios, f"B{wanted.get('baud_rate', 9600)}", None)
+    if speed is None:
+        raise OSError(f"this computer knows no {wanted['baud_rate']} baud")
+    control = termios.CREAD | termios.CLOCAL
+    control |= termios.CS7 if wanted.get("data_bits") == 7 else termios.CS8
+    parity = wanted.get("parity", "none")
+    if parity != "none":
+        control |= termios.PARENB | (termios.PARODD if parity == "odd" else 0)
+    if wanted.get("stop_bits") == 2:
+        control |= termios.CSTOPB
+    flow = wanted.get("flow_control", "none")
+    if flow == "rts-cts":
+        control |= getattr(termios, "CRTSCTS", 0)
     descriptor = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     try:
         settings = termios.tcgetattr(descriptor)
-        settings[0] = termios.IGNPAR
+        settings[0] = termios.IGNPAR | (termios.IXON | termios.IXOFF if flow == "xon-xoff" else 0)
         settings[1] = 0
-        settings[2] = termios.CS8 | termios.CREAD | termios.CLOCAL
+        settings[2] = control
         settings[3] = 0
-        settings[4] = settings[5] = termios.B9600
+        settings[4] = settings[5] = speed
         settings[6][termios.VMIN] = 0
         settings[6][termios.VTIME] = 0
         termios.tcsetattr(descriptor, termios.TCSANOW, settings)

@@ -6,6 +6,7 @@ import time
 from typing import TYPE_CHECKING
 
 from drivers.link import Link
+from drivers.visa import SerialSettings
 
 if TYPE_CHECKING:
     from benchd.rfoff.sending import _Attempt
@@ -22,6 +23,8 @@ def talk(attempt: _Attempt) -> bool:
         open_timeout_s=left_s,
         identify=None,
         first_words=source.off,
+        terminator=source.terminator,
+        serial=SerialSettings(**source.serial),
     ) as link:
         attempt.written()
         for _ in range(2):

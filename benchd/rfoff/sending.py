@@ -166,7 +166,13 @@ class _Attempt:
 def _talk_plainly(attempt: _Attempt) -> bool:
     """One connection: True once the source says that it is off."""
     source = attempt.outcome.source
-    line = open_line(source.address, source.resolved, attempt.deadline)
+    line = open_line(
+        source.address,
+        source.resolved,
+        attempt.deadline,
+        serial=source.serial,
+        terminator=source.terminator,
+    )
     try:
         return _converse(line, attempt)
     finally:

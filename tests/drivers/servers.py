@@ -10,6 +10,7 @@ import os
 import select
 import socket
 import struct
+import termios
 import threading
 import time
 import tty
@@ -151,9 +152,11 @@ def answering(answer: Answer, identity: str = IDENTITY) -> Callable[[Server, Pee
 
 
 @contextmanager
-def serial_line(answer: Answer, identity: str = IDENTITY) -> Iterator[SerialEnd]:
-    """An instrument at the far end of a pseudo-terminal."""
-    end = SerialEnd(answer, identity)
+def serial_line(
+    answer: Answer, identity: str = IDENTITY, ending: bytes = b"\n"
+) -> Iterator[SerialEnd]:
+    """An instrument at the far end of a pseudo-terminal. ending: of messages, and its own."""
+    end = SerialEnd(answer, identity, ending)
     try:
         yield end
     finally:
@@ -163,9 +166,10 @@ def serial_line(answer: Answer, identity: str = IDENTITY) -> Iterator[SerialEnd]
 class SerialEnd:
     """The instrument's end of a serial line."""
 
-    def __init__(self, answer: Answer, identity: str) -> None:
+    def __init__(self, answer: Answer, identity: str, ending: bytes = b"\n") -> None:
         self._answer = answer
         self._identity = identity
+        self._ending = ending
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         self.address = f"ASRL{os.ttyname(self._slave)}::INSTR"
@@ -174,6 +178,18 @@ class SerialEnd:
         self._hung_up = False
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
+
+    def settings(self) -> tuple[int, int]:
+        """What the line is set to: control flags and speed, as termios has them."""
+        found = termios.tcgetattr(self._slave)
+        return found[2], found[5]
+
+    def disturb(self, speed: int) -> None:
+        """As another program would leave the line."""
+        found = termios.tcgetattr(self._slave)
+        found[2] &= ~termios.CSTOPB
+        found[4] = found[5] = speed
+        termios.tcsetattr(self._slave, termios.TCSANOW, found)
 
     def send(self, data: bytes) -> None:
         while data:
@@ -206,11 +222,12 @@ class SerialEnd:
             if self._wake_read in ready:
                 return
             data += os.read(self._master, 65536)
-            while (end := data.find(b"\n")) >= 0:
+            while (end := data.find(self._ending)) >= 0:
                 line = data[:end].decode("latin-1")
-                del data[: end + 1]
+                del data[: end + len(self._ending)]
                 self.messages.append(line)
-                reply = f"{self._identity}\n" if line == "*IDN?" else self._answer(line)
+                own = self._ending.decode()
+                reply = f"{self._identity}{own}" if line == "*IDN?" else self._answer(line)
                 if reply is not None:
                     self.send(reply.encode("latin-1") if isinstance(reply, str) else reply)
 
