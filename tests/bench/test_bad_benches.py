@@ -90,8 +90,8 @@ CASES: list[tuple[str, str | None, str, str]] = [
             'small.yaml:26:3: instruments.contact: the key "driver" is missing: name of the '
             "driver, such as scpi-source\n"
             "small.yaml:26:24: instruments.contact.drivr: is not a key here, did you mean "
-            '"driver"? Known: address, answer_within, commands, driver, identity, kind, options, '
-            "replies, settle, timeout"
+            '"driver"? Known: address, answer_within, commands, connect_timeout, driver, identity, '
+            "kind, options, replies, serial, settle, terminator, timeout"
         ),
     ),
     (
