@@ -33,7 +33,7 @@ share: dipoles of two revisions do, a dipole and a Yagi do not (common practice,
 
 OTHER_ANTENNAS = "found with other antennas"
 ONE_MOVED = "one antenna moved"
-LESS_BY_GAIN = "found with other antennas, less by their gain"
+BY_GAIN = "found with other antennas, scaled by their gain"
 FROM_PATH = "from the spread of one path"
 FROM_REFLECTIVITY = "from the reflectivity"
 FROM_DIFFERENCE = "from a difference of two paths"
@@ -214,18 +214,19 @@ def kinds(bench: Bench, names: list[str]) -> dict[str, str]:
     return {name: next(one for one in names if alike(bench, one, name)) for name in names}
 
 
-def less_by_gain(spread: Known, more_db: float) -> Known:
+def scaled_by_gain(spread: Known, more_db: float) -> Known:
     """The spread of a path whose antennas have so much more gain than those it was found with.
 
     Waves that come from all sides bring the same power to any antenna: against the direct one it
-    falls as the gain rises. But of the six walls the one behind the near antenna sends its wave the
-    way of the direct one, and that share stays (a rough share, no source; the paths of 60 drawn
-    boxes with a Yagi at one end strayed by 0.53 of the dipoles' at 8 dB, this gives 0.55).
+    falls as the gain rises, and rises where an antenna hardly radiates ahead (more_db < 0). But of
+    the six walls the one behind the near antenna sends its wave the way of the direct one, and that
+    share stays (a rough share, no source; paths of 60 drawn boxes with a Yagi at one end strayed by
+    0.53 of the dipoles' at 8 dB, this gives 0.55).
     """
-    if more_db <= 0.0 or spread.how != OTHER_ANTENNAS:
+    if more_db == 0.0 or spread.how != OTHER_ANTENNAS:
         return spread
     share = math.sqrt(1.0 / 6.0 + 5.0 / 6.0 * 10.0 ** (-more_db / 10.0))
-    return replace(spread, value=spread.value * share, how=LESS_BY_GAIN)
+    return replace(spread, value=spread.value * share, how=BY_GAIN)
 
 
 def _near(one: float, other: float) -> bool:

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.known.antenna_match import AntennaMatch, antenna_match
-from benchd.known.box_spreads import OTHER_ANTENNAS, kinds, less_by_gain
+from benchd.known.box_spreads import OTHER_ANTENNAS, kinds, scaled_by_gain
 from benchd.known.captures import Sources, inputs
 from benchd.known.gain import GainBasis
 from benchd.known.readings import noise_flags, only_visited
@@ -117,7 +117,7 @@ def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
 
 def _path_spreads(pairs: Sequence[Transmission], known: Sequence[GainKnowledge]) -> list[Known]:
     """Spread of each pair's path. Where the box was qualified with one of the three pairs, the
-    others show by their levels how much more gain they have, as far as noise lets them."""
+    others show by their levels how much more gain they have, or less, as far as noise lets them."""
     suited = [i for i, one in enumerate(known) if one.path_sd_db.how != OTHER_ANTENNAS]
     found = []
     for pair, own in zip(pairs, known, strict=True):
@@ -125,8 +125,9 @@ def _path_spreads(pairs: Sequence[Transmission], known: Sequence[GainKnowledge])
         if suited:
             other, others = pairs[suited[0]], known[suited[0]]
             noise_db = math.hypot(own.noise_sd_db.value, others.noise_sd_db.value)
-            more_db = pair.ratio_db - other.ratio_db - 2.0 * noise_db
-        found.append(less_by_gain(own.path_sd_db, more_db))
+            seen_db = pair.ratio_db - other.ratio_db
+            more_db = math.copysign(max(0.0, abs(seen_db) - 2.0 * noise_db), seen_db)
+        found.append(scaled_by_gain(own.path_sd_db, more_db))
     return found
 
 

@@ -13,6 +13,7 @@ from benchd.bench import Bench
 from benchd.errors import ReductionRefused
 from benchd.reduce.extremes import Coherence
 from benchd.reduce.transfer import over_band
+from benchd.reduce.weak import weakened
 from benchd.reductions.outcome import Outcome, finished
 from benchd.results import Result
 from benchd.traces import Capture, FloatArray, Form, Trace
@@ -51,12 +52,18 @@ def gain_outcome(
             advice="Widen the band, or measure with more points.",
         )
     points = [at(float(frequency_hz)) for frequency_hz in inside]
-    results = [result for frequency_hz in options["at_hz"] for result in at(frequency_hz)]
+    gathered: dict[tuple[str, str | None], list[Result]] = {}
+    for result in (result for found in points for result in found):
+        gathered.setdefault((result.quantity, result.antenna), []).append(result)
+    best_db = {key: max(one.value for one in curve) for key, curve in gathered.items()}
+    results = [
+        weakened(result, best_db[result.quantity, result.antenna] - result.value)
+        for frequency_hz in options["at_hz"]
+        for result in at(frequency_hz)
+    ]
     traces: list[Trace] = []
-    for quantity, name in dict.fromkeys((r.quantity, r.antenna) for r in points[0]):
-        curve = [
-            r for found in points for r in found if (r.quantity, r.antenna) == (quantity, name)
-        ]
+    for (quantity, name), plain in gathered.items():
+        curve = [weakened(one, best_db[quantity, name] - one.value) for one in plain]
         how = coherence(bench, test.route)
         results += [_named(one, name) for one in over_band(curve, (low_hz, high_hz), how)]
         several = len({r.antenna for r in points[0]}) > 1

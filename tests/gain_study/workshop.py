@@ -124,7 +124,7 @@ def _path_table(seed: int, near: str, far: str) -> str:
 
 def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
     """The owner's bench for one method: path spread, match of the source, words of the makes."""
-    text = _qualified(one.seed)
+    text = _qualified(one.seed).replace("range_tolerance: 10 mm", "range_tolerance: 25 mm")
     table = _path_table(one.seed, *method.path_of)
     near, far = method.path_of
     path = (

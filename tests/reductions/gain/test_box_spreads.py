@@ -164,14 +164,14 @@ def test_of_three_antennas_paths_between_like_ones_share_their_walls(notebook: N
         assert_allclose(math.hypot(*by_source.values()), size, rtol=1e-12)
 
 
-def test_a_path_found_with_dipoles_counts_less_as_the_antennas_have_more_gain(
+def test_a_path_found_with_dipoles_counts_less_as_antennas_have_more_gain(
     notebook: Notebook,
 ) -> None:
     """Of three antennas the levels show how much more: 8 dB leave sqrt(1/6 + 5/6 10^-0.8) = 0.546
-    of the spread. A Yagi that is read weaker keeps all of it."""
+    of the spread. A Yagi that is read 6 dB weaker than the dipole has 1.87 times the spread."""
     stated(notebook, path_spread_db=1.0, path_spread_of=["range dipole", "reference dipole"])
     notebook.capture("thru", "thru", -12.0, position="mount_a")
-    for name, level, antenna in (("ab", -46.0, 1), ("ac", -38.0, 2), ("bc", -47.0, 2)):
+    for name, level, antenna in (("ab", -46.0, 1), ("ac", -38.0, 2), ("bc", -52.0, 2)):
         notebook.capture(name, "test", level, position="mount_a", antenna=NAMES[antenna])
     results = notebook.reduce(
         "gain-three-antennas", {"ab": "ab", "ac": "ac", "bc": "bc", "thru": "thru"},
@@ -180,11 +180,12 @@ def test_a_path_found_with_dipoles_counts_less_as_the_antennas_have_more_gain(
     found = one(results, "realised_gain", NAMES[2])
     lines = terms_of(found)
     assert lines["box, A to B"].size == 1.0
-    less = lines["box (found with other antennas, less by their gain), A to C"]
-    assert_allclose(less.size, math.sqrt(1 / 6 + 5 / 6 * 10**-0.8), rtol=0.01)
-    whole = lines["box (found with other antennas), B to C"]
-    assert whole.size == 1.0
-    assert less.source == whole.source
+    found_with = "box (found with other antennas, scaled by their gain)"
+    less, more = lines[f"{found_with}, A to C"], lines[f"{found_with}, B to C"]
+    # The Yagi radiates ahead of its mark: some tenths of a decibel of its level are taken off.
+    assert_allclose(less.size, math.sqrt(1 / 6 + 5 / 6 * 10**-0.8), rtol=0.04)
+    assert_allclose(more.size, math.sqrt(1 / 6 + 5 / 6 * 10**0.6), rtol=0.04)
+    assert less.source == more.source
     assert "assumed-term" in found.flags
 
 
