@@ -22,7 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import sici
+
+from simulators.physics.special import sine_cosine_integrals
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -202,7 +203,7 @@ def _wave_times_basis(
 
 def _exponential_integral(k: FloatArray, t: FloatArray) -> ComplexArray:
     """Antiderivative of e^-jkt/t in t, shape (n_freq, *t.shape)."""
-    sine, cosine = sici(k[:, None, None] * t[None])
+    sine, cosine = sine_cosine_integrals(k[:, None, None] * t[None])
     return np.asarray(cosine - 1j * sine)
 
 

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import exp1
 
 from simulators.physics.curves import SlowCurve
+from simulators.physics.special import exponential_integral
 from simulators.world.model import AnalyzerSettings
 
 FloatArray = NDArray[np.float64]
@@ -129,7 +129,7 @@ class AnalyzerModel:
             return np.asarray(mean_db)
         # Many samples: keep the exact mean, E[ln p] = ln g + E1(g), and shrink the scatter.
         small = np.maximum(ratio, 1e-12)
-        exact_db = _DB_PER_NEPER_POWER * (np.log(small) + exp1(small))
+        exact_db = _DB_PER_NEPER_POWER * (np.log(small) + exponential_integral(small))
         return np.asarray(exact_db + (mean_db - exact_db) * np.sqrt(drawn / samples))
 
 

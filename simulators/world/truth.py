@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
+from simulators.physics.special import CubicSpline
 from simulators.world.antennas import BACKWARD, FORWARD, Antenna
 from simulators.world.model import AntennaModel
 from simulators.world.wiring import State, Wiring, antenna_of, in_box_reflection, position_of

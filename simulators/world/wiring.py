@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from simulators.physics.box import Box
 from simulators.physics.lines import TwoPort
+from simulators.physics.special import CubicSpline
 from simulators.world.antennas import Antenna, Link, Point, Stand, box_of, echo_ohm, link, solved
 from simulators.world.model import WorldModel
 from simulators.world.outside import Leak, free_space, is_outside, shifted
