@@ -40,6 +40,7 @@ from drivers.errors import (
 )
 from drivers.exchange import Exchange, Reply
 from drivers.framing import ReplyBuffer, block_of_message, text_of_message
+from drivers.retry import Retry
 from drivers.transports import transport_of
 from drivers.visa import SerialSettings, open_session
 from drivers.waiting import wait
@@ -304,21 +305,20 @@ class Link:
     ) -> None:
         """Close, open again and check that the same instrument answers.
 
-        attempts: how often to try; the wait between doubles from `first_wait_s` up to 10 s.
+        attempts: how often to try; the wait between grows from `first_wait_s` up to 10 s.
         Sends nothing but the first words and the identity query.
         Raises LinkLost, WrongInstrument, Stopped.
         """
-        wait_s = first_wait_s
-        for attempt in range(attempts):
+        retry = Retry(first_s=first_wait_s, most_s=10.0, tries=attempts - 1, jitter=False)
+        while True:
             self.close()
             try:
                 self._connect(cancel)
                 return
             except LinkLost:
-                if attempt == attempts - 1:
+                if retry.spent:
                     raise
-            wait(wait_s, cancel)
-            wait_s = min(10.0, wait_s * 2.0)
+            wait(retry.next_s(), cancel)
 
     def close(self) -> None:
         """End the session; harmless if there is none."""

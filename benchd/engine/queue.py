@@ -13,6 +13,7 @@ import structlog
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
 from benchd.engine.keeper import Keeper
+from benchd.engine.recovery import Interrupted, Recovery, recovery
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.still_runnable import outdated
@@ -21,16 +22,12 @@ from benchd.errors import BenchdError
 from benchd.moments import time_words
 from benchd.rounding import about_words
 from benchd.store import JobRow, JobState, Store, StoreDamaged, StoreError, WrongState
-from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.worksheet import Worksheet
 
 _log = structlog.get_logger(__name__)
 
 POLL_S = 1.0  # windows open by the clock; new jobs wake the queue at once
 TROUBLE_S = 5.0
-MOST_INTERRUPTIONS = 10
-"""How often a job may be found under way at a start before it fails: more power cuts than a night
-has, and few enough that a job which itself ends the daemon does not switch RF on for ever."""
 
 
 class JobQueue:
@@ -86,32 +83,12 @@ class JobQueue:
 
     async def _recover_one(self, job: JobRow) -> None:
         if job.withdraw_ordered_at is not None:
-            await self._set(job, JobState.WITHDRAWN, message=WITHDRAWN_WORDS)
+            await self._decided(job, recovery(Interrupted(job.step_index, withdrawn=True)))
             return
         worksheet = await self._db.patiently(self._store.worksheet, job.id)
         _log.warning("interrupted job found", job=job.id, on_interrupt=worksheet.on_interrupt)
-        at = f"interrupted at step {job.step_index + 1}"
-        if worksheet.on_interrupt == "fail":
-            await self._interrupted(job, at, "Queue it again, or reduce what there is.")
-            return
-        if job.interruptions >= MOST_INTERRUPTIONS:
-            advice = (
-                "Power fails too often, or the job ends the daemon: see its log, queue it again."
-            )
-            await self._interrupted(job, f"{at}, {job.interruptions} times in all", advice)
-            return
-        step, reason = await self._resume_at(job, worksheet)
-        message = f"interrupted; goes on at step {step + 1}"
-        if reason:
-            message = f"interrupted; begins again: {reason}"
-        await self._set(job, JobState.WAITING, message=message, step_index=step)
-
-    async def _resume_at(self, job: JobRow, worksheet: Worksheet) -> tuple[int, str]:
-        """The step at which an interrupted job goes on; why it begins again, if captures say so."""
-        if worksheet.on_interrupt == "restart" or job.step_index == 0:
-            return 0, ""
-        reason = "; ".join(await self._outdated(job, worksheet))
-        return (0 if reason else job.step_index), reason
+        found = Interrupted(job.step_index, job.interruptions, worksheet.on_interrupt)
+        await self._decided(job, recovery(found, await self._outdated(job, worksheet, found)))
 
     async def _after_others(self, job: JobRow) -> JobRow | None:
         """A job that let others run was interrupted by them: it goes on as its recipe says.
@@ -121,28 +98,30 @@ class JobQueue:
         if job.put_back_at is None or job.step_index == 0:
             return job
         worksheet = await self._db.patiently(self._store.worksheet, job.id)
-        if worksheet.on_interrupt == "fail":
-            at = f"nobody answered at step {job.step_index + 1}, and other jobs have run since"
-            await self._interrupted(job, at, "Queue it again when somebody is there.")
-            return None
-        step, reason = await self._resume_at(job, worksheet)
-        if step == job.step_index:
+        found = Interrupted(job.step_index, on_interrupt=worksheet.on_interrupt, put_back=True)
+        decision = recovery(found, await self._outdated(job, worksheet, found))
+        if decision.state is JobState.WAITING and decision.step_index == job.step_index:
             return job
-        message = "begins again, since other jobs have run"
-        if reason:
-            message = f"{message}: {reason}"
-        return await self._set(job, JobState.WAITING, message=message, step_index=step)
+        row = await self._decided(job, decision)
+        return None if decision.state is JobState.FAILED else row
 
-    async def _interrupted(self, job: JobRow, message: str, advice: str) -> None:
-        error = {
-            "family": "interrupted",
-            "where": job.id,
-            "message": message,
-            "advice": f"Its captures are kept. {advice}",
-        }
-        await self._set(job, JobState.FAILED, message=message, error=error)
+    async def _decided(self, job: JobRow, decision: Recovery) -> JobRow:
+        """Write down what becomes of an interrupted job."""
+        more: dict[str, Any] = {}
+        if decision.state is JobState.WAITING:
+            more["step_index"] = decision.step_index
+        if decision.advice:
+            more["error"] = {
+                "family": "interrupted",
+                "where": job.id,
+                "message": decision.message,
+                "advice": decision.advice,
+            }
+        return await self._set(job, decision.state, message=decision.message, **more)
 
-    async def _outdated(self, job: JobRow, worksheet: Worksheet) -> list[str]:
+    async def _outdated(self, job: JobRow, worksheet: Worksheet, found: Interrupted) -> list[str]:
+        if not found.asks_captures:
+            return []
         captures = await self._db.patiently(self._store.captures, job_id=job.id)
         names = {name for row in captures for name in row.instruments}
         identities = self._rig.identities(names)

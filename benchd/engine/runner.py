@@ -46,15 +46,17 @@ from benchd.worksheet import (
     WaitStep,
     Worksheet,
 )
+from drivers.retry import Retry
 
 T = TypeVar("T")
+
 _log = structlog.get_logger(__name__)
 
 PROGRESS_S = 0.1
 """Progress is told no oftener: it would push what matters out of the events that are kept."""
 
 LINK_RETRIES = 2
-LINK_BACKOFF_S = (0.5, 2.0)
+LINK_FIRST_S, LINK_MOST_S = 0.5, 2.0
 
 
 class Runner:
@@ -348,14 +350,19 @@ class Runner:
     async def _on_bench(self, work: Callable[[], T]) -> T:
         """Run `work` on the bench thread; after a lost link or a garbled reply, with the link
         opened anew and RF off, the whole of it, twice."""
-        for attempt in range(LINK_RETRIES):
+        retry = Retry(
+            first_s=LINK_FIRST_S, most_s=LINK_MOST_S, factor=4.0, tries=LINK_RETRIES, jitter=False
+        )
+        while True:
             try:
                 return await self._thread.run(work)
             except (LinkLost, Garbled) as error:
-                _log.warning("trying again", error=str(error), attempt=attempt + 1)
-                self._hub.publish("link", {"message": str(error), "attempt": attempt + 1})
-                await self._halt.pause(LINK_BACKOFF_S[attempt])
-        return await self._thread.run(work)
+                if retry.spent:
+                    raise
+                wait_s = retry.next_s()
+                _log.warning("trying again", error=str(error), attempt=retry.failures)
+                self._hub.publish("link", {"message": str(error), "attempt": retry.failures})
+                await self._halt.pause(wait_s)
 
     async def _route(self, job_id: str, worksheet: Worksheet, step: RouteStep) -> None:
         def work() -> None:

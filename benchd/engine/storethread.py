@@ -13,11 +13,11 @@ from typing import ParamSpec, TypeVar
 import structlog
 
 from benchd.store import StoreDamaged, StoreError, StoreFull, StoreReadOnly, StoreTooNew
+from drivers.retry import Retry
 
 _log = structlog.get_logger(__name__)
 
-RETRY_S = (0.2, 0.5, 1.0, 2.0, 5.0)
-MOST_RETRIES = 15
+FIRST_S, MOST_S, MOST_RETRIES = 0.2, 5.0, 15
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -84,7 +84,7 @@ class StoreThread:
         is not lost. Other trouble (a backup holds the database) is given about a minute.
         Raises StoreError after that, and at once where waiting does not help.
         """
-        attempt = 0
+        retry = Retry(first_s=FIRST_S, most_s=MOST_S, tries=MOST_RETRIES, jitter=False)
         while True:
             try:
                 found = await self.call(function, *args, **kwargs)
@@ -92,10 +92,9 @@ class StoreThread:
                 raise
             except StoreError as error:
                 endless = isinstance(error, (StoreFull, StoreReadOnly))
-                if attempt >= MOST_RETRIES and not endless:
+                if retry.spent and not endless:
                     raise
-                wait_s = RETRY_S[min(attempt, len(RETRY_S) - 1)]
-                attempt += 1
+                wait_s = retry.next_s()
                 self.trouble = str(error)
                 _log.error("the store cannot be used now", error=str(error), next_try_s=wait_s)
                 await asyncio.sleep(wait_s)

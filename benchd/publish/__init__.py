@@ -9,10 +9,10 @@ from benchd.publish.embedded import EmbeddedBroker
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.payloads import schemas
 from benchd.publish.pump import Pump, PumpStatus
-from benchd.publish.retry import Retry
 from benchd.publish.settings import BrokerSettings
 from benchd.publish.subscriber import Gap, Reading, Subscriber
 from benchd.publish.topics import Topics
+from drivers.retry import Retry
 
 __all__ = [
     "BrokerSettings",

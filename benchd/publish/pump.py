@@ -22,13 +22,13 @@ from benchd.errors import BenchdError
 from benchd.publish.connection import BrokerLost, BrokerRefused, WrongProtocol, tls_context
 from benchd.publish.order_memory import StoreMemory
 from benchd.publish.orders import OrderBook, OrderHandler
-from benchd.publish.retry import Retry
 from benchd.publish.rf import RfSource, RfTopic
 from benchd.publish.session import Session
 from benchd.publish.settings import BrokerSettings
 from benchd.publish.succession import NotSuccessor, Succession
 from benchd.publish.topics import Topics
 from benchd.store import JobState, OutboxRow, Store, StoreError
+from drivers.retry import Retry
 
 log = structlog.get_logger(__name__)
 

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import text
 
 from benchd.engine import keeper, queue, storethread
-from benchd.engine.queue import MOST_INTERRUPTIONS
+from benchd.engine.recovery import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
 from benchd.store import JobRow, JobState, StoreError, StoreFull
 from tests.engine.office import Office
@@ -38,7 +38,8 @@ steps:
 @pytest.fixture(autouse=True)
 def no_patience(monkeypatch: pytest.MonkeyPatch) -> None:
     """All waits before another try are short."""
-    monkeypatch.setattr(storethread, "RETRY_S", (0.01,))
+    monkeypatch.setattr(storethread, "FIRST_S", 0.01)
+    monkeypatch.setattr(storethread, "MOST_S", 0.01)
     monkeypatch.setattr(queue, "TROUBLE_S", 0.01)
     monkeypatch.setattr(keeper, "RETRY_S", 0.01)
 
