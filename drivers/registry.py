@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from importlib.metadata import EntryPoint, entry_points
+from collections.abc import Callable
+from functools import lru_cache
+from importlib.metadata import EntryPoint, EntryPoints, entry_points
 
 from drivers.errors import UnknownDriver
 from drivers.instrument import Instrument
@@ -13,7 +15,7 @@ GROUP = "benchd.drivers"
 
 def driver_names() -> list[str]:
     """Names of all drivers that installed packages offer."""
-    return sorted(entry.name for entry in entry_points(group=GROUP))
+    return sorted(_offered(entry_points))
 
 
 def find_driver(name: str) -> type[Instrument]:
@@ -22,13 +24,20 @@ def find_driver(name: str) -> type[Instrument]:
     Raises UnknownDriver, naming the nearest driver there is, or why the package that offers it
     cannot be loaded.
     """
-    found = {entry.name: entry for entry in entry_points(group=GROUP)}
+    found = _offered(entry_points)
     if name not in found:
         best = nearest(name, list(found))
         known = ", ".join(sorted(found)) or "none"
         hint = f"did you mean `{best}`?" if best else f"installed: {known}."
         raise UnknownDriver("", f"there is no driver `{name}`; {hint}")
     return _loaded(found[name])
+
+
+@lru_cache(maxsize=1)
+def _offered(ask: Callable[..., EntryPoints]) -> dict[str, EntryPoint]:
+    """Name -> entry. Asked once in a process: it reads the data of every installed package, which
+    takes longer than to set up a whole sweep."""
+    return {entry.name: entry for entry in ask(group=GROUP)}
 
 
 def _loaded(entry: EntryPoint) -> type[Instrument]:

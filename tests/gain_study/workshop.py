@@ -29,7 +29,7 @@ from simulators.world.antennas import FORWARD
 from simulators.world.model import WorldModel
 from simulators.world.wiring import Placing, antenna_of
 from tests.coverage_study.air import Air
-from tests.coverage_study.draw import Drawn, drawn
+from tests.coverage_study.draw import Drawn, drawn, generator
 from tests.coverage_study.memory import VirtualBench
 from tests.coverage_study.owner import (
     GAIN_BAND_HZ,
@@ -47,6 +47,8 @@ NAMES = "(range dipole|reference dipole|antenna)"
 AT_HZ = 1.7e9
 OUT_OF_BAND_DB = 3.0
 DRIFT_TIMES = 12
+DRIFT_DB_PER_K = (-0.03, 0.01)
+"""Of source and of analyzer: most lose level as they warm, some gain."""
 LOW_LEVEL_DBM = -40.0
 LEAST_TRACKING_DBM = -60.0
 """The analyzers' own outputs go down to this."""
@@ -86,14 +88,18 @@ class WatchedBench(VirtualBench):
         return replace(found, readings={"temperature_c": round(20.0 + kelvin, 1)})
 
 
-def in_dialects(one: Drawn, *, other: bool) -> Drawn:
-    """The same bench with instruments of one family or the other."""
-    if not other:
-        return one
+def workshop(seed: int, *, other: bool) -> Drawn:
+    """A bench of the coverage study with a drift of its own, in one family of dialects or the
+    other."""
+    one = drawn(seed)
     data = one.world.model.model_dump()
+    source, analyzer = generator(seed, 8).uniform(*DRIFT_DB_PER_K, 2)
+    data["source"]["drift_db_per_k"] = float(source)
+    data["analyzer"]["drift_db_per_k"] = float(analyzer)
     for instrument in data["instruments"]:
-        instrument["dialect"] = OTHER_MAKES[instrument["kind"]]
-    return replace(one, world=World(WorldModel.model_validate(data), seed=one.seed))
+        if other:
+            instrument["dialect"] = OTHER_MAKES[instrument["kind"]]
+    return replace(one, world=World(WorldModel.model_validate(data), seed=seed))
 
 
 def path_spread_db(one: Drawn, near: str, far: str) -> dict[float, float]:
@@ -113,7 +119,7 @@ def path_spread_db(one: Drawn, near: str, far: str) -> dict[float, float]:
 @lru_cache(maxsize=2)
 def _qualified(seed: int) -> str:
     """The owner's bench file, before it is known what is to be measured."""
-    return bench_file(drawn(seed))
+    return bench_file(workshop(seed, other=False))
 
 
 @lru_cache(maxsize=6)
@@ -230,7 +236,7 @@ def lines_of(seed: int) -> list[Line]:
     other = bool(seed % 2)
     found: list[Line] = []
     for name, method in METHODS.items():
-        one = in_dialects(drawn(seed), other=other)
+        one = workshop(seed, other=other)
         if name == "between references" and not one.switched:
             continue
         bench = bench_of(one, method, other=other)
@@ -242,7 +248,7 @@ def lines_of(seed: int) -> list[Line]:
             assert one.level_dbm < LOW_LEVEL_DBM
             continue
         found += _gain_lines(one, name, results)
-    return [*found, *_drift_lines(in_dialects(drawn(seed), other=other), other=other)]
+    return [*found, *_drift_lines(workshop(seed, other=other), other=other)]
 
 
 def _gain_lines(one: Drawn, name: str, results: list[Result]) -> Iterator[Line]:
