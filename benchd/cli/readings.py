@@ -29,10 +29,14 @@ AllOfThem = Annotated[
 
 
 def instruments(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
-    """List the bench's instruments, who they say they are, and whether they answer."""
+    """Ask the bench's instruments who they are, and list them with when each last answered.
+
+    None is asked while a job is under way, or while RF is not verified off.
+    """
     with connect(daemon) as client:
-        found = client.get("/api/instruments")
-    say(to_text(found, indent=2) if json else format_instruments(found, screen_of(sys.stdout)))
+        found = client.get("/api/instruments", ask=True)
+        screen = screen_of(sys.stdout, client.zone)
+    say(to_text(found, indent=2) if json else format_instruments(found, screen))
 
 
 def recipes(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:

@@ -128,20 +128,47 @@ def _answer(job_id: str, hands: Document) -> str:
     return f"benchd ready {job_id}{step}"
 
 
-def format_instruments(instruments: Sequence[Document], screen: Screen) -> str:
-    """The bench's instruments and how they are."""
-    made = table("Instrument", "Kind", "State", "Driver", "Address", "Identity", "Message")
+def format_instruments(
+    instruments: Sequence[Document], screen: Screen, now: datetime | None = None
+) -> str:
+    """The bench's instruments and how they are; what is said of each is as old as its answer.
+
+    now: for tests.
+    """
+    now = datetime.now(UTC) if now is None else now
+    made = table(
+        "Instrument", "Kind", "State", "Answered", "Driver", "Address", "Identity", "Message"
+    )
     for each in instruments:
         made.add_row(
             cell(each["name"], "bold"),
             cell(each["kind"]),
             cell(each["state"], STATE_STYLES.get(each["state"], "")),
+            cell(_answered(each.get("answered_at"), now, screen.zone)),
             cell(each["driver"]),
             cell(each["address"]),
             cell(each["identity"]),
             cell(each["message"]),
         )
-    return render(made, screen) if instruments else "The bench has no instruments."
+    if not instruments:
+        return "The bench has no instruments."
+    asked = all(each.get("asked", True) for each in instruments)
+    return render(made, screen) + ("" if asked else f"\n{_NOT_ASKED}")
+
+
+_NOT_ASKED = (
+    "None was asked just now, since a job is under way or RF is not verified off: each state is as "
+    "old as the last answer."
+)
+_LATELY_S = 3600.0
+
+
+def _answered(text: str | None, now: datetime, zone: tzinfo) -> str:
+    """When an instrument last answered: how long ago, or the moment if that is long ago."""
+    if not text:
+        return "never yet"
+    ago_s = max(0.0, (now - datetime.fromisoformat(text)).total_seconds())
+    return f"{duration_words(ago_s)} ago" if ago_s < _LATELY_S else _time(text, zone)
 
 
 def format_captures(captures: Sequence[Document], screen: Screen) -> str:

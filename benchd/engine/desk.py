@@ -19,6 +19,7 @@ from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
+from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
 from benchd.engine.storethread import StoreThread
 from benchd.engine.vitals import Vitals
@@ -55,8 +56,10 @@ class BenchDesk:
         queue: JobQueue,
         hub: EventHub,
         vitals: Vitals | None = None,
+        roll: RollCall | None = None,
     ) -> None:
-        """vitals: what `health` tells besides; without it the desk tells what it knows itself."""
+        """vitals: what `health` tells besides; without it the desk tells what it knows itself.
+        roll: asks the instruments; without it they are never asked just to know."""
         self._bench = bench
         self._shelf = shelf
         self._store = store
@@ -68,6 +71,7 @@ class BenchDesk:
         self._reading = Workroom("reading the recipes", limit_s=READING_LIMIT_S)
         self._working = Workroom("working out a recipe or results", limit_s=WORKING_LIMIT_S)
         self._vitals = vitals
+        self._roll = roll
 
     # -- orders ------------------------------------------------------------------------------
 
@@ -275,9 +279,13 @@ class BenchDesk:
             "hash": bench.hash,
         }
 
-    async def instruments(self) -> list[dict[str, Any]]:
-        """Name, kind, driver, address, identity, state and message of each instrument."""
-        return [asdict(state) for state in self._rig.states()]
+    async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:
+        """Name, kind, driver, address, identity, state, message, and when it last answered.
+
+        ask: have each answer now, where no job is under way; `asked` tells whether that was so.
+        """
+        asked = ask and self._roll is not None and await self._roll.ask()
+        return [{**asdict(state), "asked": asked} for state in self._rig.states()]
 
     async def captures(self, **filters: Any) -> list[CaptureRow]:
         """Captures, newest first, as `Store.captures` filters them."""

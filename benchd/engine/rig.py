@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
-from datetime import UTC, datetime
 from typing import Any, Literal, TypeVar
 
 import structlog
@@ -24,7 +23,7 @@ from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
 from benchd.bench.instrument_models import LidInstrument, ThermometerInstrument
 from benchd.engine.doubted import Doubt, Doubted
-from benchd.engine.instrumentstate import InstrumentState
+from benchd.engine.instrumentstate import InstrumentState, state_of
 from benchd.engine.lidwatch import LidWatch
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
@@ -40,6 +39,7 @@ from benchd.errors import (
 )
 from benchd.worksheet import SwitchSetting
 from drivers.errors import BadReply
+from drivers.exchange import Exchange, Reply
 from drivers.link import Link
 from drivers.player import Player
 from drivers.visa import SerialSettings
@@ -168,24 +168,26 @@ class Rig:
 
     def states(self) -> list[InstrumentState]:
         """What is known of each instrument; asks nothing of them."""
-        found = []
-        for name, instrument in self.bench.instruments.items():
-            link = self._links.get(name)
-            is_open = link is not None and link.connected
-            state = "ready" if is_open else "lost" if name in self._faults else "not-opened"
-            found.append(
-                InstrumentState(
-                    name=name,
-                    kind=instrument.kind,
-                    driver=instrument.driver,
-                    address=instrument.address,
-                    identity=link.identity if link is not None else "",
-                    state=state,
-                    message=self._faults.get(name, ""),
-                    answered_at=_moment(link.answered_at_s) if link is not None else None,
-                )
-            )
-        return found
+        return [
+            state_of(name, instrument, self._links.get(name), self._faults.get(name, ""))
+            for name, instrument in self.bench.instruments.items()
+        ]
+
+    def ask(self, name: str) -> None:
+        """Have one instrument say again who it is; its state is then as new as its answer.
+
+        Opens its link where it is lost, with RF off first where it radiates. Who cannot be asked
+        for its name is only connected to. Raises LinkLost, Garbled and others.
+        """
+        question = self.drivers[name].identity_question
+        try:
+            self.connect([name])
+            if question is not None:
+                again = sent((Exchange(name, question, Reply.TEXT),))
+                self._play(again, self._links, cancel=self._stopped)
+        except BenchdError as error:
+            self._faults[name] = str(error)
+            raise
 
     def begin_closing(self) -> None:
         """The daemon stops: from now on a silent source is waited for a few seconds only.
@@ -496,7 +498,3 @@ class Rig:
                     links[error.instrument].close()
                 raise
             return result
-
-
-def _moment(time_s: float | None) -> datetime | None:
-    return None if time_s is None else datetime.fromtimestamp(time_s, UTC)

@@ -35,6 +35,7 @@ from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import Rig
+from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
 from benchd.engine.sources import SourceRecord, radiating
 from benchd.engine.storethread import StoreThread
@@ -149,6 +150,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             queue=queue,
             hub=hub,
             vitals=vitals,
+            roll=RollCall(rig, bench_thread, runner),
         )
         opened = settings.publish.opened(bench.bench)
         broker, restate = await stack.enter_async_context(opened)

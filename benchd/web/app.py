@@ -182,9 +182,9 @@ def _add_readings(app: FastAPI, desk: Desk) -> None:
         return json_response(await desk.bench())
 
     @app.get("/api/instruments")
-    async def instruments() -> Response:
-        """The bench's instruments and how they are."""
-        return json_response(await desk.instruments())
+    async def instruments(ask: bool = False) -> Response:
+        """The bench's instruments and how they are; with `ask`, each is asked first."""
+        return json_response(await desk.instruments(ask=ask))
 
     @app.get("/api/results")
     async def results(

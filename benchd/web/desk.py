@@ -110,8 +110,10 @@ class Desk(Protocol):
         """At least bench, title, timezone (IANA name), hash."""
         ...
 
-    async def instruments(self) -> list[dict[str, Any]]:
-        """One dict each: name, kind, driver, address, identity, state, message."""
+    async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:
+        """One dict each: name, kind, driver, address, identity, state, message, answered_at, asked.
+
+        ask: have each answer now, if no job is under way."""
         ...
 
     async def captures(

@@ -7,13 +7,14 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
 
 from benchd.cli.results_table import format_results
 from benchd.cli.screen import Screen
-from benchd.cli.show import format_jobs, format_recipes
+from benchd.cli.show import format_instruments, format_jobs, format_recipes
 from benchd.results import Budget, Result, Term
 
 JOB = "job-0000000000000001"
@@ -82,16 +83,33 @@ def test_no_jobs(api: Any, benchd: Any) -> None:
     assert benchd("jobs", api=api).out == "No jobs.\n"
 
 
-def test_instruments(api: Any, benchd: Any) -> None:
-    assert (
-        benchd("instruments", api=api).out
-        == """\
-Instrument   Kind       State   Driver          Address                           Identity                      Message
-───────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
-generator    source     ready   scpi-source     TCPIP::127.0.0.1::50251::SOCKET   Workshop,Source-6G,0001,1.0
-analyzer     analyzer   lost    scpi-analyzer   TCPIP::127.0.0.1::50252::SOCKET                                 does not answer
+INSTRUMENTS = """\
+Instrument   Kind       State   Answered                  Driver          Address                           Identity                      Message
+─────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────────
+generator    source     ready   2026-03-01 21:04:05 UTC   scpi-source     TCPIP::127.0.0.1::50251::SOCKET   Workshop,Source-6G,0001,1.0
+analyzer     analyzer   lost    never yet                 scpi-analyzer   TCPIP::127.0.0.1::50252::SOCKET                                 does not answer
 """
+
+
+def test_instruments_are_asked_and_listed_with_their_last_answer(api: Any, benchd: Any) -> None:
+    assert benchd("instruments", api=api).out == INSTRUMENTS
+    assert api.desk.orders == [("instruments", True)]
+
+
+def test_instruments_that_were_not_asked_say_so() -> None:
+    now = datetime(2026, 3, 1, 21, 5, 10, tzinfo=UTC)
+    one = {
+        "name": "generator", "kind": "source", "state": "ready", "driver": "scpi-source",
+        "address": "x", "identity": "", "message": "", "answered_at": "2026-03-01T21:04:05Z",
+        "asked": False,
+    }  # fmt: skip
+    said = format_instruments([one], Screen(), now)
+    assert "1 min 05 s ago" in said
+    assert said.endswith(
+        "None was asked just now, since a job is under way or RF is not verified off: each state "
+        "is as old as the last answer."
     )
+    assert "None was asked" not in format_instruments([{**one, "asked": True}], Screen(), now)
 
 
 def test_recipes_show_which_parameters_must_be_given(api: Any, benchd: Any) -> None:

@@ -98,3 +98,26 @@ def test_an_order_over_mqtt_is_carried_out_and_answered(daemon: Daemon, listener
     listener.client.publish("benchd/workshop/orders", '{"verb": "explode"}', qos=1)
     refusal = until(lambda: listener.on("/orders/reply")[1:], "the refusal")[0]
     assert refusal["ok"] is False
+
+
+def test_an_instrument_that_has_gone_unseen_is_told_as_lost_when_somebody_asks(
+    daemon: Daemon, simulator: Simulator
+) -> None:
+    def state(*, ask: bool) -> tuple[str, str]:
+        found = daemon.http.get("/api/instruments", params={"ask": ask}).json()
+        (one,) = [one for one in found if one["name"] == "analyzer"]
+        assert one["asked"] is ask
+        return one["state"], one["answered_at"]
+
+    until(lambda: state(ask=False)[0] == "ready", "the analyzer to be connected")
+    before = state(ask=True)
+    assert before[0] == "ready"
+    simulator.do("fault", instrument="analyzer", mode="stop-listening", count=1)
+    assert state(ask=False) == before, "nobody has noticed yet"
+    gone = state(ask=True)
+    assert gone == ("lost", before[1])
+    simulator.do("fault", instrument="analyzer", mode="none")
+    again = state(ask=True)
+    assert again[0] == "ready"
+    assert again[1] > before[1]
+    assert not simulator.do("state")["rf_on"]

@@ -241,14 +241,16 @@ class FakeDesk:
             "bench": "workshop", "title": "A bench", "timezone": self.timezone, "hash": "beef",
         }  # fmt: skip
 
-    async def instruments(self) -> list[dict[str, Any]]:
+    async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:
+        self.orders.append(("instruments", ask))
         return [
             {"name": "generator", "kind": "source", "driver": "scpi-source",
              "address": "TCPIP::127.0.0.1::50251::SOCKET",
-             "identity": "Workshop,Source-6G,0001,1.0", "state": "ready", "message": ""},
+             "identity": "Workshop,Source-6G,0001,1.0", "state": "ready", "message": "",
+             "answered_at": "2026-03-01T21:04:05Z", "asked": True},
             {"name": "analyzer", "kind": "analyzer", "driver": "scpi-analyzer",
              "address": "TCPIP::127.0.0.1::50252::SOCKET", "identity": "", "state": "lost",
-             "message": "does not answer"},
+             "message": "does not answer", "answered_at": None, "asked": True},
         ]  # fmt: skip
 
     async def captures(self, *, limit: int = 100, **filters: str | None) -> list[CaptureRow]:
