@@ -25,7 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _rf_off_at_once(arguments: Sequence[str]) -> None:
-    from benchd.cli.hurry import quick_options, run
+    from benchd.cli.quick_rf_off import quick_options, run
 
     options = quick_options(arguments)
     if options is not None:

@@ -1,7 +1,7 @@
 """`benchd demo`: the whole of benchd on a virtual bench, in under a minute, with nothing faked.
 
 Simulated instruments and the daemon run as processes of their own, just as they would be started
-by hand; this command only talks to them as a person and as a stranger's subscriber would.
+by hand; this command only talks to them as a person and as a subscriber's subscriber would.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from benchd.cli.client import Daemon
 from benchd.cli.demo_bench import virtual_bench
 from benchd.cli.files import gather_job
 from benchd.cli.follow import JobPicture, follow
-from benchd.cli.gist import gist
+from benchd.cli.message_words import message_words
 from benchd.cli.results_table import format_results
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
 from benchd.cli.views import view
@@ -27,7 +27,7 @@ from benchd.report.plots import plot_job
 from benchd.web.forms import decode_records, decode_verdicts
 
 if TYPE_CHECKING:
-    from benchd.cli.stranger import Stranger
+    from benchd.cli.demo_subscriber import DemoSubscriber
 
 JOBS: tuple[tuple[str, str, dict[str, str]], ...] = (
     ("open-short-baseline", "open and short of the middle port, the baselines of a night", {}),
@@ -66,7 +66,7 @@ def demo(
     """
     # Here and not above: they load what no other command needs.
     from benchd.cli.demo_box import qualify as qualify_boxes
-    from benchd.cli.stranger import Stranger
+    from benchd.cli.demo_subscriber import DemoSubscriber
 
     if qualify and stay:
         raise UserError("--qualify ends by itself; leave --stay out.", where="demo")
@@ -80,7 +80,7 @@ def demo(
     with virtual_bench(out, "workshop") as up:
         client, said, daemon = up.client, up.said, up.daemon
         say(f"\nThe bench is up: API {said['http']}, MQTT {said['broker']}\n")
-        with Stranger(said["broker"], said["bench"]) as stranger:
+        with DemoSubscriber(said["broker"], said["bench"]) as subscriber:
             ids = []
             for recipe, about, arguments in JOBS:
                 job = client.post("/api/jobs", {"recipe": recipe, "arguments": arguments})
@@ -91,7 +91,7 @@ def demo(
                 ended = follow(client, ids, live)
             _show_results(client, ended)
             paths = [path for job in ended for path in _plots(client, job, out)]
-            _show_messages(stranger, client, ids)
+            _show_messages(subscriber, client, ids)
         say(f"\n{len(paths)} plots in {out}/plots, the first of them {_first(paths)}")
         say(f"Took {time.monotonic() - started:.0f} s.")
         if failed := [job for job in ended if job.state != "done"]:
@@ -125,13 +125,15 @@ def _first(paths: list[Path]) -> str:
     return str(next((path for path in drawn if "return-loss.png" in path.name), "none"))
 
 
-def _show_messages(stranger: Stranger, client: Daemon, ids: list[str]) -> None:
+def _show_messages(subscriber: DemoSubscriber, client: Daemon, ids: list[str]) -> None:
     """What a subscriber that knows nothing but the topic saw on the broker."""
-    stranger.wait_for_results(sum(len(client.get("/api/results", job=job)) for job in ids))
+    subscriber.wait_for_results(sum(len(client.get("/api/results", job=job)) for job in ids))
     screen = screen_of(sys.stdout)
     shown = table("Topic", "Messages", "The last of them")
-    for topic, messages in stranger.by_topic().items():
-        shown.add_row(cell(topic), cell(str(len(messages))), cell(plain(gist(messages[-1]))))
-    gaps = "none" if not stranger.gaps else str(stranger.gaps)
+    for topic, messages in subscriber.by_topic().items():
+        shown.add_row(
+            cell(topic), cell(str(len(messages))), cell(plain(message_words(messages[-1])))
+        )
+    gaps = "none" if not subscriber.gaps else str(subscriber.gaps)
     say("\nWhat a subscriber of the broker received (gaps in the sequence: " + gaps + ")")
     say(render(shown, screen))

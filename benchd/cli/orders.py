@@ -27,7 +27,7 @@ from benchd.cli.results_table import format_results
 from benchd.cli.rf import RF_NOT_VERIFIED, warn_of_rf
 from benchd.cli.screen import note, plain, say, screen_of
 from benchd.cli.show import format_jobs, format_later, format_queued
-from benchd.cli.when import read_when
+from benchd.cli.typed_times import read_when
 from benchd.errors import OrderRefused
 from benchd.web.forms import decode_records, decode_verdicts, to_text
 

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from benchd.cli.hurry import Options, run
+from benchd.cli.quick_rf_off import Options, run
 
 
 def rf_off(

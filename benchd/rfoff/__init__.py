@@ -7,7 +7,7 @@
     sending     OFF to many sources at once, each with its outcome
     start       what `benchd serve` does before it reads anything else
 
-`benchd rf-off` itself is `benchd.cli.hurry`.
+`benchd rf-off` itself is `benchd.cli.quick_rf_off`.
 
 Only the standard library is imported, and of benchd only what lies on the ground: every import
 is time in which RF may be on, and a thing that can fail. What does not speak over a raw socket or

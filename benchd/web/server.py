@@ -11,8 +11,8 @@ import uvicorn
 
 from benchd.errors import UserError
 from benchd.web.app import create_app
+from benchd.web.connections import end_late_connections, protocol_for
 from benchd.web.desk import Desk
-from benchd.web.doorway import doorway, sweep_doorway
 from benchd.web.events import Streams
 from benchd.web.guard import Guard
 from benchd.web.settings import HttpSettings
@@ -66,14 +66,14 @@ async def serve_http(
         server_header=False,
         proxy_headers=False,
         ws="none",
-        http=doorway(settings),
+        http=protocol_for(settings),
         h11_max_incomplete_event_size=HEADER_LIMIT_BYTES,
         backlog=BACKLOG,
         timeout_graceful_shutdown=int(STOP_LIMIT_S),
     )
     server = _Server(config)
     sweeping = asyncio.create_task(
-        sweep_doorway(server.server_state.connections, settings), name="end late connections"
+        end_late_connections(server.server_state.connections, settings), name="end late connections"
     )
     serving = asyncio.create_task(server.serve(sockets=[listener]), name="http server")
     try:

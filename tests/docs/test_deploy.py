@@ -22,7 +22,7 @@ import pytest
 import typer.main
 
 from benchd.cli.app import app
-from benchd.cli.hurry import quick_options
+from benchd.cli.quick_rf_off import quick_options
 from benchd.engine.pulse import HANGS_AFTER_TICKS, TICK_S
 from benchd.service.alive import HELPER_WITHIN_S, SILENT_TICKS, TOLD_WITHIN_S
 from tests.patience import PATIENCE_S

@@ -21,7 +21,7 @@ from benchd.web.settings import HttpSettings
 SWEEPS_IN_A_TIMEOUT = 8
 
 
-def doorway(settings: HttpSettings) -> type[H11Protocol]:
+def protocol_for(settings: HttpSettings) -> type[H11Protocol]:
     """The protocol class that one server gives to its connections."""
 
     class Doorway(_Doorway):
@@ -111,7 +111,7 @@ def _address(connection: _Doorway) -> str:
     return connection.client[0] if connection.client else ""
 
 
-async def sweep_doorway(connections: Any, settings: HttpSettings) -> None:
+async def end_late_connections(connections: Any, settings: HttpSettings) -> None:
     """End late connections, for ever. `connections`: the server's own set."""
     loop = asyncio.get_running_loop()
     shortest = min(settings.header_timeout_s, settings.write_timeout_s)

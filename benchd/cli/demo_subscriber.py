@@ -16,7 +16,7 @@ from benchd.publish import Subscriber
 CONNECT_WITHIN_S = 10.0
 
 
-class Stranger:
+class DemoSubscriber:
     """Subscribes to everything of one bench in a thread of its own. Use as a context manager."""
 
     def __init__(self, url: str, bench: str) -> None:
@@ -27,7 +27,7 @@ class Stranger:
         self._messages: list[tuple[str, str]] = []
         self._listening = threading.Event()
         self._loop = asyncio.new_event_loop()
-        self._thread = threading.Thread(target=self._run, daemon=True, name="stranger")
+        self._thread = threading.Thread(target=self._run, daemon=True, name="demo subscriber")
 
     def __enter__(self) -> Self:
         self._thread.start()

@@ -10,7 +10,7 @@ from benchd.report.wording import plain_words, value_words
 from benchd.results import Result
 
 
-def gist(text: str) -> str:
+def message_words(text: str) -> str:
     """A payload's news: "online", "done", "return_loss 12.2 dB ± 1.0 dB", "pass".
 
     A payload of an unknown schema is shown as it came, cut after 90 characters.

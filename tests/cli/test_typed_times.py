@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from benchd.cli.when import read_when
+from benchd.cli.typed_times import read_when
 from benchd.errors import UserError
 
 VIENNA = ZoneInfo("Europe/Vienna")

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from benchd.cli.gist import gist
+from benchd.cli.message_words import message_words
 
 RESULT = {
     "schema": "benchd.result/1", "quantity": "return_loss", "value": 12.18250037584945,
@@ -42,9 +42,9 @@ RESULT = {
 def test_each_kind_of_message_is_told_by_what_is_new_in_it(
     message: dict[str, object], words: str
 ) -> None:
-    assert gist(json.dumps(message)) == words
+    assert message_words(json.dumps(message)) == words
 
 
 @pytest.mark.parametrize("text", ["no JSON", "[1, 2]", '{"schema": "other/1"}', "x" * 200])
 def test_what_is_not_known_is_shown_as_it_came(text: str) -> None:
-    assert gist(text) == text[:90]
+    assert message_words(text) == text[:90]
