@@ -5,6 +5,7 @@ As in the coverage study of the simulators (docs/coverage.md) no size is the tru
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,6 +45,18 @@ class Owner:
 
     def path_spread_db(self, near: str, far: str) -> Any:
         """Standard deviation over places of both ends of one path's level, shape (n,)."""
+        return self._once((near, far), lambda: self._path_spread_db(near, far))
+
+    def gain_spread_db(self) -> Any:
+        """Standard deviation over places of antenna less reference, shape (n,)."""
+        return self._once("difference", self._gain_spread_db)
+
+    def _once(self, key: Any, find: Callable[[], Any]) -> Any:
+        if key not in self.place.found:
+            self.place.found[key] = find()
+        return self.place.found[key]
+
+    def _path_spread_db(self, near: str, far: str) -> Any:
         place, rows = self.place, []
         usual = place.near_m
         for far_off, near_off in zip(self._offsets(1), self._offsets(2), strict=True):
@@ -54,8 +67,7 @@ class Owner:
             place.near_m = usual
         return np.std(rows, axis=0, ddof=1)
 
-    def gain_spread_db(self) -> Any:
-        """Standard deviation over places of antenna less reference, shape (n,)."""
+    def _gain_spread_db(self) -> Any:
         rows = []
         for number, offset in enumerate(self._offsets(3)):
             at = ("mount_a", "mount_a")

@@ -54,6 +54,8 @@ class Place:
     phases: Any
     switched: bool
     drawn: dict[str, Any] = field(default_factory=dict)
+    found: dict[Any, Any] = field(default_factory=dict, repr=False)
+    """What its owner has found of it, which is the same in every bench file."""
 
     @cached_property
     def frequency_hz(self) -> Any:

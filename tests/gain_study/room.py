@@ -8,6 +8,7 @@ from memory). The walls' own reflections are drawn, not computed from a lining.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,18 @@ class Room:
     slope: float
     upright: bool
 
+    @cached_property
+    def _walls(self) -> dict[tuple[int, bytes], Any]:
+        """What was worked out already."""
+        return {}
+
     def _wall(self, number: int, frequency_hz: Any) -> Any:
+        key = (number, frequency_hz.tobytes())
+        if key not in self._walls:
+            self._walls[key] = self._worked_out(number, frequency_hz)
+        return self._walls[key]
+
+    def _worked_out(self, number: int, frequency_hz: Any) -> Any:
         k = 2.0 * np.pi * frequency_hz / LIGHT_M_PER_S
         size = self.reflection[number] * (LINING_HZ / frequency_hz) ** self.slope
         return size * np.exp(-2j * k * self.lining_m[number])

@@ -84,16 +84,34 @@ class WireAntenna:
 
     def field(self, frequency_hz: Any, direction: Any) -> Any:
         """Root of the realised gain towards a unit vector (its own axes), (n)."""
-        at_hz, _, gains = self.solved
+        everywhere = self._field_over(frequency_hz)
         tilt = np.degrees(np.arccos(np.clip(direction[2], -1.0, 1.0))) / TILT_DEG
         turn = (np.degrees(np.arctan2(direction[1], direction[0])) % 360.0) / TURN_DEG
         low, left = min(int(tilt), 180 // TILT_DEG - 1), min(int(turn), 360 // TURN_DEG - 1)
         down, right = tilt - low, turn - left
-        amplitude = 10.0 ** (gains[:, low : low + 2, left : left + 2] / 20.0)
-        rows = amplitude[:, 0] * (1.0 - down) + amplitude[:, 1] * down
-        here = np.interp(frequency_hz, at_hz, rows[:, 0] * (1.0 - right) + rows[:, 1] * right)
-        taken_in = (1.0 - np.abs(self.gamma(frequency_hz)) ** 2) * 10.0 ** (-self.loss_db / 10.0)
-        return here * np.sqrt(taken_in)
+        rows = everywhere[low] * (1.0 - down) + everywhere[low + 1] * down
+        return rows[left] * (1.0 - right) + rows[left + 1] * right
+
+    @cached_property
+    def _fields(self) -> dict[bytes, Any]:
+        """What was worked out already, by its frequencies: a place asks for the same ones often."""
+        return {}
+
+    def _field_over(self, frequency_hz: Any) -> Any:
+        """The same towards every tilt and turn that was solved, (tilts, turns, n)."""
+        asked = np.asarray(frequency_hz, dtype=float)
+        if asked.tobytes() not in self._fields:
+            at_hz, _, gains = self.solved
+            amplitude = 10.0 ** (gains / 20.0)
+            right = np.clip(np.searchsorted(at_hz, asked), 1, at_hz.size - 1)
+            share = (asked - at_hz[right - 1]) / (at_hz[right] - at_hz[right - 1])
+            share = np.clip(share, 0.0, 1.0)[:, None, None]
+            here = amplitude[right - 1] * (1.0 - share) + amplitude[right] * share
+            taken_in = 1.0 - np.abs(self.gamma(asked)) ** 2
+            taken_in = taken_in * 10.0 ** (-self.loss_db / 10.0)
+            found = np.moveaxis(here * np.sqrt(taken_in)[:, None, None], 0, -1)
+            self._fields[asked.tobytes()] = found
+        return self._fields[asked.tobytes()]
 
     def realised_gain_dbi(self, frequency_hz: Any) -> Any:
         """Straight ahead, in free space, mismatch and losses included."""
