@@ -26,6 +26,10 @@ from benchd.store import Store
 from benchd.traces import Capture
 
 
+BESIDE = 2
+"""Readings to either side that tell how near to the noise one lies: a gain hardly changes there."""
+
+
 @dataclass(frozen=True)
 class GainBasis:
     """What is the same at every frequency of one gain; `at` gives the knowledge at one.
@@ -124,11 +128,13 @@ class GainBasis:
 
     def _noise(self, captures: Sequence[Capture], at_hz: float) -> Known | None:
         """Spread of the mean level of these captures, from their own noise."""
-        found = [one for one in (level_sd_db(each, at_hz) for each in captures) if one is not None]
+        sizes = (level_sd_db(each, at_hz, neighbours=BESIDE) for each in captures)
+        found = [one for one in sizes if one is not None]
         if not found:
             return None
         worst = max(found, key=lambda one: one.value)
-        return replace(worst, value=worst.value / math.sqrt(len(captures)))
+        together = math.hypot(*(one.value for one in found)) / math.sqrt(len(found))
+        return replace(worst, value=together / math.sqrt(len(captures)))
 
 
 def _place(capture: Capture) -> str:

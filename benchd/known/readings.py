@@ -220,15 +220,21 @@ def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]
     return (NEAR_NOISE,) if float(level.min()) - noise_dbm < NEAR_NOISE_DB else ()
 
 
-def level_sd_db(capture: Capture, at_hz: float | None = None) -> Known | None:
+def level_sd_db(
+    capture: Capture, at_hz: float | None = None, *, neighbours: int = 0
+) -> Known | None:
     """Standard deviation of one level, at one frequency or over the sweep; None if nothing tells.
+
+    neighbours: near the noise the mean power of so many readings to either side says how near. A
+        reading that noise has made small by chance is as sure as those beside it; by itself it
+        would seem less sure, count for less, and leave means that are too great.
 
     The largest of three: theory, from the distance to the noise; the scatter of the repeats;
     the roughness of the trace, which also sees a person moving or a line that crackles. Between
     two points the straight line averages both: at their middle 0.71 of one's spread is left.
     """
     share = 1.0 if at_hz is None else _share_of_two(capture.level.frequency_hz, at_hz)
-    theory, seen = _theory(capture, at_hz, share), seen_sd_db(capture)
+    theory, seen = _theory(capture, at_hz, share, neighbours), seen_sd_db(capture)
     found = [] if theory is None else [theory]
     if seen is not None:
         found.append(replace(seen, value=seen.value * share))
@@ -260,7 +266,7 @@ def seen_sd_db(capture: Capture) -> Known | None:
     return max(found, key=lambda one: one.value) if found else None
 
 
-def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None:
+def _theory(capture: Capture, at_hz: float | None, share: float, neighbours: int) -> Known | None:
     """From the distance to the noise. The correction for it is one error at all frequencies."""
     if is_held(capture):
         return _held_sd_db(capture, at_hz)
@@ -273,6 +279,8 @@ def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None
         if at_hz is None
         else float(np.interp(at_hz, capture.level.frequency_hz, level))
     )
+    if at_hz is not None and neighbours and read - noise_dbm < NEAR_NOISE_DB:
+        read = _mean_power_dbm(capture.level.frequency_hz, level, at_hz, neighbours)
     here = _corrected_dbm(read, noise_dbm, detector)
     distance_db = max(here - noise_dbm, -10.0)
     sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
@@ -281,6 +289,15 @@ def _theory(capture: Capture, at_hz: float | None, share: float) -> Known | None
     if capture.settings.get("method") == "tracking":
         freedom = float(max(1, _readings_of_noise(capture) - 1))
     return Known(math.hypot(sd_db * share, common_db), degrees_of_freedom=freedom)
+
+
+def _mean_power_dbm(
+    grid_hz: FloatArray, level_dbm: FloatArray, at_hz: float, neighbours: int
+) -> float:
+    """Of the reading nearest to a frequency and those beside it."""
+    nearest = int(np.argmin(np.abs(grid_hz - at_hz)))
+    beside = level_dbm[max(0, nearest - neighbours) : nearest + neighbours + 1]
+    return float(db_from_power_ratio(float(np.mean(power_ratio_from_db(beside)))))
 
 
 def _readings_of_noise(capture: Capture) -> int:

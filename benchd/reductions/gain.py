@@ -206,18 +206,17 @@ def _by_substitution(
 def _over_places(known: GainKnowledge, mean: PositionMean) -> GainKnowledge:
     """What is left to be counted beside the spread over the places.
 
-    Noise is in that spread already, new at every place. With mounts exchanged each antenna was
-    joined to either mount: of what the joints and the mounts' cables add, the mean is left.
+    Noise is in that spread already, new at every place: it is told by itself and taken off there,
+    since it is new at every frequency, too, where the walls' part is not. With mounts exchanged
+    each antenna was joined to either mount: of what the joints and the mounts' cables add, the mean
+    is left.
     """
     joints = replace(known.cable_sd_db, value=known.cable_sd_db.value / math.sqrt(mean.groups))
-    quiet = Known(0.0)
-    return replace(
-        known,
-        box_sd_db=mean.box,
-        cable_sd_db=joints,
-        noise_sd_db=quiet,
-        reference_noise_sd_db=quiet,
-    )
+    noises = (known.noise_sd_db, known.reference_noise_sd_db or known.noise_sd_db)
+    noise_db = math.hypot(*(one.value for one in noises))
+    # A spread of so few places may come out below its noise alone.
+    walls_db = math.sqrt(max(0.0, mean.box.value**2 - noise_db**2))
+    return replace(known, box_sd_db=replace(mean.box, value=walls_db), cable_sd_db=joints)
 
 
 def _near_noise(captures: list[Capture], at_hz: float) -> tuple[str, ...]:
