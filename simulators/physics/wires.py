@@ -56,6 +56,7 @@ class Currents:
     frequency_hz: FloatArray
     impedance_ohm: ComplexArray  # (n_freq,)
     amplitude_a: ComplexArray  # (n_freq, n_wire, bases)
+    matrix_ohm: ComplexArray  # (n_freq, n_wire * bases, n_wire * bases)
 
 
 @dataclass(frozen=True)
@@ -95,7 +96,7 @@ class WireSet:
         amplitude = current / at_feed[:, None]
         shape = (frequency.size, len(self.wires), self.bases)
         impedance = np.asarray(1 / at_feed, dtype=np.complex128)
-        return Currents(frequency, impedance, amplitude.reshape(shape))
+        return Currents(frequency, impedance, amplitude.reshape(shape), matrix)
 
     def far_field_v(
         self, currents: Currents, theta_rad: FloatArray, phi_rad: FloatArray
@@ -156,6 +157,35 @@ def mutual_impedance_ohm(
                 other_currents.amplitude_a[:, j],
             )
     return total
+
+
+def coupled_ohm(
+    one: WireSet, one_currents: Currents, other: WireSet, other_currents: Currents
+) -> tuple[ComplexArray, ComplexArray, ComplexArray]:
+    """Impedances of two sets as a two-port in free space: own, own, mutual; each (n_freq,).
+
+    The wires of both are solved together, so that what each set scatters back at the other is in
+    all three. A Yagi scatters ahead what it takes in, and little back: were its own impedance left
+    as it is alone, the wave to and fro between two of them would come out ten times too strong.
+    """
+    frequency, feed = one_currents.frequency_hz, one.bases // 2
+    first, second = one_currents.matrix_ohm, other_currents.matrix_ohm
+    size = first.shape[1]
+    whole = np.zeros((frequency.size, *2 * (size + second.shape[1],)), dtype=np.complex128)
+    whole[:, :size, :size], whole[:, size:, size:] = first, second
+    for i, near in enumerate(one.wires):
+        for j, far in enumerate(other.wires):
+            block = reaction_ohm(near, far, frequency, one.bases)
+            rows = slice(i * one.bases, (i + 1) * one.bases)
+            columns = slice(size + j * other.bases, size + (j + 1) * other.bases)
+            whole[:, rows, columns] = block
+            whole[:, columns, rows] = block.transpose(0, 2, 1)
+    feeds = [feed, size + other.bases // 2]
+    volts = np.zeros((*whole.shape[:2], 2), dtype=np.complex128)
+    volts[:, feeds[0], 0] = volts[:, feeds[1], 1] = 1.0
+    admittance = np.linalg.solve(whole, volts)[:, feeds, :]
+    impedance = np.linalg.inv(admittance)
+    return impedance[:, 0, 0], impedance[:, 1, 1], impedance[:, 1, 0]
 
 
 def reaction_ohm(

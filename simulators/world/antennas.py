@@ -20,7 +20,7 @@ from simulators.physics.wires import (
     Currents,
     Wire,
     WireSet,
-    mutual_impedance_ohm,
+    coupled_ohm,
 )
 from simulators.world.model import AntennaModel, BoxModel
 
@@ -158,13 +158,13 @@ def link(
     frequency = near.antenna.frequency_hz
     k = 2 * np.pi * frequency / SPEED_OF_LIGHT_M_PER_S
     rays = box.paths(near.position_m, far.position_m)
-    direct_ohm = mutual_impedance_ohm(
+    near_ohm, far_ohm, direct_ohm = coupled_ohm(
         near.wires_in_box(), near.antenna.currents, far.wires_in_box(), far.antenna.currents
     )
     total_ohm = direct_ohm + _over_rays(box, rays[1:], near, far, k)
     impedance = impedance_two_port(
-        near.antenna.currents.impedance_ohm + near_echo_ohm,
-        far.antenna.currents.impedance_ohm + far_echo_ohm,
+        near_ohm + near_echo_ohm,
+        far_ohm + far_echo_ohm,
         total_ohm,
     )
     two_port = near.antenna.feed.then(impedance).then(far.antenna.feed.turned())

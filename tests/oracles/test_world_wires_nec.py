@@ -6,7 +6,7 @@ import pytest
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from simulators.physics.wires import Wire, WireSet
+from simulators.physics.wires import Wire, WireSet, coupled_ohm
 
 FORWARD = (np.array([np.pi / 2]), np.array([0.0]))
 # The segment is kept near four radii, where NEC2's thin-wire kernel and its gap are at home.
@@ -86,3 +86,57 @@ def test_yagi_gain_and_resonance_agree(elements: int, radius_m: float) -> None:
     ours_hz = zero_of_reactance_hz(frequency_hz, currents.impedance_ohm)
     theirs_hz = zero_of_reactance_hz(frequency_hz, np.array([one[0] for one in theirs]))
     assert_allclose(ours_hz / theirs_hz, 1.0, atol=0.002)
+
+
+def facing(elements: int, apart_m: float) -> tuple[WireSet, WireSet]:
+    """Two Yagis that look at each other along x."""
+    one = yagi(elements, 0.0005)
+    turned = (Wire(w.length_m, w.radius_m, apart_m - w.x_m) for w in one.wires)
+    return one, WireSet(tuple(turned))
+
+
+def pair_in_nec2(one: WireSet, other: WireSet, frequency_hz: float) -> tuple[complex, complex]:
+    """Own and mutual impedance of two like antennas: fed alike and against each other."""
+    found = []
+    for second in (1.0, -1.0):
+        context = necpp.nec_create()
+        try:
+            for number, wire in enumerate((*one.wires, *other.wires), start=1):
+                x, half = wire.x_m, wire.length_m / 2
+                ends = (x, 0.0, -half, x, 0.0, half)
+                assert necpp.nec_wire(context, number, SEGMENTS, *ends, wire.radius_m, 1, 1) == 0
+            necpp.nec_geometry_complete(context, 0)
+            necpp.nec_fr_card(context, 0, 1, frequency_hz / 1e6, 0)
+            for number, volts in ((1, 1.0), (1 + len(one.wires), second)):
+                necpp.nec_ex_card(context, 0, number, SEGMENTS // 2 + 1, 0, volts, 0, 0, 0, 0, 0)
+            necpp.nec_rp_card(context, 0, 1, 1, 0, 5, 0, 0, 90, 0, 0, 0, 0, 0)
+            real = necpp.nec_impedance_real(context, 0)
+            found.append(complex(real, necpp.nec_impedance_imag(context, 0)))
+        finally:
+            necpp.nec_delete(context)
+    return (found[0] + found[1]) / 2.0, (found[0] - found[1]) / 2.0
+
+
+@pytest.mark.parametrize("elements", [1, 3, 5])
+def test_two_antennas_change_each_others_impedance_as_in_nec2(elements: int) -> None:
+    """What an antenna scatters back changes the other's own impedance. Of Yagis this takes away
+    the wave to and fro that the mutual impedance alone would make."""
+    frequency_hz, matched_ohm = 1.7e9, 28.0
+    through, alone_through = [], []
+    for apart_m in np.linspace(0.40, 0.52, 7):
+        one, other = facing(elements, float(apart_m))
+        at_hz = np.array([frequency_hz])
+        near, far = one.solve(at_hz), other.solve(at_hz)
+        own, _, mutual = (z[0] for z in coupled_ohm(one, near, other, far))
+        own_nec, mutual_nec = pair_in_nec2(one, other, frequency_hz)
+        alone_nec = nec2(one, frequency_hz, SEGMENTS)[0]
+        change, change_nec = own - near.impedance_ohm[0], own_nec - alone_nec
+        assert abs(change - change_nec) < 0.15 * abs(change_nec) + 0.25
+        assert abs(mutual - mutual_nec) < 0.08 * abs(mutual_nec)
+        for z, into in ((own, through), (near.impedance_ohm[0], alone_through)):
+            into.append(abs(mutual / ((z + matched_ohm) ** 2 - mutual**2)) * apart_m)
+    if elements > 1:
+        # The transmission falls with distance and hardly ripples: with own impedances as they are
+        # alone it would, by several times as much.
+        bent = [np.std(np.diff(20.0 * np.log10(one), 2)) for one in (through, alone_through)]
+        assert bent[0] < 0.35 * bent[1]
