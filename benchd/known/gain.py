@@ -25,7 +25,6 @@ from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.store import Store
 from benchd.traces import Capture
 
-
 BESIDE = 2
 """Readings to either side that tell how near to the noise one lies: a gain hardly changes there."""
 

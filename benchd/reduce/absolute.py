@@ -8,6 +8,7 @@ three equations).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -20,6 +21,8 @@ from benchd.reduce.uncertainty import scaled, term
 from benchd.results import Result, Term
 
 NO_PAD = Known(0.0)
+THROWN_BACK = 2.2
+"""How much an antenna throws back by itself, see `to_and_fro`."""
 OTHER_PATHS_ERROR = frozenset({"linearity", "drift"})
 """Common terms that are one error in every transmission of a series, whatever the antennas."""
 
@@ -129,7 +132,7 @@ def transmission_terms(
     terms.append(
         term(
             f"mismatch from antenna to antenna{tail}",
-            to_and_fro(one),
+            to_and_fro(one, knowledge.range_m),
             "1",
             "u-shaped",
             sensitivity=NEPER_DB,
@@ -139,18 +142,22 @@ def transmission_terms(
     return tuple(terms)
 
 
-def to_and_fro(one: Transmission) -> float:
-    """Relative amplitude of the wave that passes the range three times.
+def to_and_fro(one: Transmission, range_m: float) -> float:
+    """Relative amplitude of the wave that passes the range three times, thrown back at both ends.
 
-    A matched antenna throws back as much as it takes up. So the wave goes on to and fro between the
-    two, each time weaker by the transmission both ways, and its phase turns with the distance:
-        Z12^2 / ((Z11 + Z0) (Z22 + Z0)) = S21^2 / ((1 - g1) (1 - g2))
-    to first order in the mutual impedance Z12 (two-port algebra; antennas that scatter nothing when
-    they are open, which dipoles nearly are). The phases of g1 and g2 are not known.
+    Two antennas that each throw back s of what reaches them change their transmission by
+        s1 s2 (lambda / (4 pi r))^2
+    of a phase that turns with the distance; s is the root of 4 pi times the radar cross section,
+    over lambda (radar equation, from memory). A matched dipole throws back as much as it takes up.
+    A Yagi does not throw back by its gain: what it takes up is missing ahead of it, and towards the
+    other antenna it scatters about as a dipole does (pairs in NEC2 at 2 to 3.5 wavelengths: s of
+    1.7 for dipoles, 2.2 and 2.5 for Yagis of three and five). What its mismatch turns back it
+    radiates with its whole gain; the two phases are unknown.
     """
-    ratio = 10.0 ** (one.ratio_db / 10.0)
-    kept = [1.0 - min(gamma.value, 0.9) ** 2 for gamma in one.gammas]
-    return min(1.0, float(ratio / (kept[0] * kept[1])))
+    loss_db = free_space_path_loss_db(one.frequency_hz, range_m)
+    gain = 10.0 ** ((one.ratio_db + loss_db) / 20.0)
+    thrown = [math.hypot(THROWN_BACK, gain * min(gamma.value, 0.9)) for gamma in one.gammas]
+    return min(1.0, thrown[0] * thrown[1] * float(10.0 ** (-loss_db / 10.0)))
 
 
 def _normal(name: str, known: Known, source: str = "") -> Term:

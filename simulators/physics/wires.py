@@ -184,7 +184,7 @@ def coupled_ohm(
     volts = np.zeros((*whole.shape[:2], 2), dtype=np.complex128)
     volts[:, feeds[0], 0] = volts[:, feeds[1], 1] = 1.0
     admittance = np.linalg.solve(whole, volts)[:, feeds, :]
-    impedance = np.linalg.inv(admittance)
+    impedance = np.asarray(np.linalg.inv(admittance), dtype=np.complex128)
     return impedance[:, 0, 0], impedance[:, 1, 1], impedance[:, 1, 0]
 
 
