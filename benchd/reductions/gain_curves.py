@@ -13,7 +13,7 @@ from benchd.bench import Bench
 from benchd.errors import ReductionRefused
 from benchd.reduce.extremes import Coherence
 from benchd.reduce.transfer import over_band
-from benchd.reduce.weak import weakened
+from benchd.reduce.weak import WEAK_DB, reach_of, weakened
 from benchd.reductions.outcome import Outcome, finished
 from benchd.results import Result
 from benchd.traces import Capture, FloatArray, Form, Trace
@@ -55,15 +55,22 @@ def gain_outcome(
     gathered: dict[tuple[str, str | None], list[Result]] = {}
     for result in (result for found in points for result in found):
         gathered.setdefault((result.quantity, result.antenna), []).append(result)
-    best_db = {key: max(one.value for one in curve) for key, curve in gathered.items()}
-    results = [
-        weakened(result, best_db[result.quantity, result.antenna] - result.value)
-        for frequency_hz in options["at_hz"]
-        for result in at(frequency_hz)
-    ]
+    ends_db = {
+        key: (min(one.value for one in curve), max(one.value for one in curve))
+        for key, curve in gathered.items()
+    }
+
+    def honest(one: Result) -> Result:
+        least_db, best_db = ends_db[one.quantity, one.antenna]
+        if best_db - least_db < WEAK_DB:
+            return one
+        reach = _reach(bench, one.antenna or antenna, one.frequency_hz)
+        return weakened(one, best_db - one.value, reach)
+
+    results = [honest(result) for frequency_hz in options["at_hz"] for result in at(frequency_hz)]
     traces: list[Trace] = []
     for (quantity, name), plain in gathered.items():
-        curve = [weakened(one, best_db[quantity, name] - one.value) for one in plain]
+        curve = [honest(one) for one in plain]
         how = coherence(bench, test.route)
         results += [_named(one, name) for one in over_band(curve, (low_hz, high_hz), how)]
         several = len({r.antenna for r in points[0]}) > 1
@@ -85,6 +92,14 @@ def _over(grid_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
     between = grid_hz[(grid_hz > ends[0] + slack_hz) & (grid_hz < ends[1] - slack_hz)]
     found = np.concatenate([ends[:1], between, ends[1:]])
     return np.asarray(found if ends[1] > ends[0] else ends[:1], dtype=np.float64)
+
+
+def _reach(bench: Bench, antenna: str | None, at_hz: float | None) -> float:
+    """As `reach_of`; 0 where the range or the antenna is not stated."""
+    box, known = bench.box, bench.antennas.get(antenna or "")
+    if box is None or box.range_length_m is None or known is None or at_hz is None:
+        return 0.0
+    return reach_of(at_hz, known.largest_dimension_m, box.range_length_m)
 
 
 def coherence(bench: Bench, route_name: str) -> Coherence:
