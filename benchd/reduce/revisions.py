@@ -13,7 +13,6 @@ An interval is that of the second less the first, from truths that both readings
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,76 +21,51 @@ from benchd.errors import ReductionRefused
 from benchd.reduce.compare import MISSED
 from benchd.reduce.decibels import (
     gamma_from_return_loss,
-    mismatch_loss_db,
-    return_loss_from_gamma,
-    vswr_from_gamma,
 )
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.leak import LARGEST_SPREAD
 from benchd.reduce.montecarlo import with_interval
+from benchd.reduce.one_frequency import (
+    ALL,
+    CONNECTOR,
+    DRIFT,
+    JOINT,
+    NOISE,
+    SCALE,
+    SCALE_STEP_DB,
+    SHARED,
+    AtFrequency,
+    any_phase,
+    truths,
+    weighted_quantiles,
+    weighted_spread,
+)
+from benchd.reduce.reflection import reflection_at
 from benchd.reduce.reflectometer import (
     full_reflection,
     joint_draws,
     reflection,
 )
-from benchd.reduce.resonance import WINDOW_RISE
+from benchd.reduce.revision_readings import LEAST_POINTS, OF_MAGNITUDE, Looked, Reading, window
 from benchd.reduce.rlc import curve, gamma_of, minima, y_of
 from benchd.reduce.squared import prepare
 from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.reduce.valleys import LEAST_RISE
-from benchd.results import Result, Term
+from benchd.results import Budget, Result, Term
 from benchd.rounding import size_words, unit_of_difference
 from benchd.traces import ComplexArray, FloatArray
 
+TOO_UNCERTAIN = "the two traces are too uncertain to be compared"
+MEASURE_BETTER = "Measure with more level, or with a coupler of better directivity."
+
 DRAWS = 3000
+AT_DRAWS = 10_000
 SINGLE_DRAWS = 600
 SEED = 1
-SCALE_STEP_DB = 10.0
-"""Two levels this far apart share nothing of a scale's error any more; nearer, in proportion.
-Scale errors are stated per 10 dB (common practice, no source)."""
-
-LEAST_POINTS = 7
 ALIKE = 0.05
 """Below this reflection nobody can say whether an antenna's resistance lies above or below the
 system's: two dips this deep may lie on either side, each."""
-
-EDGE_REACH = 0.03
-"""A band's edge is looked for within so much of its frequency, or within the band's own width."""
-
-SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE = (
-    "coupler, common to both",
-    "noise",
-    "connector reflection",
-    "connector",
-    "drift",
-    "scale between the two",
-)
-ALL = (SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE)
-
-
-@dataclass(frozen=True)
-class Reading:
-    """How one number follows from a trace of squared reflections.
-
-    between_hz: the frequencies that it needs. of: from frequencies, shape (n,), and squared
-        reflections, shape (n, draws), to shape (draws,).
-    """
-
-    between_hz: tuple[float, float]
-    of: Callable[[FloatArray, FloatArray], FloatArray]
-
-
-@dataclass(frozen=True, eq=False)
-class Looked:
-    """One normalised trace (P_test - P_baseline, dB, shape (n,)) and what it rests on.
-
-    known_at: the knowledge at a frequency, Hz.
-    """
-
-    frequency_hz: FloatArray
-    ratio_db: FloatArray
-    known_at: Callable[[float], ReflectionKnowledge]
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,21 +108,9 @@ def _seen(looked: Looked) -> _Seen:
     )
 
 
-def _window(squared: FloatArray, lowest: int) -> slice:
-    """The points around the lowest that lie within the rise that a fit of a dip uses."""
-    y = y_of(squared)
-    high = np.flatnonzero(y > WINDOW_RISE * y[lowest])
-    left, right = high[high < lowest], high[high > lowest]
-    first = int(left[-1]) if left.size else 0
-    last = int(right[0]) if right.size else y.size - 1
-    while last - first + 1 < min(LEAST_POINTS, y.size):
-        first, last = max(0, first - 1), min(y.size - 1, last + 1)
-    return slice(first, last + 1)
-
-
 def _fit(f: FloatArray, squared: FloatArray, lowest: int) -> tuple[float, float] | None:
     """Frequency and y0 of the dip around an index, or None where the curve has no minimum."""
-    keep = _window(squared, lowest)
+    keep = window(squared, lowest)
     if squared[keep].size < LEAST_POINTS:
         return None
     every = y_of(squared)
@@ -177,30 +139,50 @@ class Pair:
         Raises ReductionRefused where it follows from too few of the draws.
         """
         value = other.value - one.value
+        if all(reading.quantity for reading in readings):
+            return self._at_one_frequency(one, other, readings[0])
         errors = self._errors(readings, ALL, DRAWS)
         singles = {name: self._errors(readings, (name,), SINGLE_DRAWS) for name in ALL}
         low, high = value + np.quantile(errors, (0.025, 0.975))
-        terms = tuple(self._term(name, drawn, other.unit) for name, drawn in singles.items())
-        budget = with_interval(
-            combine(terms, estimate=value), float(low), float(high), trials=DRAWS, seed=self._seed
+        terms = tuple(
+            self._term(name, float(np.std(drawn)), other.unit) for name, drawn in singles.items()
         )
-        budget = replace(budget, standard=float(np.std(errors)))
-        unit = unit_of_difference(other.unit)
-        if not low <= 0.0 <= high:
-            note = "The two differ."
+        budget = replace(combine(terms, estimate=value), standard=float(np.std(errors)))
+        return self._told(one, other, budget, (float(low), float(high)))
+
+    def _told(
+        self, one: Result, other: Result, budget: Budget, ends: tuple[float | None, float | None]
+    ) -> Result:
+        """A difference with its interval; an end is None where there is none."""
+        low, high = ends
+        value = other.value - one.value
+        lowest = -math.inf if low is None else low
+        highest = math.inf if high is None else high
+        both = low is not None and high is not None
+        if both:
+            budget = with_interval(budget, lowest, highest, trials=DRAWS, seed=self._seed)
         else:
-            missed = t_quantile(1.0 - MISSED, math.inf) * float(np.std(errors))
-            reach = max(value - float(low), float(high) - value) + missed
+            drawn = {"method": "monte-carlo", "trials": DRAWS, "seed": self._seed}
+            budget = replace(budget, low=lowest, high=highest, **drawn)  # type: ignore[arg-type]
+        unit = unit_of_difference(other.unit)
+        if not lowest <= 0.0 <= highest:
+            note = "The two differ."
+        elif not both:
+            limit, word = (highest, "at most") if low is None else (lowest, "at least")
+            note = f"No difference seen; it is {word} {size_words(limit, unit)} (95 %, one-sided)."
+        else:
+            missed = t_quantile(1.0 - MISSED, math.inf) * budget.standard
+            reach = max(value - lowest, highest - value) + missed
             size = size_words(reach, unit)
             note = f"No difference seen; a difference above {size} would have been seen."
         return Result(
             quantity=f"{other.quantity}_difference",
             value=value,
             unit=unit,
-            expanded_uncertainty=budget.expanded,
-            coverage_factor=budget.coverage_factor,
-            low=float(low),
-            high=float(high),
+            expanded_uncertainty=budget.expanded if both else None,
+            coverage_factor=budget.coverage_factor if both else None,
+            low=low,
+            high=high,
             frequency_hz=other.frequency_hz,
             band_hz=other.band_hz,
             antenna=other.antenna,
@@ -210,7 +192,67 @@ class Pair:
             note=note,
         )
 
-    def _term(self, name: str, errors: FloatArray, unit: str) -> Term:
+    def _at_one_frequency(self, one: Result, other: Result, reading: Reading) -> Result:
+        """The same where both are reflections at one frequency."""
+        at_hz, quantity = reading.between_hz[0], reading.quantity
+        value = other.value - one.value
+        rng = np.random.default_rng([self._seed, 3])
+        phasors = self._phasors(at_hz, rng, AT_DRAWS)
+        found = []
+        for side in self._sides:
+            known = side.looked.known_at(at_hz)
+            point = reflection_at(side.looked.frequency_hz, side.looked.ratio_db, at_hz, known)
+            found.append((point, known))
+        of = OF_MAGNITUDE[quantity]
+
+        def drawn(errors: tuple[str, ...], draws: int) -> tuple[FloatArray, FloatArray]:
+            sides = [
+                AtFrequency(*there, phasor[:draws])
+                for there, phasor in zip(found, phasors, strict=True)
+            ]
+            (first, second), weight = truths((sides[0], sides[1]), errors, self._seed)
+            return of(second) - of(first), weight
+
+        apart, weight = drawn(ALL, AT_DRAWS)
+        if np.count_nonzero(weight) < AT_DRAWS // 20:
+            raise ReductionRefused(TOO_UNCERTAIN, advice=MEASURE_BETTER)
+        opens = [point.gamma_low is None for point, _ in found]
+        if quantity != "return_loss":
+            opens = [False, False]
+        if all(opens):
+            raise ReductionRefused(
+                "both readings are ones that the coupler's leak or the noise alone could give, so "
+                "that either return loss may be anything above: no difference can be told",
+                advice=MEASURE_BETTER,
+            )
+        shares = (0.05, 0.95) if any(opens) else (0.025, 0.975)
+        ends = weighted_quantiles(apart, weight, shares)
+        # An open first one may be any deeper, so that the difference has no lower end.
+        low = None if opens[0] else min(ends[0], value)
+        high = None if opens[1] else max(ends[1], value)
+        terms = tuple(
+            self._term(name, weighted_spread(*drawn((name,), SINGLE_DRAWS)), other.unit)
+            for name in ALL
+        )
+        spread = weighted_spread(apart, weight)
+        budget = replace(combine(terms, estimate=value), standard=spread)
+        return self._told(one, other, budget, (low, high))
+
+    def _phasors(
+        self, at_hz: float, rng: np.random.Generator, draws: int
+    ) -> tuple[ComplexArray, ComplexArray]:
+        """The phase of each reflection at a frequency, as far as it counts against the other's."""
+        common = _Common(self._sides, draws, self._seed)
+        if any(side.f0_hz is None for side in self._sides):
+            return any_phase(rng, draws), any_phase(rng, draws)
+        found = []
+        for number, side in enumerate(self._sides):
+            squared = np.interp(at_hz, side.looked.frequency_hz, side.gamma_squared)
+            f = np.array([[at_hz]])
+            found.append(common.phasor(number, f, np.array([[squared]]))[0])
+        return found[0], found[1]
+
+    def _term(self, name: str, standard: float, unit: str) -> Term:
         known = self._sides[1].known
         assumed = {
             SHARED: known.directivity_db.assumed or known.source_match_db.assumed,
@@ -219,7 +261,6 @@ class Pair:
             DRIFT: known.drift_db.assumed,
             SCALE: known.linearity_db.assumed,
         }
-        standard = float(np.std(errors)) if errors.size else 0.0
         return term(name, standard, unit, assumed=assumed.get(name, False))
 
     def _errors(
@@ -240,10 +281,7 @@ class Pair:
         apart = (drawn[1] - drawn[0]) - (nominal[1] - nominal[0])
         found: FloatArray = apart[np.isfinite(apart)]
         if found.size < draws // 2:
-            raise ReductionRefused(
-                "the two traces are too uncertain to be compared",
-                advice="Measure with more level, or with a coupler of better directivity.",
-            )
+            raise ReductionRefused(TOO_UNCERTAIN, advice=MEASURE_BETTER)
         return found
 
 
@@ -290,7 +328,7 @@ class _Common:
             noise = rng.standard_normal(squared.shape)
             squared = np.maximum(squared + side.sd[keep][:, np.newaxis] * noise, 1e-12)
         reading = np.sqrt(squared) * 10.0 ** (-self._scale_error_db(number, keep, errors) / 20.0)
-        measured = reading * self._phasor(number, f, side.gamma_squared[keep][:, np.newaxis])
+        measured = reading * self.phasor(number, f, side.gamma_squared[keep][:, np.newaxis])
         seen = measured
         if SHARED in errors:
             seen = self._through_coupler(side, keep, f, measured)
@@ -318,7 +356,7 @@ class _Common:
             total += known.drift_db.value * rng.uniform(-1.0, 1.0, self._draws)
         return total
 
-    def _phasor(self, number: int, f: FloatArray, squared: FloatArray) -> ComplexArray:
+    def phasor(self, number: int, f: FloatArray, squared: FloatArray) -> ComplexArray:
         """The phase of a reading, as far as it counts against the other's."""
         side = self._sides[number]
         if not self._both_dip or side.f0_hz is None:
@@ -359,79 +397,3 @@ def _size_draws(known: Known, rng: np.random.Generator, draws: int) -> FloatArra
     spread = min(1.0 / math.sqrt(2.0 * known.degrees_of_freedom), LARGEST_SPREAD)
     drawn: FloatArray = 1.0 + spread * rng.standard_normal(draws)
     return drawn
-
-
-# -- how numbers follow from squared reflections -------------------------------------------------
-
-_AT_FREQUENCY: dict[str, Callable[[FloatArray], FloatArray]] = {
-    "return_loss": lambda g: return_loss_from_gamma(np.maximum(g, 1e-6)),
-    "vswr": lambda g: vswr_from_gamma(np.minimum(g, 1.0 - 1e-6)),
-    "reflection_magnitude": lambda g: g,
-    "mismatch_loss": lambda g: mismatch_loss_db(np.minimum(g, 1.0 - 1e-6)),
-}
-
-
-def at_frequency(quantity: str, at_hz: float) -> Reading:
-    """return_loss, vswr, reflection_magnitude or mismatch_loss at a frequency."""
-
-    def found(f: FloatArray, squared: FloatArray) -> FloatArray:
-        right = int(np.clip(np.searchsorted(f, at_hz), 1, f.size - 1))
-        share = float(np.clip((at_hz - f[right - 1]) / (f[right] - f[right - 1]), 0.0, 1.0))
-        between = squared[right - 1] * (1.0 - share) + squared[right] * share
-        return _AT_FREQUENCY[quantity](np.sqrt(between))
-
-    return Reading((at_hz, at_hz), found)
-
-
-def of_dip(what: str, trace: Looked, near_hz: float) -> Reading:
-    """`resonance_frequency`, Hz, or `loaded_q`, of the dip of a trace near a frequency.
-
-    Raises ReductionRefused where the trace holds no dip there.
-    """
-    f = trace.frequency_hz
-    squared = 10.0 ** (trace.ratio_db / 10.0)
-    keep = _window(squared, int(np.argmin(np.abs(f - near_hz))))
-    if f[keep].size < LEAST_POINTS:
-        raise ReductionRefused("a trace with so few points has no dip that can be compared")
-    form = curve(f[keep], 1.0 / y_of(squared[keep]) ** 2, 3 if f[keep].size > 8 else 2)
-    band_hz = float(f[keep][0]), float(f[keep][-1])
-
-    def found(here: FloatArray, drawn: FloatArray) -> FloatArray:
-        inside = (here >= band_hz[0]) & (here <= band_hz[1])
-        dips = minima(form, y_of(drawn[inside]))
-        return dips.frequency_hz if what == "resonance_frequency" else dips.loaded_q
-
-    return Reading(band_hz, found)
-
-
-def of_band(what: str, trace: Looked, edges_hz: tuple[float, float]) -> Reading:
-    """`width`, `low` or `high` of the band between two frequencies where a trace crosses, Hz."""
-    sizes = 10.0 ** (np.interp(edges_hz, trace.frequency_hz, trace.ratio_db) / 20.0)
-    reach = max(edges_hz[1] - edges_hz[0], EDGE_REACH * edges_hz[0])
-    ends = (trace.frequency_hz[0], trace.frequency_hz[-1])
-    between = max(ends[0], edges_hz[0] - reach), min(ends[1], edges_hz[1] + reach)
-
-    def found(f: FloatArray, squared: FloatArray) -> FloatArray:
-        low = _crossing_hz(f, squared, float(sizes[0]), edges_hz[0], falls=True)
-        high = _crossing_hz(f, squared, float(sizes[1]), edges_hz[1], falls=False)
-        return {"width": high - low, "low": low, "high": high}[what]
-
-    return Reading((float(between[0]), float(between[1])), found)
-
-
-def _crossing_hz(
-    f: FloatArray, squared: FloatArray, gamma: float, near_hz: float, *, falls: bool
-) -> FloatArray:
-    """Where each curve falls (or rises) through a magnitude nearest to a frequency, Hz, shape
-    (draws,). Between points the magnitude is a straight line. NaN where none does."""
-    above = np.sqrt(squared) - gamma
-    crosses = (above[:-1] * above[1:] <= 0.0) & ((above[:-1] >= above[1:]) == falls)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = above[:-1] / (above[:-1] - above[1:])
-    places = f[:-1, np.newaxis] + share * np.diff(f)[:, np.newaxis]
-    distance = np.where(crosses & np.isfinite(places), np.abs(places - near_hz), np.inf)
-    best = np.argmin(distance, axis=0)
-    columns = np.arange(squared.shape[1])
-    lies = np.isfinite(distance[best, columns])
-    found: FloatArray = np.where(lies, places[best, columns], np.nan)
-    return found

@@ -11,7 +11,7 @@ from benchd.known.captures import Sources
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.known.timeline import baseline_between
 from benchd.reduce.normalise import normalised
-from benchd.reduce.revisions import Looked
+from benchd.reduce.revision_readings import Looked
 from benchd.results import Result
 from benchd.store import UnknownId
 from benchd.traces import Capture, Role, Trace

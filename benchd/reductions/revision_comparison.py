@@ -18,15 +18,9 @@ import numpy as np
 from benchd.errors import ReductionRefused
 from benchd.known.captures import Sources
 from benchd.reduce.compare import compare_results
-from benchd.reduce.revisions import (
-    SCALE_STEP_DB,
-    Looked,
-    Pair,
-    Reading,
-    at_frequency,
-    of_band,
-    of_dip,
-)
+from benchd.reduce.one_frequency import SCALE_STEP_DB
+from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip
+from benchd.reduce.revisions import Pair
 from benchd.reduce.uncertainty import term
 from benchd.reductions.dip_pairs import NAMED, as_dips, paired_dips
 from benchd.reductions.looked_again import looked_again, over_one_coupler

@@ -16,13 +16,13 @@ import numpy as np
 from benchd.bench import Bench, parse_bench
 from benchd.known.captures import Sources
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
-from benchd.reduce.knowledge import ReflectionKnowledge
 from benchd.reduce.normalise import normalised
+from benchd.reduce.revision_readings import Looked
 from benchd.reductions import REDUCTIONS
 from benchd.results import Result
-from benchd.traces import Capture, FloatArray, Form, Role, Trace
+from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import ReduceStep
-from tests.coverage_study.antennas import KINDS, Antenna
+from tests.coverage_study.antennas import KINDS, Antenna, Reflection
 from tests.coverage_study.memory import Shelf
 from tests.coverage_study.reflectometer import (
     Reflectometer,
@@ -138,9 +138,9 @@ def bench_of(one: Foreign) -> Bench:
     return parse_bench(bench_file(one), file=f"foreign-{one.seed}.yaml")
 
 
-def captures(one: Foreign, bench: Bench) -> dict[str, Capture]:
-    """Open, short and antenna, as a stepped sweep would have brought them."""
-    found, noise_db = readings(generator(one.seed, 4), one.bench, one.antenna)
+def captures(one: Foreign, bench: Bench, again: Reflection | None = None) -> dict[str, Capture]:
+    """Open, short and antenna, as a stepped sweep would have brought them; and a second antenna."""
+    found, noise_db = readings(generator(one.seed, 4), one.bench, one.antenna, again)
     grid = one.antenna.grid_hz
     made = {}
     for number, (name, level_db) in enumerate(found.items()):
@@ -153,10 +153,10 @@ def captures(one: Foreign, bench: Bench) -> dict[str, Capture]:
             bench=bench.bench,
             job_id="job-1",
             step=name,
-            role=Role(name),
+            role=Role("test" if name == "again" else name),
             route="port",
             position=None,
-            antenna="antenna" if name == "test" else None,
+            antenna="antenna" if name in ("test", "again") else None,
             traces=traces,
             settings={
                 "method": "stepped", "start_hz": float(grid[0]), "stop_hz": float(grid[-1]),
@@ -197,15 +197,16 @@ def results(one: Foreign, at_hz: list[float], **options: Any) -> tuple[Result, .
     return REDUCTIONS["reflection"](Sources(bench, shelf, "job-1"), step).results  # type: ignore[arg-type]
 
 
-def normalised_readings(
-    one: Foreign,
-) -> tuple[FloatArray, FloatArray, Callable[[float], ReflectionKnowledge]]:
-    """Frequencies, the antenna's reading over the baseline in dB, and what benchd knows at a
-    frequency: the first steps of its reduction, for a study of one of the later ones alone."""
+def looked(one: Foreign, again: Reflection | None = None) -> list[Looked]:
+    """The antenna's reading over the baseline, and what benchd knows at a frequency: the first
+    steps of its reduction, for a study of one of the later ones alone. So of a second antenna."""
     bench = bench_of(one)
-    taken = captures(one, bench)
+    taken = captures(one, bench, again)
     baseline = {name: taken[name] for name in ("open", "short")}
-    known = reflection_knowledge(bench, taken["test"], baseline)
-    ratio = normalised(taken["test"].level, [part.level for part in baseline.values()])
-    known_at = coupler_over_frequency(known, bench, taken["test"])
-    return ratio.frequency_hz, np.real(ratio.values), known_at
+    found = []
+    for name in ("test", "again") if again else ("test",):
+        known = reflection_knowledge(bench, taken[name], baseline)
+        ratio = normalised(taken[name].level, [part.level for part in baseline.values()])
+        known_at = coupler_over_frequency(known, bench, taken[name])
+        found.append(Looked(ratio.frequency_hz, np.real(ratio.values), known_at))
+    return found

@@ -9,7 +9,7 @@ import numpy as np
 
 from benchd.reduce.reflection import reflection_results
 from tests.coverage_study.antennas import matched
-from tests.coverage_study.foreign import drawn_foreign, generator, normalised_readings
+from tests.coverage_study.foreign import drawn_foreign, generator, looked
 from tests.coverage_study.foreign_lines import at_frequencies
 from tests.coverage_study.study import Line
 
@@ -23,7 +23,8 @@ BESIDE = 0.08
 def matched_lines_of(seed: int) -> list[Line]:
     """Return losses and VSWRs of one bench: at the true dip, at the lowest reading, beside it."""
     one = drawn_foreign(APART_FROM_FOREIGN + seed, matched)
-    f, ratio_db, known_at = normalised_readings(one)
+    (seen,) = looked(one)
+    f, ratio_db = seen.frequency_hz, seen.ratio_db
     dips = one.antenna.dips()
     if not dips:
         return []
@@ -34,7 +35,7 @@ def matched_lines_of(seed: int) -> list[Line]:
         result
         for here_hz in map(float, at_hz)
         for result in reflection_results(
-            f, ratio_db, [here_hz], known_at(here_hz), quantities=("return_loss", "vswr")
+            f, ratio_db, [here_hz], seen.known_at(here_hz), quantities=("return_loss", "vswr")
         )
     ]
     return list(at_frequencies(one, found))

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.coverage_study.antennas import Antenna
+from tests.coverage_study.antennas import Antenna, Reflection
 
 
 @dataclass(frozen=True)
@@ -113,28 +113,34 @@ def drawn_reflectometer(rng: np.random.Generator, low_level: bool, rippling: boo
 
 
 def readings(
-    rng: np.random.Generator, bench: Reflectometer, antenna: Antenna
+    rng: np.random.Generator,
+    bench: Reflectometer,
+    antenna: Antenna,
+    again: Reflection | None = None,
 ) -> tuple[dict[str, Any], float]:
     """Levels over the sweep of open, short and antenna, dB over the open's; and the noise power
-    as it was read with RF off."""
+    as it was read with RF off.
+
+    again: a second antenna, measured over the same open and short (`again`)."""
     f = antenna.grid_hz
     noise = 10.0 ** (-bench.dynamic_db / 20.0)
     bend_db = rng.uniform(-bench.scale_db, bench.scale_db)
     found = {}
     drift_db = rng.uniform(-bench.drift_db, bench.drift_db)
-    for role, gamma in (
-        ("open", 1.0 + 0.0 * f),
-        ("short", -1.0 + 0.0 * f),
-        ("test", antenna.gamma(f)),
-    ):
+    shown = {"open": 1.0 + 0.0 * f, "short": -1.0 + 0.0 * f, "test": antenna.gamma(f)}
+    if again is not None:
+        shown["again"] = again(f)
+    for role, gamma in shown.items():
         parts = rng.normal(size=2) * bench.joint_reflection / np.sqrt(2.0)
         carrier = bench.seen(f, gamma + complex(*parts))
         shape = (f.size, bench.samples)
         hiss = (rng.normal(size=shape) + 1j * rng.normal(size=shape)) * noise / np.sqrt(2.0)
         power = np.mean(np.abs(carrier[:, None] + hiss) ** 2, axis=1)
         level_db = 10.0 * np.log10(power) + rng.normal(0.0, bench.joint_loss_db)
-        if role == "test":
+        if role in ("test", "again"):
             # The scale errs between the two levels, as far as they lie apart.
+            if role == "again":
+                drift_db = rng.uniform(-bench.drift_db, bench.drift_db)
             level_db = level_db + drift_db + bend_db * np.tanh(-level_db / 15.0)
         found[role] = level_db
     blank = (
