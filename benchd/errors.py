@@ -7,6 +7,7 @@
         OrderRefused            an order or a command asks for something that cannot be done
           Busy                  there is no room for it now; ask again
         UnsafeError             the level budget forbids it
+        UnknownId               nothing of that id is stored
       InstrumentRefused         an instrument answered, but with an error or an impossible value
         Garbled                 a reply that reads as nothing; may not happen again
       LinkLost                  an instrument does not answer
@@ -117,6 +118,12 @@ class UnsafeError(UserError):
     """The level budget shows that something could be damaged; nothing was switched on."""
 
     family = "unsafe"
+
+
+class UnknownId(UserError):
+    """Nothing with that id is stored."""
+
+    family = "not-found"
 
 
 class InstrumentRefused(BenchdError):

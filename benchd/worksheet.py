@@ -8,14 +8,26 @@ from __future__ import annotations
 
 import hashlib
 import json
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    SerializeAsAny,
+    field_validator,
+    model_validator,
+)
 
 Detector = Literal["rms", "log-average", "peak", "sample"]
 Method = Literal["stepped", "hold", "tracking", "vector"]
 OnInterrupt = Literal["resume", "restart", "fail"]
 Unanswered = Literal["let-others-run", "skip", "give-up"]
+
+NEWEST = "newest"
+"""In place of a capture's name: the newest stored one that fits."""
 
 DEFAULT_PATIENCE_S = 1800.0
 """How long the bench is held for a hands request whose recipe says nothing: long enough to fit a
@@ -141,22 +153,91 @@ class WaitStep(_Step):
     duration_s: float
 
 
-class ReduceStep(_Step):
-    """Turn captures into results. `captures` maps the reduction's inputs to capture names.
+@dataclass(frozen=True, slots=True)
+class BaselineInput:
+    """One capture that a reduction normalises against.
 
-    baseline: role -> capture name of this worksheet, or "newest" for the newest stored capture
-        of that role, route and grid on this bench that fits.
-    options: the reduction's own settings, SI numbers.
+    name: of a capture of the same worksheet, or NEWEST. is_closing: taken after the capture that
+        is normalised; with the opening one of the same role it brackets it in time.
     """
 
-    kind: Literal["reduce"] = "reduce"
-    reduction: str
+    role: Literal["open", "short"]
     name: str
-    captures: dict[str, str]
-    baseline: dict[str, str] = Field(default_factory=dict)
-    max_age_s: float | None = None
-    interpolate: bool = False
-    options: dict[str, Any] = Field(default_factory=dict)
+    is_closing: bool = False
+
+
+class ReductionSettings(BaseModel):
+    """What one reduction is to do, SI numbers. Every kind has a model of its own.
+
+    The models stand in `benchd.reductions`, which enters them in `SETTINGS_MODELS`.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    kind: str
+
+    def inputs(self) -> dict[str, tuple[str, ...]]:
+        """Key of the recipe -> names of captures of the same worksheet."""
+        return {}
+
+    def baselines(self) -> tuple[BaselineInput, ...]:
+        """What it normalises against."""
+        return ()
+
+    @property
+    def oldest_s(self) -> float | None:
+        """Greatest age of a stored baseline, seconds; None where the recipe does not say."""
+        return None
+
+    @property
+    def reported_hz(self) -> tuple[float, ...]:
+        """Frequencies that the recipe asks results at."""
+        return ()
+
+    @classmethod
+    def from_stored(cls, document: dict[str, Any]) -> Self:
+        """From the JSON form that `model_dump` gives."""
+        return cls.model_validate(document)
+
+    @classmethod
+    def from_first_form(cls, step: dict[str, Any]) -> Self:
+        """From a reduce step of the first form, with `options` and numbered keys."""
+        return cls.model_validate(step["options"] | {"kind": step["reduction"]})
+
+
+class UnknownSettings(ReductionSettings):
+    """Settings of a kind that is not installed here: kept as they are, so that its job is read."""
+
+    model_config = ConfigDict(frozen=True, extra="allow")
+
+
+SETTINGS_MODELS: dict[str, type[ReductionSettings]] = {}
+"""Kind of reduction -> model of its settings. Filled when `benchd.reductions` is imported."""
+
+
+def _model_of(kind: Any) -> type[ReductionSettings]:
+    return SETTINGS_MODELS.get(str(kind), UnknownSettings)
+
+
+class ReduceStep(_Step):
+    """Turn captures into results, as the settings of one kind of reduction say."""
+
+    kind: Literal["reduce"] = "reduce"
+    name: str
+    settings: SerializeAsAny[ReductionSettings]
+
+    @field_validator("settings", mode="before")
+    @classmethod
+    def _by_kind(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            return _model_of(value.get("kind")).from_stored(value)
+        return value
+
+    @property
+    def needed_captures(self) -> frozenset[str]:
+        """Names of the captures of this worksheet that it cannot do without."""
+        inputs = {name for names in self.settings.inputs().values() for name in names}
+        return frozenset(inputs | {one.name for one in self.settings.baselines()} - {NEWEST})
 
 
 class Limit(_Frozen):
@@ -183,9 +264,12 @@ Step = Annotated[
 
 
 class Worksheet(_Frozen):
-    """All steps of one job."""
+    """All steps of one job.
 
-    schema_version: Literal[1] = 1
+    Documents of the first form (`schema_version` 1), as older databases hold them, are read too.
+    """
+
+    schema_version: Literal[2] = 2
     recipe: str
     title: str
     recipe_hash: str
@@ -195,6 +279,24 @@ class Worksheet(_Frozen):
     on_interrupt: OnInterrupt
     steps: tuple[Step, ...]
     cautions: tuple[str, ...]
+    _stored_digest: str | None = PrivateAttr(None)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _second_form(cls, data: Any) -> Any:
+        if not isinstance(data, dict) or data.get("schema_version") != 1:
+            return data
+        steps = [_second_form_of(step) for step in data["steps"]]
+        return {**data, "schema_version": 2, "steps": steps}
+
+    @classmethod
+    def from_document(cls, document: dict[str, Any]) -> Self:
+        """From a stored or received document; it keeps the digest that the document has."""
+        found = cls.model_validate(document)
+        stored = digest_of(document)
+        if found.digest != stored:
+            found._stored_digest = stored
+        return found
 
     @property
     def expected_s(self) -> float:
@@ -203,8 +305,21 @@ class Worksheet(_Frozen):
 
     @property
     def digest(self) -> str:
-        """SHA-256 over the canonical JSON form, hexadecimal."""
-        return digest_of(self.model_dump(mode="json"))
+        """SHA-256 over the canonical JSON form, hexadecimal; of the document that it was read from
+        where that has another form."""
+        return self._stored_digest or digest_of(self.model_dump(mode="json"))
+
+
+FIRST_FORM_ONLY = ("reduction", "captures", "baseline", "max_age_s", "interpolate", "options")
+
+
+def _second_form_of(step: Any) -> Any:
+    """A step of a worksheet of the first form as it is written today."""
+    if not isinstance(step, dict) or step.get("kind") != "reduce":
+        return step
+    settings = _model_of(step["reduction"]).from_first_form(step)
+    kept = {key: value for key, value in step.items() if key not in FIRST_FORM_ONLY}
+    return {**kept, "settings": settings}
 
 
 def digest_of(document: Any) -> str:

@@ -212,7 +212,7 @@ def _captures(client: Daemon, job_id: str, records: Sequence[ResultRecord]) -> l
 
 def _settings(steps: Sequence[Any]) -> dict[str, dict[str, Any]]:
     """The settings of each reduction, from the worksheet."""
-    return {step["name"]: step["options"] for step in steps if step["kind"] == "reduce"}
+    return {step["name"]: step["settings"] for step in steps if step["kind"] == "reduce"}
 
 
 def schemas(

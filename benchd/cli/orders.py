@@ -89,9 +89,9 @@ def check(
 def _check_with(url: str, body: dict[str, Any]) -> Worksheet:
     with connect(url) as daemon:
         document = daemon.post("/api/check", body)
-    from benchd.worksheet import Worksheet
+    from benchd.reductions import worksheet_from
 
-    return Worksheet.model_validate(document)
+    return worksheet_from(document)
 
 
 def queue(

@@ -88,7 +88,7 @@ class Progress:
             for one in (*self.left_out, *worksheet.steps[: step.index])
             if isinstance(one, CaptureStep) and (one in self.left_out or one.name not in taken)
         }
-        if not missing & {*step.captures.values(), *step.baseline.values()}:
+        if not missing & step.needed_captures:
             return False
         self.leave_out(step)
         return True

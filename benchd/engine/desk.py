@@ -14,6 +14,7 @@ from typing import Any
 
 from benchd import __version__
 from benchd.bench import Bench
+from benchd.curves import Curve
 from benchd.engine.events import Event, EventHub
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
@@ -30,7 +31,7 @@ from benchd.results import ResultRecord, Verdict
 from benchd.rounding import about_words
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
-from benchd.traces import Capture, Trace
+from benchd.traces import Capture
 from benchd.worksheet import ReduceStep, Worksheet
 
 MAX_WAITING = 1000
@@ -307,25 +308,22 @@ class BenchDesk:
         """What the job's acceptance limits said."""
         return await self._db.call(self._store.verdicts, job_id)
 
-    async def reduced_traces(self, job_id: str) -> list[Trace]:
-        """Reduce the job's captures again: the curves behind its results.
-
-        Each is named "<reduction>/<quantity>"; ends of its 95 % interval ".../low", ".../high".
-        """
-        return await self._working.call(self._traces_again, job_id)
+    async def reduced_curves(self, job_id: str) -> list[Curve]:
+        """Reduce the job's captures again: the curves behind its results."""
+        return await self._working.call(self._curves_again, job_id)
 
     async def reduce(self, job_id: str) -> list[ResultRecord]:
         """Reduce the job's captures again, and return what comes out. Stores nothing."""
         return await self._working.call(self._records_again, job_id)
 
-    def _traces_again(self, job_id: str) -> list[Trace]:
+    def _curves_again(self, job_id: str) -> list[Curve]:
         worksheet = self._store.worksheet(job_id)
         reducer = Reducer(self._bench, self._store)
         return [
-            trace
+            curve
             for step in worksheet.steps
             if isinstance(step, ReduceStep)
-            for trace in reducer.outcome(job_id, worksheet, step).traces
+            for curve in reducer.outcome(job_id, worksheet, step).curves
         ]
 
     def _records_again(self, job_id: str) -> list[ResultRecord]:

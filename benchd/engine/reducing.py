@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Literal
+from typing import Literal, Protocol
 
 from benchd.bench import Bench
-from benchd.errors import ReductionRefused
-from benchd.known.captures import Sources
+from benchd.errors import ReductionRefused, UnknownId
+from benchd.known.archive import Archive
+from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.recipe.limits import limit_words
-from benchd.reductions import REDUCTIONS
-from benchd.reductions.outcome import Outcome
+from benchd.reductions import Outcome, kinds
 from benchd.results import Result, ResultRecord, Verdict
-from benchd.store import Store
+from benchd.store import JobRow
 from benchd.worksheet import Limit, ReduceStep, Worksheet
 
 
@@ -22,23 +23,40 @@ def _now() -> datetime:
     return datetime.now(UTC)
 
 
+class History(Archive, Protocol):
+    """The store as far as reducing needs it."""
+
+    def job(self, job_id: str) -> JobRow:
+        """One job. Raises UnknownId."""
+
+
 class Reducer:
     """Runs reduce steps over stored captures. The same captures give the same numbers."""
 
-    def __init__(self, bench: Bench, store: Store, clock: Callable[[], datetime] = _now) -> None:
+    def __init__(self, bench: Bench, store: History, clock: Callable[[], datetime] = _now) -> None:
         self._bench = bench
         self._store = store
         self._clock = clock
 
     def outcome(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> Outcome:
-        """Results and reduced traces of one step. Raises ReductionRefused and others."""
-        reduction = REDUCTIONS.get(step.reduction)
-        if reduction is None:
+        """Results and reduced curves of one step. Raises ReductionRefused and others."""
+        kind = kinds().get(step.settings.kind)
+        if kind is None:
             raise ReductionRefused(
-                f'there is no reduction "{step.reduction}"; there are {", ".join(REDUCTIONS)}',
+                f'there is no reduction "{step.settings.kind}"; there are {", ".join(kinds())}',
                 where=step.label,
+                advice="Install the package that offers it again.",
             )
-        return reduction(Sources(self._bench, self._store, job_id), step)
+        captures = JobCaptures(self._store, job_id, step.label, self._began_at(job_id))
+        found = kind.reduce(step.settings, captures, BenchKnowledge(self._bench, self._store))
+        curves = tuple(replace(curve, reduction=step.name) for curve in found.curves)
+        return replace(found, curves=curves)
+
+    def _began_at(self, job_id: str) -> datetime | None:
+        try:
+            return self._store.job(job_id).started_at
+        except UnknownId:
+            return None
 
     def records(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> list[ResultRecord]:
         """The step's results with their provenance, not yet stored.

@@ -78,11 +78,16 @@ def outdated(
     for step in worksheet.steps[step_index:]:
         if isinstance(step, CaptureStep):
             still_to_take.add(step.name)
-        elif isinstance(step, ReduceStep) and still_to_take & set(step.captures.values()):
-            for name in step.baseline.values():
-                if name in newest and name not in still_to_take:
-                    found += _against_now(newest[name], step.max_age_s, now, identities)
+        elif isinstance(step, ReduceStep) and _inputs(step) & still_to_take:
+            for one in step.settings.baselines():
+                if one.name in newest and one.name not in still_to_take:
+                    row = newest[one.name]
+                    found += _against_now(row, step.settings.oldest_s, now, identities)
     return list(dict.fromkeys(found))
+
+
+def _inputs(step: ReduceStep) -> set[str]:
+    return {name for names in step.settings.inputs().values() for name in names}
 
 
 def _against_now(

@@ -12,7 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, GetCoreSchemaHandler, GetJsonSchemaHandler
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    ValidationInfo,
+)
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from benchd.files.table import Table
@@ -21,6 +27,12 @@ from benchd.units import Kind, UnitError, parse, show, spellings
 
 _NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
+
+class Stored:
+    """Context of a validation that reads what benchd itself wrote: numbers without units, SI."""
+
+
+STORED = Stored()
 
 ANY = "any"
 UNKNOWN = "unknown"
@@ -98,6 +110,10 @@ class _FieldKind:
         """Read one value or raise."""
         raise wrong(f"found {describe(value)}")
 
+    def stored(self, value: Any) -> Any:
+        """Read one value that benchd itself wrote, or raise."""
+        return self.read(value)
+
     def schema(self) -> dict[str, Any]:
         """The JSON Schema of what a person may write."""
         return {}
@@ -105,7 +121,10 @@ class _FieldKind:
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
-        return core_schema.no_info_plain_validator_function(self.read)
+        return core_schema.with_info_plain_validator_function(self._read)
+
+    def _read(self, value: Any, info: ValidationInfo) -> Any:
+        return self.stored(value) if info.context is STORED else self.read(value)
 
     def __get_pydantic_json_schema__(
         self, schema: CoreSchema, handler: GetJsonSchemaHandler
@@ -146,6 +165,12 @@ class Measure(_FieldKind):
         self._check(number)
         return number
 
+    def stored(self, value: Any) -> float:
+        """The number, as it was once read."""
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
+            raise wrong(f"found {describe(value)}, expected a number in {self.kind.value.unit}")
+        return float(value)
+
     def _example(self) -> float:
         return parse(self.kind.value.example, self.kind)
 
@@ -177,6 +202,10 @@ class KnownOr(_FieldKind):
     def read(self, value: Any) -> float | str:
         """The number in the base unit, or "unknown"."""
         return UNKNOWN if value == UNKNOWN else self.measure.read(value)
+
+    def stored(self, value: Any) -> float | str:
+        """The number, or the word."""
+        return UNKNOWN if value == UNKNOWN else self.measure.stored(value)
 
     def schema(self) -> dict[str, Any]:
         """A quantity or the word."""
@@ -350,6 +379,10 @@ class Spread(_FieldKind):
             )
         return Band(least=ends[0], most=ends[1])
 
+    def stored(self, value: Any) -> Band:
+        """The band, as it was once read."""
+        return Band.model_validate(value)
+
     def schema(self) -> dict[str, Any]:
         """A list of two quantities."""
         return {
@@ -390,6 +423,10 @@ class OverFrequency(_FieldKind):
         return Table(
             frequency_hz=tuple(row[0] for row in ordered), values=tuple(row[1] for row in ordered)
         )
+
+    def stored(self, value: Any) -> Table:
+        """The table, as it was once read."""
+        return Table.model_validate(value)
 
     def schema(self) -> dict[str, Any]:
         """A quantity or a mapping of frequencies to quantities."""

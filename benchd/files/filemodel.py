@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo, mod
 from pydantic_core import ErrorDetails
 
 from benchd.errors import FileError, Problem
-from benchd.files.fields import describe
+from benchd.files.fields import STORED, describe
 from benchd.files.yamlfile import Document, KeyPath, in_order, nearest
 
 # Tags of unions are written so that they can never be mistaken for a key of the file.
@@ -42,12 +42,19 @@ class FileModel(BaseModel):
     def _note_model(cls, data: Any, info: ValidationInfo) -> Any:
         if isinstance(info.context, Reading) and isinstance(data, dict):
             info.context.models[id(data)] = cls
+        if info.context is STORED and isinstance(data, dict):
+            fields = cls.model_fields
+            return {
+                (fields[key].alias or key) if key in fields else key: value
+                for key, value in data.items()
+            }
         return data
 
 
 def is_draft(info: ValidationInfo) -> bool:
-    """True where checks between values must keep still, since some values are samples."""
-    return isinstance(info.context, Reading) and info.context.draft
+    """True where checks between values must keep still: some values are samples, or all were
+    checked when benchd wrote them."""
+    return info.context is STORED or (isinstance(info.context, Reading) and info.context.draft)
 
 
 M = TypeVar("M", bound=BaseModel)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from benchd.errors import NormalisationRefused, ReductionRefused
-from benchd.known.captures import Sources, baselines, newest_test_of
+from benchd.known.captures import BenchKnowledge, JobCaptures, newest_test_of
 from benchd.known.reflection import reflection_knowledge
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
@@ -17,7 +17,7 @@ from benchd.reduce.reflection import return_loss_terms
 from benchd.reduce.transfer import ASSUMED_GAMMA
 from benchd.reduce.uncertainty import combine
 from benchd.traces import Capture, FloatArray
-from benchd.worksheet import ReduceStep
+from benchd.worksheet import NEWEST, BaselineInput
 
 LEAST_GAMMA = 1e-3
 """Below, the mismatch loss is under 1e-5 dB, and its uncertainty would divide by nothing."""
@@ -50,14 +50,22 @@ class AntennaMatch:
         return None if self.spread is None else self.spread(frequency_hz)
 
 
-def antenna_match(sources: Sources, step: ReduceStep, test: Capture, name: str) -> AntennaMatch:
+def antenna_match(
+    known: BenchKnowledge,
+    captures: JobCaptures,
+    test: Capture,
+    name: str,
+    *,
+    match: str,
+    max_age_s: float | None,
+) -> AntennaMatch:
     """By `match: newest` the newest stored reflection that its own baselines fit; else the return
     loss that the bench file states for a reference antenna; else the least that it states.
     """
     grid = test.level.frequency_hz
-    if step.options.get("match") == "newest":
-        return _measured(sources, step, test, name)
-    antenna = sources.bench.antennas[name]
+    if match == NEWEST:
+        return _measured(known, captures, test, name, max_age_s)
+    antenna = known.bench.antennas[name]
     data = antenna.reference
     if data is not None and data.return_loss_db is not None:
         gamma = 10.0 ** (-data.return_loss_db.over(grid) / 20.0)
@@ -75,31 +83,39 @@ def antenna_match(sources: Sources, step: ReduceStep, test: Capture, name: str) 
     return AntennaMatch(grid)
 
 
-def _measured(sources: Sources, step: ReduceStep, test: Capture, name: str) -> AntennaMatch:
+_NEWEST_BASELINES = (BaselineInput("open", NEWEST), BaselineInput("short", NEWEST))
+
+
+def _measured(
+    known: BenchKnowledge,
+    captures: JobCaptures,
+    test: Capture,
+    name: str,
+    max_age_s: float | None,
+) -> AntennaMatch:
     grid = test.level.frequency_hz
-    for row in newest_test_of(sources, name, before=test, route_kind="reflection"):
+    for row in newest_test_of(known, name, before=test, route_kind="reflection"):
         capture = row.load()
-        lookup = step.model_copy(
-            update={"baseline": {"open": "newest", "short": "newest"}, "interpolate": False}
-        )
         try:
-            found = baselines(sources, lookup, capture)
-            order = [found[role].level for role in ("open", "short") if role in found]
+            found = captures.baselines(
+                _NEWEST_BASELINES, capture, max_age_s=max_age_s, interpolate=False
+            )
+            order = [baseline.level for baseline in found.opening.values()]
             ratio = normalised(capture.level, order)
             ratio_db = onto_grid(ratio.frequency_hz, np.real(ratio.values).astype(float), grid)
         except NormalisationRefused:
             continue
-        known = reflection_knowledge(sources.bench, capture, found, sources.store)
+        knowledge = reflection_knowledge(known.bench, capture, found.opening, known.archive)
         gamma = 10.0 ** (ratio_db / 20.0)
         return AntennaMatch(
             grid,
             gamma,
-            spread=_spread(grid, gamma, known),
-            captures=[capture, *found.values()],
+            spread=_spread(grid, gamma, knowledge),
+            captures=[capture, *found.every],
         )
     raise ReductionRefused(
         f'there is no stored reflection of "{name}" over this band with baselines that fit',
-        where=step.label,
+        where=captures.step,
         advice="Measure its return loss first, or set match: none.",
     )
 

@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 from benchd.bench import Bench, Box
+from benchd.errors import UnknownId
+from benchd.known.archive import Archive
 from benchd.known.qualified import (
     BOX_SPREAD,
     PATH_SPREAD,
@@ -22,7 +24,6 @@ from benchd.known.qualified import (
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.results import ResultRecord
-from benchd.store import Store, UnknownId
 from benchd.traces import Capture, Role
 
 PairOf = tuple[str | None, str | None]
@@ -48,7 +49,7 @@ class BoxSpreads:
     """
 
     bench: Bench
-    store: Store | None
+    archive: Archive | None
     test: Capture
     first: str | None
     second: str | None
@@ -113,7 +114,7 @@ class BoxSpreads:
         key = (quantity, suits.__name__)
         if key not in self._curves:
             self._curves[key] = newest_curve(
-                self.store, quantity, self.test, part="box", suits=suits
+                self.archive, quantity, self.test, part="box", suits=suits
             )
         return self._curves[key]
 
@@ -158,11 +159,11 @@ class BoxSpreads:
         return found
 
     def _captures(self, record: ResultRecord) -> Iterator[Capture]:
-        if self.store is None:
+        if self.archive is None:
             return
         for capture_id in record.result.captures:
             try:
-                yield self.store.capture(capture_id)
+                yield self.archive.capture(capture_id)
             except UnknownId:
                 continue
 

@@ -2,127 +2,191 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import cached_property
 
 from benchd.bench import Bench
 from benchd.errors import NormalisationRefused, ReductionRefused
+from benchd.known.archive import Archive, StoredCapture
 from benchd.reduce.compatibility import description, differences
 from benchd.reduce.pathcheck import PATH_BROKEN
-from benchd.store import CaptureRow, Store
 from benchd.traces import Capture, Role
-from benchd.worksheet import ReduceStep
+from benchd.worksheet import NEWEST, BaselineInput, ReductionSettings
 
-NEWEST = "newest"
 LOOKED_AT = 200
 
 
-@dataclass(frozen=True, slots=True)
-class Sources:
-    """Where a reduction's captures come from, and what is known of the bench."""
+@dataclass(frozen=True)
+class BenchKnowledge:
+    """Where a reduction finds what it may take for known of the bench.
+
+    bench: what its file states. archive: what has been measured and qualified on it.
+    """
 
     bench: Bench
-    store: Store
+    archive: Archive
+
+
+@dataclass(frozen=True)
+class Baselines:
+    """What one capture is normalised against, by role (`open`, `short`).
+
+    opening: taken before the capture, or the only ones. closing: the same taken again after it.
+    """
+
+    opening: dict[str, Capture] = field(default_factory=dict)
+    closing: dict[str, Capture] = field(default_factory=dict)
+
+    @property
+    def every(self) -> list[Capture]:
+        """All of them, the opening ones first."""
+        return [*self.opening.values(), *self.closing.values()]
+
+
+@dataclass(frozen=True)
+class JobCaptures:
+    """The captures of the job whose step is reduced, and stored ones that fit them.
+
+    step: the step's label, for refusals. began_at: when the job began; None where it has not.
+    """
+
+    archive: Archive
     job_id: str
+    step: str = ""
+    began_at: datetime | None = None
 
+    @cached_property
+    def _rows(self) -> dict[str, StoredCapture]:
+        """Rows by name; of several of one name (after a restart) the newest.
 
-def job_captures(sources: Sources) -> dict[str, Capture]:
-    """The job's captures by name; of several of one name (after a restart) the newest.
+        A capture whose path was broken is none.
+        """
+        found: dict[str, StoredCapture] = {}
+        for row in self.archive.captures(job_id=self.job_id):
+            if row.step not in found and PATH_BROKEN not in row.flags:
+                found[row.step] = row
+        return found
 
-    A capture whose path was broken is none."""
-    found: dict[str, Capture] = {}
-    for row in sources.store.captures(job_id=sources.job_id):
-        if row.step not in found and PATH_BROKEN not in row.flags:
-            found[row.step] = row.load()
-    return found
+    @cached_property
+    def _loaded(self) -> dict[str, Capture]:
+        """Captures by name that were read already."""
+        return {}
 
-
-def inputs(sources: Sources, step: ReduceStep) -> dict[str, Capture]:
-    """The captures that the step names. Raises ReductionRefused for one that is not there."""
-    of_job = job_captures(sources)
-    found = {}
-    for key, name in step.captures.items():
-        if name not in of_job:
+    def named(self, name: str) -> Capture:
+        """The job's capture of this name. Raises ReductionRefused where there is none."""
+        if name in self._loaded:
+            return self._loaded[name]
+        row = self._rows.get(name)
+        if row is None:
             raise ReductionRefused(
                 f'the job holds no capture "{name}"',
-                where=step.label,
+                where=self.step,
                 advice="It may have been interrupted before that step, or its path was broken; "
                 "queue the recipe again.",
             )
-        found[key] = of_job[name]
-    return found
+        self._loaded[name] = row.load()
+        return self._loaded[name]
 
+    def of(self, settings: ReductionSettings) -> list[Capture]:
+        """All that the settings name, in their order. Raises ReductionRefused."""
+        return [self.named(name) for names in settings.inputs().values() for name in names]
 
-def baselines(sources: Sources, step: ReduceStep, test: Capture) -> dict[str, Capture]:
-    """Role -> baseline that fits `test`: named ones of the job, or the newest stored.
+    def all(self, names: Iterable[str] | None) -> list[Capture]:
+        """The job's captures of these names, in their order. Raises ReductionRefused."""
+        return [self.named(name) for name in names or ()]
 
-    A stored baseline must be older than the test capture, so that reducing again later finds the
-    same one. Raises NormalisationRefused naming how the nearest candidate differs.
-    """
-    of_job = job_captures(sources)
-    found = {}
-    for role, name in step.baseline.items():
-        if name == NEWEST:
-            found[role] = _newest(sources, step, test, role)
-        elif name in of_job:
-            found[role] = of_job[name]
-            _require(of_job[name], test, step, role)
-        else:
-            raise ReductionRefused(f'the job holds no capture "{name}"', where=step.label)
-    return found
+    def baselines(
+        self,
+        wanted: Iterable[BaselineInput],
+        test: Capture,
+        *,
+        max_age_s: float | None,
+        interpolate: bool,
+    ) -> Baselines:
+        """Baselines that fit `test`: named ones of the job, or the newest stored.
 
+        A stored baseline must be older than the test capture, so that reducing again later finds
+        the same one. max_age_s: greatest age, None for any. interpolate: whether it may have been
+        taken on another grid. Raises NormalisationRefused naming how the nearest candidate
+        differs, ReductionRefused where a named one is not there.
+        """
+        fit = _Fit(test, max_age_s, interpolate, self.step)
+        found = Baselines()
+        for one in wanted:
+            if one.name == NEWEST:
+                capture = self._newest(one.role, fit)
+            else:
+                capture = self.named(one.name)
+                fit.require(capture, one.role)
+            (found.closing if one.is_closing else found.opening)[one.role] = capture
+        return found
 
-def _newest(sources: Sources, step: ReduceStep, test: Capture, role: str) -> Capture:
-    rows = [
-        row
-        for row in sources.store.captures(
-            bench=test.bench, route=test.route, role=Role(role), limit=LOOKED_AT
-        )
-        if row.taken_at <= test.taken_at and PATH_BROKEN not in row.flags
-    ]
-    refusal: list[str] = []
-    for row in rows:
-        capture = row.load()
-        apart = _differences(capture, test, step)
-        if not apart:
-            return capture
-        refusal = refusal or apart
-    if not rows:
-        refusal = [f"there is no stored {role} capture of the route {test.route}"]
-    raise NormalisationRefused(
-        [f"{role} baseline: {sentence}" for sentence in refusal],
-        where=step.label,
-        advice="Run an open-and-short baseline with the settings of this capture first.",
-    )
-
-
-def _differences(baseline: Capture, test: Capture, step: ReduceStep) -> list[str]:
-    return differences(
-        description(baseline),
-        description(test),
-        max_age_s=step.max_age_s,
-        other_grid=step.interpolate,
-    )
-
-
-def _require(baseline: Capture, test: Capture, step: ReduceStep, role: str) -> None:
-    apart = _differences(baseline, test, step)
-    if apart:
+    def _newest(self, role: str, fit: _Fit) -> Capture:
+        test = fit.test
+        rows = [
+            row
+            for row in self.archive.captures(
+                bench=test.bench, route=test.route, role=Role(role), limit=LOOKED_AT
+            )
+            if row.taken_at <= test.taken_at and PATH_BROKEN not in row.flags
+        ]
+        refusal: list[str] = []
+        for row in rows:
+            capture = row.load()
+            apart = fit.differences(capture)
+            if not apart:
+                return capture
+            refusal = refusal or apart
+        if not rows:
+            refusal = [f"there is no stored {role} capture of the route {test.route}"]
         raise NormalisationRefused(
-            [f"{role} baseline {baseline.id}: {sentence}" for sentence in apart], where=step.label
+            [f"{role} baseline: {sentence}" for sentence in refusal],
+            where=self.step,
+            advice="Run an open-and-short baseline with the settings of this capture first.",
         )
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Whether a baseline was taken as the capture was."""
+
+    test: Capture
+    max_age_s: float | None
+    interpolate: bool
+    step: str
+
+    def differences(self, baseline: Capture) -> list[str]:
+        """What differs, a sentence each."""
+        return differences(
+            description(baseline),
+            description(self.test),
+            max_age_s=self.max_age_s,
+            other_grid=self.interpolate,
+        )
+
+    def require(self, baseline: Capture, role: str) -> None:
+        """Raises NormalisationRefused where anything differs."""
+        apart = self.differences(baseline)
+        if apart:
+            raise NormalisationRefused(
+                [f"{role} baseline {baseline.id}: {sentence}" for sentence in apart],
+                where=self.step,
+            )
 
 
 def newest_test_of(
-    sources: Sources, antenna: str, *, before: Capture, route_kind: str
-) -> list[CaptureRow]:
+    known: BenchKnowledge, antenna: str, *, before: Capture, route_kind: str
+) -> list[StoredCapture]:
     """Stored test captures of an antenna on routes of one kind, newest first."""
     return [
         row
-        for row in sources.store.captures(
+        for row in known.archive.captures(
             bench=before.bench, role=Role.TEST, antenna=antenna, limit=LOOKED_AT
         )
         if row.taken_at <= before.taken_at
         and PATH_BROKEN not in row.flags
-        and row.route in sources.bench.routes
-        and sources.bench.routes[row.route].kind == route_kind
+        and row.route in known.bench.routes
+        and known.bench.routes[row.route].kind == route_kind
     ]

@@ -18,11 +18,11 @@ from benchd.bench import (
     SwitchInstrument,
 )
 from benchd.known.ageing import drift_db
+from benchd.known.archive import Archive
 from benchd.known.box_spreads import BoxSpreads
 from benchd.known.qualified import REPEATABILITY, newest_curve
 from benchd.known.readings import level_sd_db, scale_of
 from benchd.reduce.knowledge import GainKnowledge, Known
-from benchd.store import Store
 from benchd.traces import Capture
 
 BESIDE = 2
@@ -46,7 +46,7 @@ class GainBasis:
     bench: Bench
     tests: Sequence[Capture]
     others: Sequence[Capture]
-    store: Store | None = None
+    archive: Archive | None = None
     known_antenna: Antenna | None = None
     name: str = ""
     drift: Known | None = None
@@ -58,8 +58,8 @@ class GainBasis:
         """Knowledge at one frequency, Hz; what is looked up is looked up once."""
         test = self.tests[0]
         base = self._everywhere()
-        spreads = BoxSpreads(self.bench, self.store, test, *self.antennas)
-        joints = newest_curve(self.store, REPEATABILITY, test)
+        spreads = BoxSpreads(self.bench, self.archive, test, *self.antennas)
+        joints = newest_curve(self.archive, REPEATABILITY, test)
 
         def at(at_hz: float) -> GainKnowledge:
             known = _with_box(base, self.bench, at_hz)

@@ -14,11 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from benchd.errors import UnknownId
+from benchd.known.archive import Archive
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import Known
 from benchd.reduce.leak import LARGEST_SPREAD
 from benchd.results import Result, ResultRecord
-from benchd.store import Store, UnknownId
 from benchd.traces import Capture
 
 REPEATABILITY = "repeatability_spread"
@@ -102,7 +103,7 @@ class MeasuredCurve:
         return min(self.freedom[first : last + 1])
 
 
-def newest(store: Store | None, quantity: str, test: Capture, part: str = "") -> Known | None:
+def newest(archive: Archive | None, quantity: str, test: Capture, part: str = "") -> Known | None:
     """The newest fitting value over the band of `test`, by the sense of the quantity: the least
     for directivity, source match and joints, the root mean square for a spread. None without one.
 
@@ -110,7 +111,7 @@ def newest(store: Store | None, quantity: str, test: Capture, part: str = "") ->
     """
     grid = test.level.frequency_hz
     low_hz, high_hz = float(grid[0]), float(grid[-1])
-    curve = newest_curve(store, quantity, test, part)
+    curve = newest_curve(archive, quantity, test, part)
     if curve is None or not curve.covers(low_hz, high_hz):
         return None
     if quantity in _IN_DB:
@@ -119,15 +120,15 @@ def newest(store: Store | None, quantity: str, test: Capture, part: str = "") ->
 
 
 def newest_at(
-    store: Store | None, quantity: str, test: Capture, at_hz: float, part: str = ""
+    archive: Archive | None, quantity: str, test: Capture, at_hz: float, part: str = ""
 ) -> Known | None:
     """The newest fitting value at one frequency, or None."""
-    curve = newest_curve(store, quantity, test, part)
+    curve = newest_curve(archive, quantity, test, part)
     return curve.at(at_hz) if curve is not None and curve.covers(at_hz, at_hz) else None
 
 
 def newest_curve(
-    store: Store | None,
+    archive: Archive | None,
     quantity: str,
     test: Capture,
     part: str = "",
@@ -137,18 +138,18 @@ def newest_curve(
 
     suits: what else must be so of a result, such as the antennas that it was measured with.
     """
-    if store is None:
+    if archive is None:
         return None
     records = [
         record
-        for record in store.results(quantity=quantity, bench=test.bench, limit=LOOKED_AT)
+        for record in archive.results(quantity=quantity, bench=test.bench, limit=LOOKED_AT)
         if record.reduced_at <= test.taken_at
         and record.result.frequency_hz is not None
         and math.isfinite(record.result.value)
     ]
     for key in dict.fromkeys((record.job_id, record.step) for record in records):
         group = [record for record in records if (record.job_id, record.step) == key]
-        if (suits is None or suits(group[0])) and _fits(store, group[0], test, part):
+        if (suits is None or suits(group[0])) and _fits(archive, group[0], test, part):
             return _curve(group)
     return None
 
@@ -181,11 +182,11 @@ def _size_and_freedom(result: Result) -> tuple[float, float]:
     return result.value, min(budget.degrees_of_freedom, max(LEAST_FREEDOM, 0.5 / relative**2))
 
 
-def _fits(store: Store, record: ResultRecord, test: Capture, part: str) -> bool:
+def _fits(archive: Archive, record: ResultRecord, test: Capture, part: str) -> bool:
     """Was it measured on the same parts? A result without captures tells nothing of that."""
     for capture_id in record.result.captures[:1]:
         try:
-            capture = store.capture(capture_id)
+            capture = archive.capture(capture_id)
         except UnknownId:
             return False
         if part:

@@ -14,6 +14,7 @@ import numpy as np
 
 from benchd.bench import Bench, CouplerFixture, PassiveFixture, SwitchInstrument
 from benchd.known.ageing import drift_db
+from benchd.known.archive import Archive
 from benchd.known.qualified import (
     DIRECTIVITY,
     JOINT,
@@ -37,7 +38,6 @@ from benchd.reduce.decibels import (
     return_loss_from_gamma,
 )
 from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
-from benchd.store import Store
 from benchd.traces import Capture
 
 STATED_LEAK_FREEDOM = 50.0
@@ -55,13 +55,13 @@ def reflection_knowledge(
     bench: Bench,
     test: Capture,
     baselines: Mapping[str, Capture],
-    store: Store | None = None,
+    archive: Archive | None = None,
     *,
     free_space: bool = False,
 ) -> ReflectionKnowledge:
     """What a return loss on the route of `test` rests on, over the band of its sweep.
 
-    store: where qualification results of this bench are looked up; they go before what the bench
+    archive: where qualification results of this bench are looked up; they go before what the bench
         file states.
     free_space: the values are to hold without the box, so that its walls enter.
     """
@@ -100,14 +100,14 @@ def reflection_knowledge(
     if antenna is not None:
         known = replace(known, coupling=antenna.coupling)
     known = _with_drift(known, bench, test, baselines)
-    known = _with_qualification(known, store, test)
+    known = _with_qualification(known, archive, test)
     if free_space:
         known = replace(known, wall_gamma=wall_echo(bench, test.antenna, low_hz, high_hz))
     return _with_noise(known, test, baselines)
 
 
 def coupler_over_frequency(
-    known: ReflectionKnowledge, bench: Bench, test: Capture, store: Store | None = None
+    known: ReflectionKnowledge, bench: Bench, test: Capture, archive: Archive | None = None
 ) -> Callable[[float], ReflectionKnowledge]:
     """The same knowledge with directivity and source match as they are at one frequency, Hz.
 
@@ -116,7 +116,7 @@ def coupler_over_frequency(
     too narrow where it is worse than that. What a qualification measured goes first.
     """
     qualified = (DIRECTIVITY, SOURCE_MATCH, JOINT)
-    measured = {name: newest_curve(store, name, test) for name in qualified}
+    measured = {name: newest_curve(archive, name, test) for name in qualified}
     out = bench.routes[test.route].out
     names = [element.partition(".")[0] for element in out]
     couplers = [
@@ -190,19 +190,19 @@ def _with_drift(
 
 
 def _with_qualification(
-    known: ReflectionKnowledge, store: Store | None, test: Capture
+    known: ReflectionKnowledge, archive: Archive | None, test: Capture
 ) -> ReflectionKnowledge:
     """What was measured of this coupler and these connections goes before what was stated."""
-    directivity = newest(store, DIRECTIVITY, test)
+    directivity = newest(archive, DIRECTIVITY, test)
     if directivity is not None:
         known = replace(known, directivity_db=directivity)
-    match = newest(store, SOURCE_MATCH, test)
+    match = newest(archive, SOURCE_MATCH, test)
     if match is not None:
         known = replace(known, source_match_db=match)
-    joint = newest(store, JOINT, test)
+    joint = newest(archive, JOINT, test)
     if joint is not None:
         known = replace(known, joint_gamma_sd=_along_one_direction(joint))
-    spread = newest(store, REPEATABILITY, test)
+    spread = newest(archive, REPEATABILITY, test)
     return known if spread is None else replace(known, connector_sd_db=spread)
 
 

@@ -24,8 +24,7 @@ from benchd.recipe.parameters import NO_POSITION
 from benchd.recipe.references import as_text
 from benchd.recipe.sweeps import sweep_findings, sweep_plan
 from benchd.recipe.timing import sweep_time_s, switching_time_s
-from benchd.reductions.settings.base import NEWEST
-from benchd.worksheet import CaptureStep, LevelRow, SwitchSetting
+from benchd.worksheet import NEWEST, CaptureStep, LevelRow, SwitchSetting
 
 NEEDS_ANTENNA = ("test", "reference")
 

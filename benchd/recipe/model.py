@@ -34,9 +34,9 @@ from benchd.worksheet import (
 )
 
 if TYPE_CHECKING:
-    from benchd.reductions.settings import Reduction as AnyReduction
+    from benchd.reductions import Reduction as AnyReduction
 else:
-    from benchd.reductions.settings import AnyReduction
+    from benchd.reductions import AnyReduction
 
 METHODS = ("stepped", "hold", "tracking", "vector")
 DETECTORS = ("rms", "log-average", "peak", "sample")

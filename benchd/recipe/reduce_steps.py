@@ -11,17 +11,18 @@ from pydantic_core import PydanticCustomError
 from benchd.bench import Bench
 from benchd.files.fields import Measure, Plain
 from benchd.files.yamlfile import KeyPath, nearest
+from benchd.quantities import given_by
 from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import LimitPart
 from benchd.recipe.references import as_text
-from benchd.reductions.settings.base import NEWEST, Reduction, View
-from benchd.reductions.settings.same_sweep import baseline_path
+from benchd.reductions import Reduction, View
+from benchd.reductions.same_sweep import baseline_path
 from benchd.units import Kind, show
-from benchd.worksheet import AcceptStep, CaptureStep, Limit, ReduceStep
+from benchd.worksheet import NEWEST, AcceptStep, CaptureStep, Limit, ReduceStep
 
 
 @dataclass
-class ConclusionBuilder:
+class ReduceStepBuilder:
     """Builds reduce and accept steps from what came before them.
 
     captures: capture steps so far, by name; shared with the one who adds them.
@@ -52,7 +53,8 @@ class ConclusionBuilder:
             text = f'the name "{name}" is taken by another reduction; give another name'
             self.reader.note((*path, "name"), text)
         self._check_inputs(part, path)
-        wanted = {*part.inputs().values(), *part.baseline_inputs().values()}
+        wanted = {name for names in part.inputs().values() for name in names}
+        wanted |= {one.name for one in part.baselines()}
         if self.reader.noted > before or wanted & self.failed:
             return None
         view = View(self.bench, self.captures)
@@ -63,27 +65,22 @@ class ConclusionBuilder:
         step = ReduceStep(
             **common,
             label=f"reduce {name}",
-            reduction=part.kind,
             name=name,
-            captures=part.inputs(),
-            baseline=part.baseline_inputs(),
-            max_age_s=part.oldest_s,
-            interpolate=part.may_interpolate,
-            options=part.options(view),
+            settings=part.resolved(view),
         )
         self.reductions[name] = (part, step)
         return step
 
     def _check_inputs(self, part: Reduction, path: KeyPath) -> None:
-        for key, name in part.inputs().items():
-            if name not in self.captures and name not in self.failed:
-                base, _, number = key.rpartition("_")
-                where = (base, int(number) - 1) if number.isdigit() else (key,)
-                self.reader.note((*path, *where), self._no_capture(name))
-        for role, name in part.baseline_inputs().items():
-            if name != NEWEST and name not in self.captures and name not in self.failed:
-                text = f"{self._no_capture(name)}; {NEWEST} takes the newest stored one"
-                self.reader.note((*path, *baseline_path(role)), text)
+        for key, names in part.inputs().items():
+            for index, name in enumerate(names):
+                if name not in self.captures and name not in self.failed:
+                    where = (key, index) if index else (key,)
+                    self.reader.note((*path, *where), self._no_capture(name))
+        for one in part.baselines():
+            if one.name not in (NEWEST, *self.captures, *self.failed):
+                text = f"{self._no_capture(one.name)}; {NEWEST} takes the newest stored one"
+                self.reader.note((*path, *baseline_path(one)), text)
 
     def _no_capture(self, name: str) -> str:
         return f'no earlier step captures "{name}", {nearest(name, self.captures)}'
@@ -116,7 +113,7 @@ class ConclusionBuilder:
         ]
         known: dict[str, Kind | None] = {}
         for reduction, _ in asked:
-            known.update(reduction.quantities)
+            known.update({row.name: row.kind for row in given_by(reduction.kind)})
         if part.quantity not in known:
             hint = nearest(part.quantity, known)
             text = f'no earlier reduction gives the quantity "{part.quantity}", {hint}'
@@ -129,7 +126,7 @@ class ConclusionBuilder:
     def _check_frequency(self, part: LimitPart, steps: list[ReduceStep], path: KeyPath) -> bool:
         if part.at is None:
             return True
-        reported = [value for step in steps for value in step.options.get("at_hz", [])]
+        reported = [value for step in steps for value in step.settings.reported_hz]
         if any(abs(value - part.at) <= 1e-9 * part.at for value in reported):
             return True
         listed = ", ".join(show(value, "Hz") for value in dict.fromkeys(reported)) or "none"

@@ -9,6 +9,7 @@ from benchd.recipe.limits import limit_words
 from benchd.units import show
 from benchd.worksheet import (
     AcceptStep,
+    BaselineInput,
     CaptureStep,
     HandsStep,
     LevelRow,
@@ -91,14 +92,19 @@ def _step(step: Step) -> list[str]:
         lines += _wrapped(step.ask, indent, indent)
         lines += _wrapped(_patience(step), indent, indent)
     elif isinstance(step, ReduceStep):
-        inputs = [f"{key}: {name}" for key, name in step.captures.items()]
-        inputs += [f"{role}: {name}" for role, name in step.baseline.items()]
-        lines += _wrapped(f"{step.reduction} from {', '.join(inputs)}", indent, indent)
+        inputs = [f"{key}: {' and '.join(names)}" for key, names in step.settings.inputs().items()]
+        inputs += [_baseline(one) for one in step.settings.baselines()]
+        from_what = f" from {', '.join(inputs)}" if inputs else ""
+        lines += _wrapped(f"{step.settings.kind}{from_what}", indent, indent)
     elif isinstance(step, AcceptStep):
         lines += [f"{indent}{limit.quantity} {limit_words(limit)}" for limit in step.limits]
     for caution in step.cautions:
         lines += _wrapped(caution, f"{indent}! ", f"{indent}  ")
     return lines
+
+
+def _baseline(one: BaselineInput) -> str:
+    return f"{'closing ' if one.is_closing else ''}{one.role}: {one.name}"
 
 
 _UNANSWERED = {

@@ -14,7 +14,7 @@ from benchd.recipe.captures import CaptureBuilder
 from benchd.recipe.cautions import worksheet_cautions
 from benchd.recipe.flatten import FlatStep, Flattener, TooManySteps
 from benchd.recipe.load import Recipe
-from benchd.recipe.reduce_steps import ConclusionBuilder
+from benchd.recipe.reduce_steps import ReduceStepBuilder
 from benchd.units import show
 from benchd.worksheet import HandsStep, RouteStep, Step, WaitStep, Worksheet
 
@@ -76,7 +76,7 @@ class _Builder:
 
     def __post_init__(self) -> None:
         self.captures = CaptureBuilder(self.bench, self.reader)
-        self.conclusions = ConclusionBuilder(
+        self.reduce_steps = ReduceStepBuilder(
             self.bench, self.reader, self.captures.by_name, self.captures.failed
         )
 
@@ -114,9 +114,9 @@ class _Builder:
             label = f"wait {show(duration, 's')}"
             return WaitStep(**common, label=label, duration_s=duration, expected_s=duration)
         if part.reduce is not None:
-            return self.conclusions.reduce(part.reduce, flat, common)
+            return self.reduce_steps.reduce(part.reduce, flat, common)
         assert part.accept is not None
-        return self.conclusions.accept(part.accept, flat, common)
+        return self.reduce_steps.accept(part.accept, flat, common)
 
     def _route(self, flat: FlatStep, common: dict[str, Any]) -> RouteStep | None:
         part = flat.part.route

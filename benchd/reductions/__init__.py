@@ -1,33 +1,48 @@
-"""One file per kind of reduction: from the bench and its captures to `benchd.reduce` and back."""
+"""One file a kind of reduction: what a recipe may say of it, and how captures become results."""
 
-from collections.abc import Callable
+from __future__ import annotations
 
-from benchd.known.captures import Sources
-from benchd.reductions.absolute_gain import reduce_three_antennas, reduce_two_identical
-from benchd.reductions.comparison import reduce_comparison
-from benchd.reductions.coupler import reduce_coupler
-from benchd.reductions.drift import reduce_drift
-from benchd.reductions.gain import reduce_gain
-from benchd.reductions.leakage import reduce_leakage
+import importlib
+import pkgutil
+from functools import reduce as fold
+from operator import or_
+from typing import Annotated, Any
+
+from pydantic import Discriminator, Tag
+
+from benchd.reductions.base import Reduction, View
 from benchd.reductions.outcome import Outcome
-from benchd.reductions.reflection import reduce_reflection
-from benchd.reductions.reflectivity import reduce_reflectivity
-from benchd.reductions.repeatability import reduce_repeatability
-from benchd.reductions.revision_comparison import reduce_revision_comparison
-from benchd.reductions.stillness import reduce_stillness
-from benchd.worksheet import ReduceStep
+from benchd.reductions.registry import enter_foreign, kinds, reduction
+from benchd.worksheet import Worksheet
 
-REDUCTIONS: dict[str, Callable[[Sources, ReduceStep], Outcome]] = {
-    "gain": reduce_gain,
-    "gain-three-antennas": reduce_three_antennas,
-    "gain-two-identical": reduce_two_identical,
-    "comparison": reduce_comparison,
-    "coupler": reduce_coupler,
-    "drift": reduce_drift,
-    "leakage": reduce_leakage,
-    "reflectivity": reduce_reflectivity,
-    "repeatability": reduce_repeatability,
-    "stillness": reduce_stillness,
-    "reflection": reduce_reflection,
-    "revision-comparison": reduce_revision_comparison,
-}
+for _module in pkgutil.iter_modules(__path__):
+    importlib.import_module(f"{__name__}.{_module.name}")
+enter_foreign()
+
+
+def _kind_of(value: Any) -> str | None:
+    kind = value.get("kind") if isinstance(value, dict) else getattr(value, "kind", None)
+    return f"<{getattr(kind, 'text', kind)}>" if kind is not None else None
+
+
+_tagged: list[Any] = [
+    Annotated[kind.settings, Tag(f"<{name}>")] for name, kind in sorted(kinds().items())
+]
+AnyReduction: Any = Annotated[fold(or_, _tagged), Discriminator(_kind_of)]
+"""The settings of any kind, as a recipe's step has them."""
+
+
+def worksheet_from(document: dict[str, Any]) -> Worksheet:
+    """A stored or received worksheet; every kind of reduction is known here."""
+    return Worksheet.from_document(document)
+
+
+__all__ = [
+    "AnyReduction",
+    "Outcome",
+    "Reduction",
+    "View",
+    "kinds",
+    "reduction",
+    "worksheet_from",
+]

@@ -1,81 +1,189 @@
-"""`gain-two-identical` and `gain-three-antennas`: Friis with the cables' loss from a thru."""
+"""`gain-two-identical` and `gain-three-antennas`: gain without an antenna of known gain.
+
+Friis with the cables' loss from a thru.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from typing import Annotated, Literal, Self
 
 import numpy as np
+from pydantic import Field
 
+from benchd.bench import Bench
+from benchd.files.fields import Label
 from benchd.known.antenna_match import AntennaMatch, antenna_match
 from benchd.known.box_spreads import OTHER_ANTENNAS, kinds, scaled_by_gain
-from benchd.known.captures import Sources, inputs
+from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.known.gain import GainBasis
-from benchd.known.readings import noise_flags, only_visited
+from benchd.known.readings import only_visited
 from benchd.reduce.absolute import (
     Transmission,
     identical_antennas_result,
     three_antennas_results,
 )
 from benchd.reduce.knowledge import GainKnowledge, Known
-from benchd.reductions.gain import all_of, mean_level, nearer_db, require_same
+from benchd.reductions.base import CaptureNames, Finding, View
 from benchd.reductions.gain_curves import gain_outcome
+from benchd.reductions.gain_levels import mean_level, near_noise, nearer_db, require_same
+from benchd.reductions.gain_settings import GainReduction
 from benchd.reductions.outcome import Outcome
+from benchd.reductions.registry import reduction
+from benchd.reductions.same_sweep import differences
 from benchd.results import Result
 from benchd.traces import Capture
-from benchd.worksheet import ReduceStep
+from benchd.worksheet import CaptureStep
+
+
+class _Range(GainReduction):
+    """What both ways share: a thru, the frequencies, the antennas' own reflections."""
+
+    thru: CaptureNames = Field(description="capture with the cables joined, or a list")
+
+    def far_captures(self) -> dict[str, tuple[str, ...]]:
+        """Input -> captures over the range, in order; the first sets route and grid."""
+        return {}
+
+    def inputs(self) -> dict[str, tuple[str, ...]]:
+        """The captures over the range, and the thru."""
+        return {**self.far_captures(), "thru": tuple(self.thru)}
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """Roles, routes, grids and frequencies; the range must have a length."""
+        first = self._first(view)
+        places = [
+            ((key, index) if isinstance(getattr(self, key), list) else (key,), name)
+            for key, names in self.inputs().items()
+            for index, name in enumerate(names)
+        ]
+        for path, name in places:
+            capture = view.captures[name]
+            wanted = "thru" if path[0] == "thru" else "test"
+            if capture.role != wanted:
+                yield path, f'"{name}" has the role {capture.role}, expected {wanted}'
+            if view.bench.routes[capture.route].kind != "transmission":
+                yield path, f'"{name}" was taken on the route "{capture.route}", a reflection'
+            apart = differences(first, capture, grid=not self.interpolate)
+            if apart:
+                yield path, f'"{name}" does not fit "{first.name}": {"; ".join(apart)}'
+        if view.bench.box is None or view.bench.box.range_length_m is None:
+            yield ("kind",), "needs box.range_length in the bench file"
+        yield from self.frequency_findings(first)
+
+    def resolved(self, view: View) -> Self:
+        """With the frequencies to report."""
+        return self.model_copy(update=self.with_frequencies(view, self._first(view)))
+
+    def _first(self, view: View) -> CaptureStep:
+        names = next(iter(self.far_captures().values()))
+        return view.captures[names[0]]
+
+
+class TwoIdentical(_Range):
+    """Realised gain of each of two antennas built alike, one at either end of the range."""
+
+    kind: Literal["gain-two-identical"] = Field(description="gain-two-identical")
+    test: CaptureNames = Field(description="capture with both antennas on the range, or a list")
+
+    def far_captures(self) -> dict[str, tuple[str, ...]]:
+        """The captures with both antennas."""
+        return {"test": tuple(self.test)}
+
+
+class ThreeAntennas(_Range):
+    """Realised gain of three antennas, each pair measured once; none needs to be known."""
+
+    kind: Literal["gain-three-antennas"] = Field(description="gain-three-antennas")
+    ab: Label = Field(description="capture with the first at the near end and the second far")
+    ac: Label = Field(description="capture with the first at the near end and the third far")
+    bc: Label = Field(description="capture with the second at the near end and the third far")
+    antennas: Annotated[list[Label], Field(min_length=3, max_length=3)] = Field(
+        description="the three antennas: first, second, third"
+    )
+
+    def far_captures(self) -> dict[str, tuple[str, ...]]:
+        """The three pairs."""
+        return {"ab": (self.ab,), "ac": (self.ac,), "bc": (self.bc,)}
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """Also: three different antennas of the bench, and each capture of the right far one."""
+        yield from super().check(view)
+        for index, name in enumerate(self.antennas):
+            if name not in view.bench.antennas:
+                known = ", ".join(view.bench.antennas)
+                yield ("antennas", index), f'the bench has no antenna "{name}", it has: {known}'
+            if name in self.antennas[:index]:
+                yield ("antennas", index), f'"{name}" stands here twice'
+        for key, far in (("ab", 1), ("ac", 2), ("bc", 2)):
+            name = getattr(self, key)
+            found = view.captures[name].antenna
+            if found != self.antennas[far]:
+                text = f'"{name}" is of {found}, expected {self.antennas[far]} at the far end'
+                yield (key,), text
+
 
 PAIRS = (("ab", 0, 1), ("ac", 0, 2), ("bc", 1, 2))
 """Input, place of the near antenna and of the far one in the recipe's list."""
 
 
-def reduce_two_identical(sources: Sources, step: ReduceStep) -> Outcome:
+@reduction(TwoIdentical)
+def reduce_two_identical(
+    settings: TwoIdentical, captures: JobCaptures, known: BenchKnowledge
+) -> Outcome:
     """Realised gain of each of two antennas taken as identical.
 
     What the two differ by is not in the budget: half of it is the error of each.
     Raises NormalisationRefused, ReductionRefused.
     """
-    captures = inputs(sources, step)
-    tests, thrus = all_of(captures, "test"), all_of(captures, "thru")
-    require_same(step, [*tests, *thrus])
+    tests, thrus = captures.all(settings.test), captures.all(settings.thru)
+    require_same(captures.step, settings, [*tests, *thrus])
     kept = only_visited([*tests, *thrus])
     tests, thrus = kept[: len(tests)], kept[len(tests) :]
-    name = str(step.options["antenna"])
-    match = antenna_match(sources, step, tests[0], name)
-    pair = _pair(sources, tests, thrus, (match, match), (name, name))
+    name = str(tests[0].antenna)
+    match = _match(settings, captures, known, tests[0], name)
+    pair = _pair(known.bench, tests, thrus, (match, match), (name, name))
     knowledge = GainBasis(
-        sources.bench, tests, thrus, sources.store, antennas=(name, name), is_path=True
+        known.bench, tests, thrus, known.archive, antennas=(name, name), is_path=True
     ).knowledge()
-    size = (sources.bench.antennas[name].largest_dimension_m,)
+    size = (known.bench.antennas[name].largest_dimension_m,)
 
     def at(frequency_hz: float) -> list[Result]:
-        known = knowledge(frequency_hz)
-        found = identical_antennas_result(pair(frequency_hz), known, size)
+        found = identical_antennas_result(pair(frequency_hz), knowledge(frequency_hz), size)
         found = replace(found, note=f"{found.note} Taken as identical: half of the sum of both.")
-        return [found.with_flags(*_near_noise(tests, frequency_hz))]
+        return [found.with_flags(*near_noise(tests, frequency_hz))]
 
     return gain_outcome(
-        step, tests[0], [*tests, *thrus, *match.captures], at, antenna=name, bench=sources.bench
+        settings,
+        tests[0],
+        [*tests, *thrus, *match.captures],
+        at,
+        antenna=name,
+        known=known,
+        step=captures.step,
     )
 
 
-def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
+@reduction(ThreeAntennas)
+def reduce_three_antennas(
+    settings: ThreeAntennas, captures: JobCaptures, known: BenchKnowledge
+) -> Outcome:
     """Realised gain of three antennas, from each pair of them.
 
     Raises NormalisationRefused, ReductionRefused.
     """
-    captures = inputs(sources, step)
-    thrus = all_of(captures, "thru")
-    tests = [captures[key] for key, _, _ in PAIRS]
-    require_same(step, [*tests, *thrus])
+    thrus = captures.all(settings.thru)
+    tests = captures.all((settings.ab, settings.ac, settings.bc))
+    require_same(captures.step, settings, [*tests, *thrus])
     kept = only_visited([*tests, *thrus])
     tests, thrus = kept[: len(tests)], kept[len(tests) :]
-    names = [str(name) for name in step.options["antennas"]]
-    matches = [antenna_match(sources, step, tests[0], name) for name in names]
+    names = settings.antennas
+    matches = [_match(settings, captures, known, tests[0], name) for name in names]
     pairs = [
         _pair(
-            sources,
+            known.bench,
             [test],
             thrus,
             (matches[near], matches[far]),
@@ -87,32 +195,40 @@ def reduce_three_antennas(sources: Sources, step: ReduceStep) -> Outcome:
     # the first does not.
     known_of = [
         GainBasis(
-            sources.bench,
+            known.bench,
             [test],
             thrus,
-            sources.store,
+            known.archive,
             antennas=(names[near], names[far]),
             is_path=True,
         ).knowledge()
         for test, (_, near, far) in zip(tests, PAIRS, strict=True)
     ]
-    sizes = tuple(sources.bench.antennas[name].largest_dimension_m for name in names)
+    sizes = tuple(known.bench.antennas[name].largest_dimension_m for name in names)
     used = [*tests, *thrus, *(c for match in matches for c in match.captures)]
 
     def at(frequency_hz: float) -> list[Result]:
-        known = [knowledge(frequency_hz) for knowledge in known_of]
+        every = [knowledge(frequency_hz) for knowledge in known_of]
         plain = [pair(frequency_hz) for pair in pairs]
         ab, ac, bc = (
             replace(one, path_sd_db=spread, noise_sd_db=own.noise_sd_db)
-            for one, own, spread in zip(plain, known, _path_spreads(plain, known), strict=True)
+            for one, own, spread in zip(plain, every, _path_spreads(plain, every), strict=True)
         )
         # Of what all three share, the drift grows with time: the last pair has most of it.
-        common = max(known, key=lambda one: one.drift_db.value)
+        common = max(every, key=lambda one: one.drift_db.value)
         found = three_antennas_results(ab, ac, bc, common, names, sizes)
-        flags = _near_noise(tests, frequency_hz)
+        flags = near_noise(tests, frequency_hz)
         return [one.with_flags(*flags) for one in found]
 
-    return gain_outcome(step, tests[0], used, at, antenna=None, bench=sources.bench)
+    return gain_outcome(settings, tests[0], used, at, antenna=None, known=known, step=captures.step)
+
+
+def _match(
+    settings: _Range, captures: JobCaptures, known: BenchKnowledge, test: Capture, name: str
+) -> AntennaMatch:
+    return antenna_match(
+        known, captures, test, name, match=settings.match, max_age_s=settings.max_age_s
+    )
 
 
 def _path_spreads(pairs: Sequence[Transmission], known: Sequence[GainKnowledge]) -> list[Known]:
@@ -132,7 +248,7 @@ def _path_spreads(pairs: Sequence[Transmission], known: Sequence[GainKnowledge])
 
 
 def _pair(
-    sources: Sources,
+    bench: Bench,
     tests: list[Capture],
     thrus: list[Capture],
     matches: tuple[AntennaMatch, AntennaMatch],
@@ -142,9 +258,9 @@ def _pair(
 
     names: of the near and the far antenna.
     """
-    alike = kinds(sources.bench, list(sources.bench.antennas))
+    alike = kinds(bench, list(bench.antennas))
     grid = tests[0].level.frequency_hz
-    received = mean_level(tests, grid) + nearer_db(sources, *names)
+    received = mean_level(tests, grid) + nearer_db(bench, *names)
     thru = mean_level(thrus, grid)
 
     def at(frequency_hz: float) -> Transmission:
@@ -158,7 +274,3 @@ def _pair(
         )
 
     return at
-
-
-def _near_noise(captures: list[Capture], at_hz: float) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(f for one in captures for f in noise_flags(one, at_hz)))

@@ -1,17 +1,22 @@
-"""`coupler`: captures of open, short, load and what else there is, to error sizes."""
+"""`coupler`: effective directivity and source match seen at a port."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
+from pydantic import Field
 
 from benchd.bench import Bench, CouplerFixture
-from benchd.known.captures import Sources, inputs
+from benchd.files.fields import Duration, PositiveRatio
+from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.known.reflection import joint_reflection
 from benchd.reduce.knowledge import Known
 from benchd.reduce.qualify.coupler import (
+    DEFAULT_LEAST_DIRECTIVITY_DB,
     coupler_results,
     offset_phase_rad,
     open_phase_rad,
@@ -19,74 +24,126 @@ from benchd.reduce.qualify.coupler import (
     reflectometer,
 )
 from benchd.reduce.qualify.joint import Joint, joint_results, joint_spread
+from benchd.reductions.base import CapturePatterns, Finding, View
 from benchd.reductions.outcome import Outcome, finished
+from benchd.reductions.qualification import Qualification
+from benchd.reductions.registry import reduction
 from benchd.reductions.series import (
+    curve,
     grid_of,
     linearity_db,
     noise_dbm,
     reported_hz,
-    series,
     stacked,
 )
-from benchd.traces import Capture, FloatArray, Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.traces import Capture, FloatArray
 
 
-def reduce_coupler(sources: Sources, step: ReduceStep) -> Outcome:
+class Coupler(Qualification):
+    """From open, short and load; a short behind a known line shows the whole source match, a load
+    at three or more places of a sliding line takes its own reflection out; the load taken off
+    and fitted again shows what a joint made anew reflects of its own.
+    """
+
+    kind: Literal["coupler"] = Field(description="coupler")
+    opens: CapturePatterns = Field(alias="open", description="capture of the open")
+    shorts: CapturePatterns = Field(alias="short", description="capture of the short")
+    loads: CapturePatterns = Field(
+        alias="load", description="capture of the load, or of one load at several places"
+    )
+    refits: CapturePatterns | None = Field(
+        None, description="captures of the load, taken off and fitted again before each"
+    )
+    offset_shorts: CapturePatterns | None = Field(
+        None, alias="offset_short", description="capture of a short behind a known line"
+    )
+    offset_delay_s: Duration | None = Field(
+        None, alias="offset_delay", description="one-way delay of that line"
+    )
+    load_match_db: PositiveRatio = Field(
+        alias="load_match", description="return loss that is stated for the load"
+    )
+    least_db: PositiveRatio = Field(
+        DEFAULT_LEAST_DIRECTIVITY_DB, alias="least", description="directivity that is needed"
+    )
+
+    def series(self) -> Mapping[str, list[str]]:
+        """open, short, load and, where captured, refits and offset_short."""
+        found = {"open": self.opens, "short": self.shorts, "load": self.loads}
+        if self.refits:
+            found["refits"] = self.refits
+        return found | ({"offset_short": self.offset_shorts} if self.offset_shorts else {})
+
+    def least(self) -> Mapping[str, int]:
+        """With the first fit, three refits make four readings: a spread known to two fifths."""
+        return {"refits": 3}
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """A reflection route; a delay where there is an offset short."""
+        yield from super().check(view)
+        for key, names in self.series().items():
+            for index, name in enumerate(names):
+                route = view.captures[name].route
+                if view.bench.routes[route].kind != "reflection":
+                    yield (key, index), f'"{name}" was taken on "{route}", a transmission'
+        if self.offset_shorts and not self.offset_delay_s:
+            yield ("offset_short",), 'needs "offset_delay", the one-way delay of its line'
+
+
+@reduction(Coupler)
+def reduce_coupler(settings: Coupler, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
     """Effective directivity and source match, held against what the bench file states.
 
     Raises ReductionRefused.
     """
-    captures = inputs(sources, step)
-    options = step.options
-    first = captures["open"]
+    first = captures.named(settings.opens[0])
     grid = grid_of(first)
-    phases = {
-        "open": open_phase_rad(grid),
-        "short": np.full(grid.shape, math.pi),
-        "offset_short": offset_phase_rad(grid, options["offset_delay_s"] or 0.0),
-    }
+    standards = (
+        (settings.opens, open_phase_rad(grid)),
+        (settings.shorts, np.full(grid.shape, math.pi)),
+        (settings.offset_shorts, offset_phase_rad(grid, settings.offset_delay_s or 0.0)),
+    )
     reflects: list[tuple[FloatArray, FloatArray]] = [
         (level, phase)
-        for key, phase in phases.items()
-        if (taken := series(captures, key))
-        for level in stacked(taken, step, first)
+        for names, phase in standards
+        if names
+        for level in stacked(captures.all(names), captures.step, first)
     ]
-    loads = series(captures, "load")
+    loads = captures.all(settings.loads)
     noise = noise_dbm(loads[0], grid)
     found = reflectometer(
         grid,
         reflects,
-        list(stacked(loads, step, first)),
-        load_match_db=options["load_match_db"],
+        list(stacked(loads, captures.step, first)),
+        load_match_db=settings.load_match_db,
         noise_dbm=-math.inf if noise is None else float(noise.max()),
     )
-    refits = series(captures, "refits")
+    refits = captures.all(settings.refits)
     joint = None
     if refits:
         # One load as it was fitted first is one fit more; several are one load in several places.
         fits = [*loads, *refits] if len(loads) == 1 else refits
-        joint = joint_spread(stacked(fits, step, first), found)
-    found = replace(found, joint=_joint_known(sources.bench, first, joint))
-    size_db, is_known = linearity_db(sources.bench, first)
-    directivity_db, match_db = _stated(sources.bench, first)
+        joint = joint_spread(stacked(fits, captures.step, first), found)
+    found = replace(found, joint=_joint_known(known.bench, first, joint))
+    size_db, is_known = linearity_db(known.bench, first)
+    directivity_db, match_db = _stated(known.bench, first)
     results = coupler_results(
         found,
-        reported_hz(step, grid),
+        reported_hz(settings.at_hz, grid),
         linearity_db=size_db,
         is_linearity_known=is_known,
         stated_directivity_db=directivity_db,
         stated_match_db=match_db,
-        least_directivity_db=options["least_db"],
+        least_directivity_db=settings.least_db,
     )
-    traces = [
-        Trace("effective_directivity", Form.RATIO_DB, grid, found.directivity_db),
-        Trace("effective_source_match", Form.RATIO_DB, grid, positive_db(found.source_match)),
+    curves = [
+        curve("effective_directivity", grid, found.directivity_db),
+        curve("effective_source_match", grid, positive_db(found.source_match)),
     ]
     if joint is not None:
-        results = [*joint_results(joint, reported_hz(step, grid)), *results]
-        traces.append(Trace("joint_reflection", Form.RATIO_DB, grid, joint.reflection_db))
-    return finished(step, None, list(captures.values()), results, traces, noise_counts=True)
+        results = [*joint_results(joint, reported_hz(settings.at_hz, grid)), *results]
+        curves.append(curve("joint_reflection", grid, joint.reflection_db))
+    return finished(None, captures.of(settings), results, curves, noise_counts=True)
 
 
 def _joint_known(bench: Bench, capture: Capture, joint: Joint | None) -> Known:

@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from benchd.known.archive import Archive
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.results import Result, ResultRecord
-from benchd.store import Store
 
 NAMED = "resonance_frequency"
 FURTHER = "further_resonance_frequency"
@@ -20,13 +20,13 @@ FURTHER = "further_resonance_frequency"
 Pairs = list[tuple[ResultRecord, ResultRecord]]
 
 
-def paired_dips(store: Store, first: ResultRecord, second: ResultRecord) -> Pairs:
+def paired_dips(archive: Archive, first: ResultRecord, second: ResultRecord) -> Pairs:
     """Pairs of dips, that of the first's own resonance at the front, all as resonances.
 
     As many dips in both: in their order over frequency. Else each with the nearest of the other,
     the nearest pairs first, none twice.
     """
-    ones, others = _all_dips(store, first), _all_dips(store, second)
+    ones, others = _all_dips(archive, first), _all_dips(archive, second)
     if len(ones) == len(others):
         pairs = list(zip(ones, others, strict=True))
     else:
@@ -57,11 +57,11 @@ def as_dips(
     return result.with_flags(ANOTHER_DIP) if doubt or is_other else result
 
 
-def _all_dips(store: Store, named: ResultRecord) -> list[ResultRecord]:
+def _all_dips(archive: Archive, named: ResultRecord) -> list[ResultRecord]:
     """The resonance and the further dips of the same reduction, by frequency."""
     others = [
         record
-        for record in store.results(quantity=FURTHER, job_id=named.job_id, bench=named.bench)
+        for record in archive.results(quantity=FURTHER, job_id=named.job_id, bench=named.bench)
         if record.step == named.step and record.result.antenna == named.result.antenna
     ]
     alike = [replace(one, result=replace(one.result, quantity=NAMED)) for one in others]

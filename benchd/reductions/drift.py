@@ -1,25 +1,53 @@
-"""`drift`: one thing captured again and again over time."""
+"""`drift`: a baseline watched over time."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Literal
+
 import numpy as np
+from pydantic import Field
 
-from benchd.known.captures import Sources, inputs
-from benchd.reduce.qualify.night import drift_results
+from benchd.files.fields import Duration, PositiveRatio
+from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.reduce.qualify.night import DEFAULT_LIMIT_DB, drift_results
+from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
-from benchd.reductions.series import grid_of, linearity_db, series, stacked
-from benchd.traces import Capture, FloatArray, Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.reductions.qualification import Qualification
+from benchd.reductions.registry import reduction
+from benchd.reductions.series import curve, grid_of, linearity_db, stacked
+from benchd.traces import Capture, FloatArray
 
 
-def reduce_drift(sources: Sources, step: ReduceStep) -> Outcome:
+class Drift(Qualification):
+    """The largest age that keeps drift within a limit, and what temperature does."""
+
+    kind: Literal["drift"] = Field(description="drift")
+    watched: CapturePatterns = Field(description="captures of the same thing, over time")
+    limit_db: PositiveRatio = Field(
+        DEFAULT_LIMIT_DB, alias="limit", description="most that a baseline may drift"
+    )
+    needed_s: Duration = Field(
+        alias="needed_age", description="how old baselines get in use (max_age of the recipes)"
+    )
+
+    def series(self) -> Mapping[str, list[str]]:
+        """watched."""
+        return {"watched": self.watched}
+
+    def least(self) -> Mapping[str, int]:
+        """Three show a change that a straight line would hide."""
+        return {"watched": 3}
+
+
+@reduction(Drift)
+def reduce_drift(settings: Drift, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
     """Largest age, drift, temperature's part, and the verdict.
 
     Raises ReductionRefused.
     """
-    captures = inputs(sources, step)
-    watched = sorted(series(captures, "watched"), key=lambda one: one.taken_at)
-    levels = stacked(watched, step)
+    watched = sorted(captures.all(settings.watched), key=lambda one: one.taken_at)
+    levels = stacked(watched, captures.step)
     began = watched[0].taken_at
     times_s = np.array([(one.taken_at - began).total_seconds() for one in watched])
     grid = grid_of(watched[0])
@@ -27,13 +55,13 @@ def reduce_drift(sources: Sources, step: ReduceStep) -> Outcome:
         grid,
         times_s,
         levels,
-        limit_db=step.options["limit_db"],
-        needed_s=step.options["needed_s"],
+        limit_db=settings.limit_db,
+        needed_s=settings.needed_s,
         temperature_c=_temperatures_c(watched),
-        linearity_db=linearity_db(sources.bench, watched[0])[0],
+        linearity_db=linearity_db(known.bench, watched[0])[0],
     )
-    traces = [Trace("drift_whole_watch", Form.RATIO_DB, grid, np.ptp(levels, axis=0))]
-    return finished(step, None, watched, results, traces)
+    curves = [curve("drift_whole_watch", grid, np.ptp(levels, axis=0))]
+    return finished(None, watched, results, curves)
 
 
 def _temperatures_c(watched: list[Capture]) -> FloatArray | None:

@@ -5,19 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from benchd.bench import Bench
+from benchd.curves import Curve
 from benchd.errors import ReductionRefused
+from benchd.known.captures import BenchKnowledge
 from benchd.reduce.extremes import Coherence
 from benchd.reduce.transfer import over_band
 from benchd.reduce.weak import WEAK_DB, reach_of, weakened
+from benchd.reductions.gain_settings import GainReduction
 from benchd.reductions.outcome import Outcome, finished
+from benchd.reductions.series import curve
 from benchd.results import Result
-from benchd.traces import Capture, FloatArray, Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.traces import Capture, FloatArray
 
 AtFrequency = Callable[[float], list[Result]]
 
@@ -27,28 +29,31 @@ than any sweep, far coarser than what rounding a number in a file changes."""
 
 
 def gain_outcome(
-    step: ReduceStep,
+    settings: GainReduction,
     test: Capture,
     used: list[Capture],
     at: AtFrequency,
     *,
     antenna: str | None,
-    bench: Bench,
+    known: BenchKnowledge,
+    step: str,
     more: Sequence[Result] = (),
 ) -> Outcome:
     """Results at the frequencies asked for, then mean, least and largest over the band.
 
     at: results at one frequency; several antennas may stand in it, told apart by their name.
-    antenna: the name for results that carry none of their own. more: results of another kind.
+    antenna: the name for results that carry none of their own. step: the step's label, for
+    refusals. more: results of another kind.
     """
-    options: dict[str, Any] = step.options
-    low_hz, high_hz = options["band_hz"]
+    band = settings.band_hz
+    assert band is not None, "a resolved reduction tells it"
+    low_hz, high_hz = band.least, band.most
     grid = test.level.frequency_hz
     inside = _over(grid, low_hz, high_hz)
     if inside.size == 0:
         raise ReductionRefused(
             f"no point of the sweep lies between {low_hz / 1e6:.6g} and {high_hz / 1e6:.6g} MHz",
-            where=step.label,
+            where=step,
             advice="Widen the band, or measure with more points.",
         )
     points = [at(float(frequency_hz)) for frequency_hz in inside]
@@ -56,26 +61,25 @@ def gain_outcome(
     for result in (result for found in points for result in found):
         gathered.setdefault((result.quantity, result.antenna), []).append(result)
     ends_db = {
-        key: (min(one.value for one in curve), max(one.value for one in curve))
-        for key, curve in gathered.items()
+        key: (min(one.value for one in along), max(one.value for one in along))
+        for key, along in gathered.items()
     }
 
     def honest(one: Result) -> Result:
         least_db, best_db = ends_db[one.quantity, one.antenna]
         if best_db - least_db < WEAK_DB:
             return one
-        reach = _reach(bench, one.antenna or antenna, one.frequency_hz)
+        reach = _reach(known.bench, one.antenna or antenna, one.frequency_hz)
         return weakened(one, best_db - one.value, reach)
 
-    results = [honest(result) for frequency_hz in options["at_hz"] for result in at(frequency_hz)]
-    traces: list[Trace] = []
+    results = [honest(result) for at_hz in settings.reported_hz for result in at(at_hz)]
+    curves: list[Curve] = []
     for (quantity, name), plain in gathered.items():
-        curve = [honest(one) for one in plain]
-        how = coherence(bench, test.route)
-        results += [_named(one, name) for one in over_band(curve, (low_hz, high_hz), how)]
-        several = len({r.antenna for r in points[0]}) > 1
-        traces += _curves(f"{name}/{quantity}" if several else quantity, inside, curve)
-    return finished(step, antenna, used, [*results, *more], traces)
+        along = [honest(one) for one in plain]
+        how = coherence(known.bench, test.route)
+        results += [_named(one, name) for one in over_band(along, (low_hz, high_hz), how)]
+        curves.append(_curve(quantity, name, inside, along))
+    return finished(antenna, used, [*results, *more], curves)
 
 
 def _over(grid_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
@@ -130,12 +134,9 @@ def _named(result: Result, antenna: str | None) -> Result:
     return replace(result, antenna=antenna)
 
 
-def _curves(quantity: str, grid: FloatArray, curve: list[Result]) -> list[Trace]:
-    def trace(name: str, values: list[float | None]) -> Trace:
-        return Trace(name, Form.RATIO_DB, grid, np.array(values, dtype=float))
-
-    return [
-        trace(quantity, [result.value for result in curve]),
-        trace(f"{quantity}/low", [result.low for result in curve]),
-        trace(f"{quantity}/high", [result.high for result in curve]),
-    ]
+def _curve(quantity: str, antenna: str | None, grid: FloatArray, along: list[Result]) -> Curve:
+    values, low, high = (
+        np.array([getattr(result, name) for result in along], dtype=float)
+        for name in ("value", "low", "high")
+    )
+    return curve(quantity, grid, values, low=low, high=high, antenna=antenna)

@@ -1,57 +1,128 @@
-"""`leakage`: captures with the lid open and closed, and captures with RF off."""
+"""`leakage`: shielding of lid and seam, and transmitters that get in."""
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Iterator, Mapping
+from typing import Literal
 
-from benchd.known.captures import Sources, inputs
-from benchd.reduce.qualify.leakage import Shielding, leakage_results, shielding, transmitters
+import numpy as np
+from pydantic import Field
+
+from benchd.files.fields import Label, Level, PositiveRatio
+from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.reduce.qualify.leakage import (
+    DEFAULT_DISTURBANCE_DB,
+    DEFAULT_LEAST_DB,
+    Shielding,
+    leakage_results,
+    shielding,
+    transmitters,
+)
+from benchd.reductions.base import CapturePatterns, Finding, View
 from benchd.reductions.outcome import Outcome, finished
-from benchd.reductions.series import grid_of, linearity_db, noise_dbm, series, stacked
-from benchd.traces import Capture, Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.reductions.qualification import Qualification
+from benchd.reductions.registry import reduction
+from benchd.reductions.same_sweep import differences
+from benchd.reductions.series import curve, grid_of, linearity_db, noise_dbm, stacked
+from benchd.traces import Capture
+
+
+class Leakage(Qualification):
+    """Levels with the lid closed against levels with it open, place by place; and listening."""
+
+    kind: Literal["leakage"] = Field(description="leakage")
+    opened: CapturePatterns = Field(
+        alias="open", description="captures with the lid open, one for each place"
+    )
+    closed: CapturePatterns = Field(
+        description="captures with the lid closed, places in the same order"
+    )
+    places: list[Label] | None = Field(
+        None, description="what each place is called; without it, by the captures' names"
+    )
+    listened: CapturePatterns | None = Field(
+        None, alias="ingress", description="captures with RF off and the lid closed"
+    )
+    least_db: PositiveRatio = Field(
+        DEFAULT_LEAST_DB, alias="least", description="shielding that the box needs"
+    )
+    reading_dbm: Level = Field(
+        alias="reading", description="weakest level usually measured, not to be disturbed"
+    )
+    disturbance_db: PositiveRatio = Field(
+        DEFAULT_DISTURBANCE_DB,
+        alias="disturbance",
+        description="most that a transmitter may change such a reading",
+    )
+
+    def series(self) -> Mapping[str, list[str]]:
+        """open, closed and, where captured, ingress."""
+        found = {"open": self.opened, "closed": self.closed}
+        return found | ({"ingress": self.listened} if self.listened else {})
+
+    def alone(self) -> frozenset[str]:
+        """Listening has its own sweep; the places may be measured in both directions."""
+        return frozenset({"open", "closed", "ingress"})
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """As many closed as open ones; RF on in both and off while listening."""
+        yield from super().check(view)
+        count = len(self.opened)
+        if len(self.closed) != count:
+            yield ("closed",), f"found {len(self.closed)} captures, expected {count} as in open"
+        if self.places is not None and len(self.places) != count:
+            yield ("places",), f"found {len(self.places)} names, expected {count} as in open"
+        for index, (one, other) in enumerate(zip(self.opened, self.closed, strict=False)):
+            apart = differences(view.captures[one], view.captures[other], grid=True)
+            if apart:
+                yield ("closed", index), f'"{other}" does not fit "{one}": {"; ".join(apart)}'
+        for key, names in self.series().items():
+            wanted = "off" if key == "ingress" else "on"
+            for index, name in enumerate(names):
+                if view.captures[name].sweep.rf != wanted:
+                    yield (key, index), f'"{name}" was taken with RF not {wanted}'
+
 
 NO_NOISE_DBM = -300.0
 """Stands for a noise reading that was not taken: every level then counts as measured."""
 
 
-def reduce_leakage(sources: Sources, step: ReduceStep) -> Outcome:
+@reduction(Leakage)
+def reduce_leakage(settings: Leakage, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
     """Shielding per place and least of all, transmitters that enter, and the verdict.
 
     Raises ReductionRefused.
     """
-    captures = inputs(sources, step)
-    options = step.options
-    pairs = zip(series(captures, "open"), series(captures, "closed"), strict=True)
+    opened, closed = captures.all(settings.opened), captures.all(settings.closed)
+    names = settings.places or settings.closed
     places = [
-        _place(name, opened, closed, step)
-        for name, (opened, closed) in zip(options["places"], pairs, strict=True)
+        _place(name, before, after, captures.step)
+        for name, before, after in zip(names, opened, closed, strict=True)
     ]
-    listened = series(captures, "ingress")
+    listened = captures.all(settings.listened)
     heard = [
         one
         for capture in listened
         for one in transmitters(grid_of(capture), np.real(capture.level.values))
     ]
-    size_db, is_known = linearity_db(sources.bench, captures["open"])
+    size_db, is_known = linearity_db(known.bench, opened[0])
     results = leakage_results(
         places,
-        options["at_hz"],
+        settings.at_hz or [],
         linearity_db=size_db,
         is_linearity_known=is_known,
-        least_db=options["least_db"],
+        least_db=settings.least_db,
         ingress=heard if listened else None,
-        reading_dbm=options["reading_dbm"],
-        most_disturbance_db=options["disturbance_db"],
+        reading_dbm=settings.reading_dbm,
+        most_disturbance_db=settings.disturbance_db,
     )
-    traces = [
-        Trace(f"shielding {one.place}", Form.RATIO_DB, one.frequency_hz, one.shielding_db)
-        for one in places
+    curves = [
+        curve("shielding", one.frequency_hz, one.shielding_db, part=one.place) for one in places
     ]
-    return finished(step, None, list(captures.values()), results, traces, noise_counts=True)
+    return finished(None, captures.of(settings), results, curves, noise_counts=True)
 
 
-def _place(name: str, opened: Capture, closed: Capture, step: ReduceStep) -> Shielding:
+def _place(name: str, opened: Capture, closed: Capture, step: str) -> Shielding:
     levels = stacked([opened, closed], step)
     grid = grid_of(opened)
     noise = noise_dbm(closed, grid)

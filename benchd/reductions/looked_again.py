@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchd.known.captures import Sources
+from benchd.errors import UnknownId
+from benchd.known.captures import BenchKnowledge
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.known.timeline import baseline_between
 from benchd.reduce.normalise import normalised
 from benchd.reduce.revision_readings import Looked
 from benchd.results import Result
-from benchd.store import UnknownId
 from benchd.traces import Capture, Role, Trace
 
 BOX_WALLS = "box walls"
@@ -28,10 +28,10 @@ class LookedAgain:
     test: Capture
 
 
-def looked_again(sources: Sources, result: Result) -> LookedAgain | None:
+def looked_again(known: BenchKnowledge, result: Result) -> LookedAgain | None:
     """None where the result is no reflection of one test capture over stored baselines."""
     try:
-        captures = [sources.store.capture(one) for one in result.captures]
+        captures = [known.archive.capture(one) for one in result.captures]
     except UnknownId:
         return None
     tests = [one for one in captures if one.role is Role.TEST]
@@ -50,12 +50,12 @@ def looked_again(sources: Sources, result: Result) -> LookedAgain | None:
         return None
     budget = result.budget
     free_space = budget is not None and any(BOX_WALLS in line.name for line in budget.terms)
-    known = reflection_knowledge(sources.bench, test, first, sources.store, free_space=free_space)
+    knowledge = reflection_knowledge(known.bench, test, first, known.archive, free_space=free_space)
     ratio = normalised(test.level, levels, other_grid=True)
     looked = Looked(
         ratio.frequency_hz,
         np.real(ratio.values).astype(float),
-        coupler_over_frequency(known, sources.bench, test, sources.store),
+        coupler_over_frequency(knowledge, known.bench, test, known.archive),
     )
     return LookedAgain(looked, test)
 

@@ -12,10 +12,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchd.bench import Bench
+from benchd.errors import UnknownId
 from benchd.known.box_spreads import ALIKE, alike
-from benchd.known.captures import Sources
+from benchd.known.captures import BenchKnowledge
 from benchd.results import Result, ResultRecord, Term
-from benchd.store import UnknownId
 from benchd.traces import Capture, Role
 
 OF_THE_PLACE = ("box", "range and phase centre", "finite range", "mismatch at test")
@@ -31,22 +31,22 @@ or two elsewhere (common practice, no source)."""
 
 
 def in_one_place(
-    sources: Sources, one: ResultRecord, other: ResultRecord
+    known: BenchKnowledge, one: ResultRecord, other: ResultRecord
 ) -> tuple[Result, Result] | None:
     """Both results with the errors of their place marked as shared; None where they share none."""
-    first, second = _test_of(sources, one.result), _test_of(sources, other.result)
+    first, second = _test_of(known, one.result), _test_of(known, other.result)
     if first is None or second is None or not _same_place(first, second):
         return None
-    if not alike(sources.bench, first.antenna, second.antenna):
+    if not alike(known.bench, first.antenna, second.antenna):
         return None
-    apart = _apart(sources.bench, first, second, abs(other.result.value - one.result.value))
+    apart = _apart(known.bench, first, second, abs(other.result.value - one.result.value))
     return _marked(one, apart), _marked(other, apart)
 
 
-def _test_of(sources: Sources, result: Result) -> Capture | None:
+def _test_of(known: BenchKnowledge, result: Result) -> Capture | None:
     """The one capture of the antenna under test; None where there are several places or none."""
     try:
-        captures = [sources.store.capture(one) for one in result.captures]
+        captures = [known.archive.capture(one) for one in result.captures]
     except UnknownId:
         return None
     tests = [one for one in captures if one.role is Role.TEST]

@@ -4,35 +4,34 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from benchd.curves import Curve
 from benchd.known.path_flags import noise_margin_flags
 from benchd.results import Result
-from benchd.traces import Capture, Trace
-from benchd.worksheet import ReduceStep
+from benchd.traces import Capture
 
 
 @dataclass(frozen=True)
 class Outcome:
     """Results, and the curves behind them.
 
-    traces: named "<reduction>/<quantity>", interval ends ".../low" and ".../high".
     instruments: name -> identity, of all captures used.
     """
 
     results: tuple[Result, ...]
-    traces: tuple[Trace, ...] = ()
+    curves: tuple[Curve, ...] = ()
     instruments: dict[str, str] = field(default_factory=dict)
 
 
 def finished(
-    step: ReduceStep,
     antenna: str | None,
     captures: list[Capture],
     results: list[Result],
-    traces: list[Trace],
+    curves: list[Curve],
     *,
     noise_counts: bool = False,
 ) -> Outcome:
-    """Give every result its antenna (unless it has one), its captures and their flags.
+    """Give every result and curve its antenna (unless it has one), and every result its captures
+    and their flags.
 
     noise_counts: a capture that reads nothing but noise is one of the answers looked for, as
         that of a tight box is; else every result says that it rests on noise.
@@ -49,6 +48,6 @@ def finished(
             replace(result, antenna=result.antenna or antenna, captures=ids).with_flags(*flags)
             for result in results
         ),
-        traces=tuple(replace(trace, name=f"{step.name}/{trace.name}") for trace in traces),
+        curves=tuple(replace(curve, antenna=curve.antenna or antenna) for curve in curves),
         instruments=instruments,
     )

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from benchd.bench.antennas import Trim
+from benchd.bench.antennas import Antenna, Trim
 from benchd.errors import ReductionRefused
 from benchd.known.ageing import age_of
-from benchd.known.captures import Sources, baselines, inputs
+from benchd.known.captures import Baselines, BenchKnowledge, JobCaptures
 from benchd.known.path_flags import path_flags
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.known.timeline import baseline_between
@@ -24,12 +24,11 @@ from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
 from benchd.reductions.outcome import Outcome, finished
+from benchd.reductions.reflection_settings import Reflection
+from benchd.reductions.registry import reduction
+from benchd.reductions.series import curve
 from benchd.results import Result
-from benchd.traces import Capture, Form, Trace
-from benchd.worksheet import ReduceStep
-
-CLOSING = "closing_"
-"""Before the role of a baseline that was taken after the capture."""
+from benchd.traces import Capture, Trace
 
 NEAR_MAX_AGE = 0.8
 """Share of the recipe's max_age from which a baseline is called old: one more capture like the
@@ -42,7 +41,10 @@ INTERVAL_POINTS = 41
 """Points at which the interval of the curve is worked out; straight lines join them."""
 
 
-def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
+@reduction(Reflection)
+def reduce_reflection(
+    settings: Reflection, captures: JobCaptures, known: BenchKnowledge
+) -> Outcome:
     """Return loss, VSWR, reflection magnitude and mismatch loss where asked for; resonance,
     Q, bandwidth; trim advice where the bench file tells what a trim would change.
 
@@ -55,30 +57,33 @@ def reduce_reflection(sources: Sources, step: ReduceStep) -> Outcome:
 
     Raises NormalisationRefused, ReductionRefused.
     """
-    test = inputs(sources, step)["test"]
-    every = baselines(sources, step, test)
-    found = {role: one for role, one in every.items() if not role.startswith(CLOSING)}
-    free_space = bool(step.options.get("free_space"))
-    known = reflection_knowledge(sources.bench, test, found, sources.store, free_space=free_space)
-    levels, drift = _levels_at(test, every)
+    test = captures.named(settings.test)
+    baselines = captures.baselines(
+        settings.baselines(), test, max_age_s=settings.oldest_s, interpolate=settings.interpolate
+    )
+    knowledge = reflection_knowledge(
+        known.bench, test, baselines.opening, known.archive, free_space=settings.free_space
+    )
+    levels, drift = _levels_at(test, baselines)
     if drift is not None:
-        known = replace(known, drift_db=drift)
-    ratio = normalised(test.level, levels, other_grid=step.interpolate)
+        knowledge = replace(knowledge, drift_db=drift)
+    ratio = normalised(test.level, levels, other_grid=settings.interpolate)
     frequency_hz, ratio_db = ratio.frequency_hz, np.real(ratio.values)
-    options = step.options
-    known_at = coupler_over_frequency(known, sources.bench, test, sources.store)
+    known_at = coupler_over_frequency(knowledge, known.bench, test, known.archive)
     results = [
         result
-        for at_hz in options["at_hz"]
+        for at_hz in settings.reported_hz
         for result in reflection_results(frequency_hz, ratio_db, [at_hz], known_at(at_hz))
     ]
-    results += _resonance_and_band(sources, frequency_hz, ratio_db, known_at, options)
-    traces = [Trace("return_loss", Form.RATIO_DB, frequency_hz, -ratio_db)]
-    traces += _interval(frequency_hz, ratio_db, known_at)
-    flags = _age_flags(step, test, found, bracketed=drift is not None)
+    results += _resonance_and_band(
+        settings, frequency_hz, ratio_db, known_at, known.bench.antennas.get(test.antenna or "")
+    )
+    low_db, high_db = _interval(frequency_hz, ratio_db, known_at)
+    curves = [curve("return_loss", frequency_hz, -ratio_db, low=low_db, high=high_db)]
+    flags = _age_flags(settings, test, baselines, bracketed=drift is not None)
     flags = (*flags, *path_flags(test, frequency_hz, ratio_db, known_at))
-    results = [_noted(result.with_flags(*flags), free_space) for result in results]
-    return finished(step, options.get("antenna"), [test, *every.values()], results, traces)
+    results = [_noted(result.with_flags(*flags), settings.free_space) for result in results]
+    return finished(test.antenna, [test, *baselines.every], results, curves)
 
 
 def _noted(result: Result, free_space: bool) -> Result:
@@ -89,57 +94,59 @@ def _noted(result: Result, free_space: bool) -> Result:
     return replace(result, note=f"{result.note} {note}".strip())
 
 
-def _levels_at(test: Capture, every: dict[str, Capture]) -> tuple[list[Trace], Known | None]:
+def _levels_at(test: Capture, baselines: Baselines) -> tuple[list[Trace], Known | None]:
     """Baseline levels at the time of the capture, open first, and the drift that may be left.
 
     Where opening and closing baselines bracket the capture, they are interpolated in time; their
     difference, which the stated drift of the bench file stood for, is then the drift.
     """
     traces, drifts = [], []
-    for role in ("open", "short"):
-        if role not in every:
-            continue
-        closing = every.get(f"{CLOSING}{role}")
+    for role, opening in baselines.opening.items():
+        closing = baselines.closing.get(role)
         if closing is None:
-            traces.append(every[role].level)
+            traces.append(opening.level)
             continue
-        trace, drift = baseline_between(every[role], closing, test)
+        trace, drift = baseline_between(opening, closing, test)
         traces.append(trace)
         drifts.append(drift)
     return traces, max(drifts, key=lambda one: one.value) if drifts else None
 
 
 def _age_flags(
-    step: ReduceStep, test: Capture, found: dict[str, Capture], *, bracketed: bool
+    settings: Reflection, test: Capture, baselines: Baselines, *, bracketed: bool
 ) -> tuple[str, ...]:
     """`baseline-old` where the age of a baseline comes near what the recipe allows."""
-    if step.max_age_s is None or bracketed:
+    allowed_s = settings.oldest_s
+    if allowed_s is None or bracketed:
         return ()
-    oldest_s = max(age_of(one.taken_at, test.taken_at) for one in found.values())
-    return ("baseline-old",) if oldest_s >= NEAR_MAX_AGE * step.max_age_s else ()
+    opening = baselines.opening.values()
+    oldest_s = max(age_of(one.taken_at, test.taken_at) for one in opening)
+    return ("baseline-old",) if oldest_s >= NEAR_MAX_AGE * allowed_s else ()
 
 
 def _resonance_and_band(
-    sources: Sources,
+    settings: Reflection,
     frequency_hz: Any,
     ratio_db: Any,
     known_at: Callable[[float], ReflectionKnowledge],
-    options: dict[str, Any],
+    antenna: Antenna | None,
 ) -> list[Result]:
+    design_hz = settings.design_frequency_hz
+    assert design_hz is not None, "a resolved reduction tells it"
     found = dips(
         frequency_hz,
         ratio_db,
         known_at,
-        meant=options.get("dip", "deepest"),
-        near_hz=options["design_frequency_hz"],
+        meant=settings.dip,
+        near_hz=design_hz,
     )
     there = found.meant
     results = list(dip_results(found))
     # An antenna may be matched off its resonance; the band lies around where it is best.
     around_hz = float(np.clip(there.frequency_hz, frequency_hz[0], frequency_hz[-1]))
-    levels = [("bandwidth", options["bandwidth_level_db"])]
-    if options.get("vswr_limit") is not None:
-        limit = options["vswr_limit"]
+    levels = [("bandwidth", settings.bandwidth_level_db)]
+    limit = settings.vswr_limit
+    if limit is not None:
         levels.append(("vswr_bandwidth", return_loss_from_gamma((limit - 1.0) / (limit + 1.0))))
     for quantity, level_db in levels:
         bands = band_results(
@@ -152,13 +159,12 @@ def _resonance_and_band(
             quantity=quantity,
         )
         results += [_of_dip(result, found) for result in bands]
-    antenna = sources.bench.antennas.get(options.get("antenna") or "")
     if antenna is not None and antenna.trim is not None:
         try:
             advice = trim(
                 there,
                 antenna.trim.arm_m,
-                options["design_frequency_hz"],
+                design_hz,
                 trim_knowledge(antenna.trim),
             )
         except ReductionRefused:
@@ -191,8 +197,8 @@ def trim_knowledge(stated: Trim) -> TrimKnowledge:
 
 def _interval(
     frequency_hz: Any, ratio_db: Any, known_at: Callable[[float], ReflectionKnowledge]
-) -> list[Trace]:
-    """Ends of the 95 % interval of the return loss over the band.
+) -> tuple[Any, Any]:
+    """Lower and upper end of the 95 % interval of the return loss over the band.
 
     Where only a least return loss can be stated, the upper end stands at the value that the
     reading alone would give, since a plot needs an end.
@@ -208,8 +214,4 @@ def _interval(
         least = point.gamma_low if point.gamma_low else 10.0 ** (ratio_db[pick] / 20.0)
         high_db.append(float(return_loss_from_gamma(least)))
     grid = frequency_hz[picks]
-    ends = (
-        ("low", np.interp(frequency_hz, grid, low_db)),
-        ("high", np.interp(frequency_hz, grid, high_db)),
-    )
-    return [Trace(f"return_loss/{end}", Form.RATIO_DB, frequency_hz, ys) for end, ys in ends]
+    return np.interp(frequency_hz, grid, low_db), np.interp(frequency_hz, grid, high_db)

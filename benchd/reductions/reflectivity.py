@@ -1,56 +1,122 @@
-"""`reflectivity`: captures of an antenna at places along and across the range."""
+"""`reflectivity`: what the walls of the box do to a gain, from an antenna moved about."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from typing import Literal
+
 import numpy as np
+from pydantic import Field
 
-from benchd.known.captures import Sources, inputs
-from benchd.reduce.qualify.reflectivity import Line, reflectivity_results, walls
+from benchd.files.fields import Frequency, Length, PositiveRatio
+from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.reduce.qualify.reflectivity import DEFAULT_CLAIM_DB, Line, reflectivity_results, walls
+from benchd.reductions.base import CapturePatterns, Finding, View
 from benchd.reductions.outcome import Outcome, finished
-from benchd.reductions.series import grid_of, reported_hz, series, stacked
-from benchd.traces import Capture, FloatArray, Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.reductions.qualification import Qualification
+from benchd.reductions.registry import reduction
+from benchd.reductions.series import curve, grid_of, reported_hz, stacked
+from benchd.traces import Capture, FloatArray
 
 
-def reduce_reflectivity(sources: Sources, step: ReduceStep) -> Outcome:
+class Reflectivity(Qualification):
+    """Reflected level, spread of a gain over positions, and from where on the box is usable.
+
+    The captures of a line stand in the order of the places, `step` apart.
+    """
+
+    kind: Literal["reflectivity"] = Field(description="reflectivity")
+    along: CapturePatterns | None = Field(
+        None, description="captures, each one step nearer to the other antenna"
+    )
+    across: CapturePatterns | None = Field(
+        None, description="captures, each one step to the side, evenly about the range's axis"
+    )
+    step_m: Length = Field(alias="step", description="distance from one place to the next")
+    range_length_m: Length | None = Field(
+        None, alias="range_length", description="first distance; without it, the bench file's"
+    )
+    claim_db: PositiveRatio = Field(
+        DEFAULT_CLAIM_DB,
+        alias="claim",
+        description="expanded uncertainty that the box may cause in a gain at one position",
+    )
+    needed_hz: Frequency = Field(
+        alias="needed_from", description="lowest frequency at which the box has to be good"
+    )
+
+    def series(self) -> Mapping[str, list[str]]:
+        """The lines that were captured."""
+        lines = {"along": self.along, "across": self.across}
+        return {key: names for key, names in lines.items() if names}
+
+    def least(self) -> Mapping[str, int]:
+        """Five show a ripple."""
+        return {"along": 5, "across": 5}
+
+    def check(self, view: View) -> Iterator[Finding]:
+        """At least one line; a distance; places that do not reach the other antenna."""
+        yield from super().check(view)
+        if not self.series():
+            yield ("along",), 'needs captures under "along", "across" or both'
+        length_m = self._range_length_m(view)
+        if length_m is None:
+            yield ("range_length",), "neither here nor in the bench file (box.range_length)"
+        elif self.along and (len(self.along) - 1) * self.step_m >= 0.75 * length_m:
+            yield ("step",), "the last place along the range lies too near the other antenna"
+
+    def _range_length_m(self, view: View) -> float | None:
+        box = view.bench.box
+        return self.range_length_m or (box.range_length_m if box else None)
+
+    def resolved(self, view: View) -> Reflectivity:
+        """With the length of the range as the bench file has it now."""
+        return self.model_copy(update={"range_length_m": self._range_length_m(view)})
+
+
+@reduction(Reflectivity)
+def reduce_reflectivity(
+    settings: Reflectivity, captures: JobCaptures, known: BenchKnowledge
+) -> Outcome:
     """Reflected level and spreads at frequencies, usable range, and the verdict.
 
     Raises ReductionRefused.
     """
-    captures = inputs(sources, step)
-    options = step.options
     lines = []
     first: Capture | None = None
-    for key, name in (("along", "end walls"), ("across", "side walls")):
-        taken = series(captures, key)
+    length_m = settings.range_length_m
+    assert length_m is not None, "a resolved reduction tells it"
+    for names, wall in ((settings.along, "end walls"), (settings.across, "side walls")):
+        taken = captures.all(names)
         if not taken:
             continue
         first = first or taken[0]
-        levels = stacked(taken, step, first)
-        distance_m = _distances_m(key, len(taken), options["step_m"], options["range_length_m"])
-        lines.append(Line(name, levels, distance_m, (len(taken) - 1) * options["step_m"]))
+        levels = stacked(taken, captures.step, first)
+        nearer = names is settings.along
+        distance_m = _distances_m(nearer, len(taken), settings.step_m, length_m)
+        lines.append(Line(wall, levels, distance_m, (len(taken) - 1) * settings.step_m))
     assert first is not None, "the worksheet guarantees a line"
     grid = grid_of(first)
     found = walls(grid, lines)
     results = reflectivity_results(
         found,
-        reported_hz(step, grid),
-        needed_hz=options["needed_hz"],
-        claim_db=options["claim_db"],
+        reported_hz(settings.at_hz, grid),
+        needed_hz=settings.needed_hz,
+        claim_db=settings.claim_db,
     )
-    traces = [
-        Trace("box_gain_spread", Form.RATIO_DB, grid, found.gain_sd_db),
+    curves = [
+        curve("box_gain_spread", grid, found.gain_sd_db),
         *(
-            Trace(f"reflected_level {name}", Form.RATIO_DB, grid, levels)
-            for name, levels in found.reflected_db.items()
+            curve("reflected_level", grid, levels, part=wall)
+            for wall, levels in found.reflected_db.items()
         ),
     ]
-    return finished(step, first.antenna, list(captures.values()), results, traces)
+    return finished(first.antenna, captures.of(settings), results, curves)
 
 
-def _distances_m(key: str, count: int, step_m: float, length_m: float) -> FloatArray:
+def _distances_m(nearer: bool, count: int, step_m: float, length_m: float) -> FloatArray:
     """From the other antenna to each place: nearer step by step, or aside about the axis."""
-    if key == "along":
+    if nearer:
         return np.asarray(length_m - step_m * np.arange(count), dtype=np.float64)
     aside_m = step_m * (np.arange(count) - (count - 1) / 2.0)
     return np.asarray(np.hypot(length_m, aside_m), dtype=np.float64)

@@ -1,31 +1,61 @@
-"""`repeatability`: captures after reconnecting, and after bending the cable."""
+"""`repeatability`: the spread that reconnecting and bending cables add."""
 
 from __future__ import annotations
 
-from benchd.known.captures import Sources, inputs
-from benchd.reduce.qualify.repeatability import repeatability_results
+from collections.abc import Mapping
+from typing import Literal
+
+from pydantic import Field
+
+from benchd.files.fields import PositiveRatio
+from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.reduce.qualify.repeatability import DEFAULT_LIMIT_DB, repeatability_results
 from benchd.reduce.qualify.spreads import spread_db
+from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
-from benchd.reductions.series import grid_of, reported_hz, series, stacked
-from benchd.traces import Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.reductions.qualification import Qualification
+from benchd.reductions.registry import reduction
+from benchd.reductions.series import curve, grid_of, reported_hz, stacked
 
 
-def reduce_repeatability(sources: Sources, step: ReduceStep) -> Outcome:
+class Repeatability(Qualification):
+    """Standard deviation over reconnections, and over bends where captured."""
+
+    kind: Literal["repeatability"] = Field(description="repeatability")
+    joined: CapturePatterns = Field(description="captures, each after reconnecting")
+    bent: CapturePatterns | None = Field(
+        None, description="captures, each after bending the cable, nothing reconnected"
+    )
+    limit_db: PositiveRatio = Field(
+        DEFAULT_LIMIT_DB, alias="limit", description="largest standard deviation that is good"
+    )
+
+    def series(self) -> Mapping[str, list[str]]:
+        """joined and, where captured, bent."""
+        return {"joined": self.joined} | ({"bent": self.bent} if self.bent else {})
+
+    def least(self) -> Mapping[str, int]:
+        """Three show a spread, eight a useful one."""
+        return {"joined": 3, "bent": 3}
+
+
+@reduction(Repeatability)
+def reduce_repeatability(
+    settings: Repeatability, captures: JobCaptures, known: BenchKnowledge
+) -> Outcome:
     """Spreads over the band and at frequencies, and the verdict.
 
     Raises ReductionRefused.
     """
-    captures = inputs(sources, step)
-    joined, bent = series(captures, "joined"), series(captures, "bent")
-    levels = stacked(joined, step)
+    joined, bent = captures.all(settings.joined), captures.all(settings.bent)
+    levels = stacked(joined, captures.step)
     grid = grid_of(joined[0])
     results = repeatability_results(
         grid,
         levels,
-        reported_hz(step, grid),
-        limit_db=step.options["limit_db"],
-        bent_db=stacked(bent, step, joined[0]) if bent else None,
+        reported_hz(settings.at_hz, grid),
+        limit_db=settings.limit_db,
+        bent_db=stacked(bent, captures.step, joined[0]) if bent else None,
     )
-    traces = [Trace("repeatability_spread", Form.RATIO_DB, grid, spread_db(levels))]
-    return finished(step, joined[0].antenna, list(captures.values()), results, traces)
+    curves = [curve("repeatability_spread", grid, spread_db(levels))]
+    return finished(joined[0].antenna, captures.of(settings), results, curves)

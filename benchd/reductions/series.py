@@ -7,29 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 
 from benchd.bench import Bench
+from benchd.curves import Curve
 from benchd.errors import ReductionRefused
 from benchd.reduce.compatibility import description, differences
-from benchd.traces import Capture, FloatArray
-from benchd.worksheet import ReduceStep
+from benchd.traces import Capture, FloatArray, Form, Trace
 
 REPORTED_POINTS = 21
 """Frequencies at which a qualification reports: what it measures changes slowly (couplers,
 connectors, boxes), and budgets interpolate between them."""
 
 
-def series(captures: dict[str, Capture], key: str) -> list[Capture]:
-    """The captures of one list (key, key_2, ...), in order; empty where it was left out."""
-    found = []
-    number = 1
-    while (name := key if number == 1 else f"{key}_{number}") in captures:
-        found.append(captures[name])
-        number += 1
-    return found
-
-
-def stacked(taken: Sequence[Capture], step: ReduceStep, like: Capture | None = None) -> FloatArray:
+def stacked(taken: Sequence[Capture], step: str, like: Capture | None = None) -> FloatArray:
     """Levels in dBm, shape (captures, n). Raises ReductionRefused where one was taken otherwise
-    than the first, or than `like`.
+    than the first, or than `like`. step: the step's label, for the refusal.
     """
     first = like or taken[0]
     for capture in taken:
@@ -38,7 +28,7 @@ def stacked(taken: Sequence[Capture], step: ReduceStep, like: Capture | None = N
             raise ReductionRefused(
                 f'"{capture.step}" was taken otherwise than "{first.step}", which is called the '
                 f"baseline here: {'; '.join(apart)}",
-                where=step.label,
+                where=step,
                 advice="Take all captures of one qualification with the same settings.",
             )
     return np.array([np.real(capture.level.values) for capture in taken], dtype=float)
@@ -49,12 +39,26 @@ def grid_of(capture: Capture) -> FloatArray:
     return capture.level.frequency_hz
 
 
-def reported_hz(step: ReduceStep, frequency_hz: FloatArray) -> list[float]:
+def reported_hz(asked_hz: Sequence[float] | None, frequency_hz: FloatArray) -> list[float]:
     """The frequencies asked for, and enough of the grid for later budgets to know the band."""
     places = np.linspace(0, frequency_hz.size - 1, min(REPORTED_POINTS, frequency_hz.size))
     some = frequency_hz[np.unique(np.round(places).astype(int))].tolist()
-    asked = [float(one) for one in step.options["at_hz"]]
-    return sorted({*asked, *some})
+    return sorted({*(asked_hz or ()), *some})
+
+
+def curve(
+    quantity: str,
+    frequency_hz: FloatArray,
+    values_db: FloatArray,
+    *,
+    low: FloatArray | None = None,
+    high: FloatArray | None = None,
+    part: str = "",
+    antenna: str | None = None,
+) -> Curve:
+    """A curve in dB over frequency; arrays of shape (n,)."""
+    trace = Trace(quantity, Form.RATIO_DB, frequency_hz, values_db)
+    return Curve(quantity, trace, low, high, antenna, part)
 
 
 def noise_dbm(capture: Capture, frequency_hz: FloatArray) -> FloatArray | None:

@@ -1,38 +1,67 @@
-"""`stillness`: repeated sweeps with people moving and with nobody moving."""
+"""`stillness`: what people moving near the box do to a level."""
 
 from __future__ import annotations
 
-from benchd.known.captures import Sources, inputs
-from benchd.reduce.qualify.stillness import movement, stillness_results
+from collections.abc import Mapping
+from typing import Literal
+
+from pydantic import Field
+
+from benchd.files.fields import PositiveRatio
+from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.reduce.qualify.stillness import DEFAULT_LIMIT_DB, movement, stillness_results
+from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
-from benchd.reductions.series import grid_of, reported_hz, series, stacked
-from benchd.traces import Form, Trace
-from benchd.worksheet import ReduceStep
+from benchd.reductions.qualification import Qualification
+from benchd.reductions.registry import reduction
+from benchd.reductions.series import curve, grid_of, reported_hz, stacked
 
 
-def reduce_stillness(sources: Sources, step: ReduceStep) -> Outcome:
+class Stillness(Qualification):
+    """Spread of repeated sweeps with people moving, lid closed and open, against none moving."""
+
+    kind: Literal["stillness"] = Field(description="stillness")
+    still: CapturePatterns = Field(description="captures with the lid closed, nobody moving")
+    closed: CapturePatterns = Field(description="captures with the lid closed, people moving")
+    opened: CapturePatterns | None = Field(
+        None, alias="open", description="captures with the lid open, people moving"
+    )
+    limit_db: PositiveRatio = Field(
+        DEFAULT_LIMIT_DB,
+        alias="limit",
+        description="standard deviation that people may add with the lid closed",
+    )
+
+    def series(self) -> Mapping[str, list[str]]:
+        """still, closed and, where captured, open."""
+        found = {"still": self.still, "closed": self.closed}
+        return found | ({"open": self.opened} if self.opened else {})
+
+    def least(self) -> Mapping[str, int]:
+        """Three each for a spread."""
+        return {"still": 3, "closed": 3, "open": 3}
+
+
+@reduction(Stillness)
+def reduce_stillness(settings: Stillness, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
     """Spreads with the lid closed and open, and the verdict.
 
     Raises ReductionRefused.
     """
-    captures = inputs(sources, step)
-    still = series(captures, "still")
-    own = stacked(still, step)
+    still = captures.all(settings.still)
+    own = stacked(still, captures.step)
     moved = {
-        lid: movement(stacked(series(captures, lid), step, still[0]), own)
-        for lid in ("closed", "open")
-        if series(captures, lid)
+        lid: movement(stacked(captures.all(names), captures.step, still[0]), own)
+        for lid, names in (("closed", settings.closed), ("open", settings.opened))
+        if names
     }
     grid = grid_of(still[0])
     results = stillness_results(
         grid,
         moved["closed"],
         moved.get("open"),
-        reported_hz(step, grid),
-        step.options["limit_db"],
+        reported_hz(settings.at_hz, grid),
+        settings.limit_db,
     )
-    traces = [
-        Trace(f"stillness_spread_{lid}", Form.RATIO_DB, grid, one.moving_db)
-        for lid, one in moved.items()
-    ]
-    return finished(step, still[0].antenna, list(captures.values()), results, traces)
+    curves = [curve(f"stillness_spread_{lid}", grid, one.moving_db) for lid, one in moved.items()]
+    return finished(still[0].antenna, captures.of(settings), results, curves)

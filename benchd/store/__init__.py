@@ -4,6 +4,7 @@ One database, by default one SQLite file. Every method of `Store` is one transac
 that has returned has its data on the disk. `Store.atomic` joins several methods into one.
 """
 
+from benchd.errors import UnknownId
 from benchd.store.captures import CaptureRow
 from benchd.store.epochs import Epoch, Mark, why_no_successor
 from benchd.store.errors import (
@@ -13,7 +14,6 @@ from benchd.store.errors import (
     StoreFull,
     StoreReadOnly,
     StoreTooNew,
-    UnknownId,
     WrongState,
 )
 from benchd.store.jobs import JobEventRow, JobRow, JobState

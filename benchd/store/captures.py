@@ -11,8 +11,9 @@ from zipfile import BadZipFile
 
 from sqlalchemy import Connection, RowMapping, insert, select
 
+from benchd.errors import UnknownId
 from benchd.store import codec
-from benchd.store.errors import StoreDamaged, UnknownId
+from benchd.store.errors import StoreDamaged
 from benchd.store.rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import captures, traces
 from benchd.traces import Capture, Form, Role, Trace

@@ -9,8 +9,6 @@
       OrderRefused
         WrongState          a job is in a state in which this cannot be done
         BenchClaimed        another benchd runs this bench
-      UserError
-        UnknownId           no such job or capture
 
 Errors of the database library never leave this room unmapped: `translated` maps them.
 """
@@ -23,7 +21,7 @@ from contextlib import contextmanager
 
 from sqlalchemy import exc
 
-from benchd.errors import BenchdError, OrderRefused, UserError
+from benchd.errors import BenchdError, OrderRefused
 
 
 class StoreError(BenchdError):
@@ -54,12 +52,6 @@ class WrongState(OrderRefused):
 
 class BenchClaimed(OrderRefused):
     """Another running benchd owns the bench."""
-
-
-class UnknownId(UserError):
-    """Nothing with that id is stored."""
-
-    family = "not-found"
 
 
 def _sqlite_code(error: exc.DBAPIError) -> int | None:

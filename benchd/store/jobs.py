@@ -10,8 +10,10 @@ from typing import Any
 
 from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, update
 
+from benchd.errors import UnknownId
+from benchd.reductions import worksheet_from
 from benchd.store import codec
-from benchd.store.errors import StoreDamaged, UnknownId, WrongState
+from benchd.store.errors import StoreDamaged, WrongState
 from benchd.store.ids import new_id
 from benchd.store.rows import Damage, one, readable
 from benchd.store.schema import job_events, jobs, worksheets
@@ -344,7 +346,7 @@ def worksheet(connection: Connection, job_id: str) -> Worksheet:
     # As it was stored, not as it reads now: a newer benchd fills in fields that it did not have.
     if digest_of(document) != job.worksheet_hash:
         raise StoreDamaged(f"the worksheet of job {job_id} does not match its hash.")
-    return Worksheet.model_validate(document)
+    return worksheet_from(document)
 
 
 def events(

@@ -7,9 +7,9 @@ from datetime import datetime
 
 from sqlalchemy import Connection, RowMapping, insert, select
 
+from benchd.errors import UnknownId
 from benchd.results import ResultRecord, Verdict
 from benchd.store import codec
-from benchd.store.errors import UnknownId
 from benchd.store.rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import results, verdicts
 

@@ -10,6 +10,7 @@ from fastapi.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from benchd import __version__
+from benchd.curves import Curve
 from benchd.reduce.uncertainty import improve_first, shares
 from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
@@ -18,7 +19,7 @@ from benchd.web.bodies import Identifier, JobBody, Name, PlainWhole, RecipeBody
 from benchd.web.desk import Desk
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
-from benchd.web.forms import encode, encode_trace
+from benchd.web.forms import encode, encode_curves, encode_trace
 
 MOST_ROWS = 10_000
 MOST_SAID_OF_DAMAGE = 2000
@@ -103,6 +104,10 @@ def _traces(traces: Iterable[Trace]) -> Response:
     return json_response([encode_trace(trace) for trace in traces])
 
 
+def _curves(curves: Iterable[Curve]) -> Response:
+    return json_response(encode_curves(curves))
+
+
 def _add_jobs(app: FastAPI, desk: Desk) -> None:
     @app.post("/api/jobs")
     async def queue(body: JobBody) -> Response:
@@ -152,10 +157,10 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
         return await list_response(await desk.verdicts(job_id), desk)
 
     @app.get("/api/jobs/{job_id}/traces")
-    async def reduced_traces(job_id: Id) -> Response:
+    async def reduced_curves(job_id: Id) -> Response:
         """The normalised curves behind the job's results."""
-        traces = await desk.reduced_traces(job_id)
-        return await run_in_threadpool(_traces, traces)
+        curves = await desk.reduced_curves(job_id)
+        return await run_in_threadpool(_curves, curves)
 
     @app.post("/api/jobs/{job_id}/ready")
     async def ready(

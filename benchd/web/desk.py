@@ -14,9 +14,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
+    from benchd.curves import Curve
     from benchd.results import ResultRecord, Verdict
     from benchd.store import CaptureRow, JobRow
-    from benchd.traces import Capture, Trace
+    from benchd.traces import Capture
     from benchd.worksheet import Worksheet
 
 # The kinds of event and what `data` holds. Ids only: who wants the whole reads it by its id.
@@ -98,12 +99,8 @@ class Desk(Protocol):
         """Reduce a finished job's stored captures again."""
         ...
 
-    async def reduced_traces(self, job_id: str) -> list[Trace]:
-        """The normalised curves behind a job's results.
-
-        Each is named "<reduction>/<quantity>", such as "dipole/return_loss"; the ends of its
-        95 % interval, where known, are "<reduction>/<quantity>/low" and ".../high".
-        """
+    async def reduced_curves(self, job_id: str) -> list[Curve]:
+        """The normalised curves behind a job's results."""
         ...
 
     async def bench(self) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from enum import Enum
 from typing import Any
@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from benchd.curves import Curve, as_traces
 from benchd.results import ResultRecord, Verdict
 from benchd.traces import Capture, Form, Role, Trace
 
@@ -75,6 +76,25 @@ def encode_trace(trace: Trace) -> dict[str, Any]:
     if trace.visited is not None:
         document["visited"] = trace.visited.tolist()
     return document
+
+
+def encode_curves(curves: Iterable[Curve]) -> list[dict[str, Any]]:
+    """Curves, and the ends of their intervals, each as a trace that says what it is of.
+
+    reduction, antenna, quantity, part: as in `benchd.curves.Curve`. end: "low" or "high" of the
+    95 % interval, "" for the curve itself.
+    """
+    return [
+        {
+            **encode_trace(one.trace),
+            "reduction": one.curve.reduction,
+            "antenna": one.curve.antenna,
+            "quantity": one.curve.quantity,
+            "part": one.curve.part,
+            "end": one.end,
+        }
+        for one in as_traces(curves)
+    ]
 
 
 def encode_capture(capture: Capture) -> dict[str, Any]:

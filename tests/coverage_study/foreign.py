@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import Bench, parse_bench
-from benchd.known.captures import Sources
+from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.revision_readings import Looked
-from benchd.reductions import REDUCTIONS
+from benchd.reductions.reflection import reduce_reflection
+from benchd.reductions.reflection_settings import Reflection as Settings
 from benchd.results import Result
 from benchd.traces import Capture, Form, Role, Trace
-from benchd.worksheet import ReduceStep
 from tests.coverage_study.antennas import KINDS, Antenna, Reflection
 from tests.coverage_study.memory import Shelf
 from tests.coverage_study.reflectometer import (
@@ -177,24 +177,16 @@ def results(one: Foreign, at_hz: list[float], **options: Any) -> tuple[Result, .
     bench = bench_of(one)
     taken = captures(one, bench)
     shelf = Shelf(list(taken.values()))
-    step = ReduceStep(
-        index=1,
-        label="reduce reflection",
-        reduction="reflection",
-        name="reflection",
-        captures={"test": "test"},
-        baseline={"open": "open", "short": "short"},
-        max_age_s=None,
-        options={
-            "design_frequency_hz": sum(one.antenna.sweep_hz) / 2.0,
-            "bandwidth_level_db": 10.0,
-            "vswr_limit": None,
-            "at_hz": at_hz,
-            "antenna": "antenna",
-            **options,
-        },
-    )
-    return REDUCTIONS["reflection"](Sources(bench, shelf, "job-1"), step).results  # type: ignore[arg-type]
+    settings = Settings.from_stored({
+        "kind": "reflection",
+        "test": "test",
+        "baseline": {"open": "open", "short": "short"},
+        "design_frequency_hz": sum(one.antenna.sweep_hz) / 2.0,
+        "at_hz": at_hz,
+        **options,
+    })  # fmt: skip
+    captures_of_job = JobCaptures(shelf, "job-1", "reduce reflection")
+    return reduce_reflection(settings, captures_of_job, BenchKnowledge(bench, shelf)).results
 
 
 def looked(one: Foreign, again: Reflection | None = None) -> list[Looked]:

@@ -21,6 +21,7 @@ from benchd.bench import Bench
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.translate import translated
+from benchd.errors import UnknownId
 from benchd.results import Result
 from benchd.traces import Capture, Role
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
@@ -127,7 +128,14 @@ class Shelf:
 
     def capture(self, capture_id: str) -> Capture:
         """The capture of an id."""
-        return next(one for one in self.kept if one.id == capture_id)
+        for one in self.kept:
+            if one.id == capture_id:
+                return one
+        raise UnknownId(f"there is no capture {capture_id}")
+
+    def job(self, job_id: str) -> Any:
+        """No job is queued here."""
+        raise UnknownId(f"there is no job {job_id}")
 
     def results(self, **_: Any) -> list[Any]:
         """None: what this owner's qualification found stands in the bench file."""
@@ -184,7 +192,7 @@ class VirtualBench:
                 self._hands(self.workbench, step.ask)
                 self.wait(30.0)
             elif isinstance(step, ReduceStep):
-                reducer = Reducer(self.bench, self.shelf)  # type: ignore[arg-type]
+                reducer = Reducer(self.bench, self.shelf)
                 results += reducer.outcome(job_id, worksheet, step).results
         return results
 

@@ -68,7 +68,7 @@ def _worksheet(name: str, bench: Bench, at_hz: list[float], **arguments: str) ->
     """A shipped recipe resolved, reporting at more frequencies than it does by itself."""
     sheet = resolve(_recipe(name), bench, arguments)
     steps = tuple(
-        step.model_copy(update={"options": {**step.options, "at_hz": at_hz}})
+        step.model_copy(update={"settings": step.settings.model_copy(update={"at_hz": at_hz})})
         if isinstance(step, ReduceStep)
         else step
         for step in sheet.steps

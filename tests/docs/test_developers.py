@@ -74,7 +74,7 @@ def test_every_room_of_the_import_rules_is_described() -> None:
         ("benchd.engine.queue", "JobQueue.make_safe"),
         ("benchd.engine.rig", "Rig.measure"),
         ("benchd.engine.lidwatch", "LidWatch"),
-        ("benchd.reductions", "REDUCTIONS"),
+        ("benchd.reductions", "reduction"),
         ("benchd.store.schema", "HEAD"),
         ("drivers.instrument", "Instrument"),
     ],

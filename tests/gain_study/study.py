@@ -13,10 +13,9 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import Bench
-from benchd.known.captures import Sources
+from benchd.engine.reducing import Reducer
 from benchd.recipe import load_recipe, resolve
 from benchd.reduce.student import coverage_factor
-from benchd.reductions import REDUCTIONS
 from benchd.results import Result
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep
@@ -69,8 +68,7 @@ class Session:
             elif isinstance(step, CaptureStep):
                 shelf.kept.append(self._captured(step, scene(step)))
             elif isinstance(step, ReduceStep):
-                sources = Sources(self.bench, shelf, "job")  # type: ignore[arg-type]
-                found = REDUCTIONS[step.reduction](sources, step).results
+                found = Reducer(self.bench, shelf).outcome("job", sheet, step).results
         return found
 
     def offset_m(self, step: CaptureStep, mount: str) -> tuple[float, float, float]:

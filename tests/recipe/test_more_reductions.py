@@ -7,7 +7,10 @@ import pytest
 from benchd.bench import Bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
-from benchd.worksheet import ReduceStep, Worksheet
+from benchd.reductions.absolute_gain import ThreeAntennas
+from benchd.reductions.gain_settings import Gain
+from benchd.reductions.reflection_settings import Reflection
+from benchd.worksheet import BaselineInput, ReduceStep, Worksheet
 
 HEAD = """\
 recipe: more
@@ -81,48 +84,53 @@ def message(bench: Bench, text: str) -> str:
 
 def test_three_antennas_take_their_pairs_and_names(bench: Bench) -> None:
     step = reduction_of(bench, PAIRS + THREE)
-    assert step.captures == {"ab": "one", "ac": "two", "bc": "three", "thru": "joined"}
-    assert step.options == {
+    assert step.settings == ThreeAntennas.from_stored({
+        "kind": "gain-three-antennas",
+        "ab": "one", "ac": "two", "bc": "three", "thru": ["joined"],
         "match": "none",
         "at_hz": [1.7e9],
-        "band_hz": [1.6e9, 1.8e9],
-        "antenna": "dipole r3",
+        "band_hz": {"least": 1.6e9, "most": 1.8e9},
         "antennas": ["reference dipole", "dipole r3", "yagi r2"],
-    }
+    })  # fmt: skip
+    assert step.settings.inputs() == {
+        "ab": ("one",), "ac": ("two",), "bc": ("three",), "thru": ("joined",),
+    }  # fmt: skip
 
 
 def test_two_identical_antennas_take_one_capture_and_a_thru(bench: Bench) -> None:
     step = reduction_of(bench, PAIRS + TWO)
-    assert step.captures == {"test": "one", "thru": "joined"}
-    assert (step.options["antenna"], step.options["at_hz"]) == ("dipole r3", [1.7e9])
+    assert step.settings.inputs() == {"test": ("one",), "thru": ("joined",)}
+    assert step.settings.reported_hz == (1.7e9,)
 
 
 def test_opening_and_closing_baselines_are_named_apart(bench: Bench) -> None:
     step = reduction_of(bench, NIGHT)
-    assert step.baseline == {
-        "open": "open before",
-        "short": "short before",
-        "closing_open": "open after",
-        "closing_short": "short after",
-    }
-    assert step.options["free_space"] is True
+    assert step.settings.baselines() == (
+        BaselineInput("open", "open before"),
+        BaselineInput("short", "short before"),
+        BaselineInput("open", "open after", is_closing=True),
+        BaselineInput("short", "short after", is_closing=True),
+    )
+    assert isinstance(step.settings, Reflection)
+    assert step.settings.free_space is True
 
 
 def test_places_bring_their_travel(bench: Bench) -> None:
     step = reduction_of(bench, PLACES)
-    assert step.captures == {
-        "test": "test 1", "test_2": "test 2",
-        "reference": "reference 1", "reference_2": "reference 2",
+    assert step.settings.inputs() == {
+        "test": ("test 1", "test 2"), "reference": ("reference 1", "reference 2"),
     }  # fmt: skip
-    assert step.options["travel_m"] == 0.1
+    assert isinstance(step.settings, Gain)
+    assert step.settings.travel_m == 0.1
 
 
 def test_a_comparison_needs_no_capture_and_its_difference_may_be_limited(bench: Bench) -> None:
     step = reduction_of(bench, COMPARE)
-    assert (step.captures, step.baseline) == ({}, {})
-    assert step.options == {
+    assert (step.settings.inputs(), step.settings.baselines()) == ({}, ())
+    assert step.settings.model_dump() == {
+        "kind": "revision-comparison", "name": None,
         "quantity": "realised_gain", "first": "dipole r3", "second": "yagi r2",
-        "first_job": None, "second_job": None, "antenna": "yagi r2", "at_hz": [],
+        "first_job": None, "second_job": None,
     }  # fmt: skip
 
 
@@ -173,10 +181,10 @@ def test_a_comparison_needs_no_capture_and_its_difference_may_be_limited(bench: 
         ),
         (
             COMPARE, "quantity: realised_gain,", "quantity: efficiency,",
-            'steps[1].reduce.quantity: "efficiency" is not one of: return_loss, vswr, '
-            "reflection_magnitude, mismatch_loss, resonance_frequency, loaded_q, bandwidth, "
-            "bandwidth_low_edge, bandwidth_high_edge, realised_gain, realised_gain_mean, gain, "
-            "gain_mean",
+            'steps[1].reduce.quantity: "efficiency" is not one of: resonance_frequency, '
+            "return_loss, vswr, bandwidth, realised_gain, realised_gain_mean, gain, gain_mean, "
+            "loaded_q, reflection_magnitude, mismatch_loss, bandwidth_low_edge, "
+            "bandwidth_high_edge",
         ),
         (
             COMPARE, "second: yagi r2", "second: dipole r3",

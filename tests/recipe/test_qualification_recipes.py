@@ -9,6 +9,7 @@ import pytest
 from benchd.bench import load_bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
+from benchd.reductions.repeatability import Repeatability
 from benchd.worksheet import ReduceStep
 
 BENCH = Path(__file__).parents[2] / "recipes" / "benches" / "good-box.yaml"
@@ -39,19 +40,20 @@ def reduced(reduce: str) -> ReduceStep:
 
 def test_a_pattern_stands_for_the_captures_of_a_loop_in_their_order() -> None:
     step = reduced("{kind: repeatability, joined: place *, at: 1.7 GHz}")
-    assert step.captures == {
-        "joined": "place 1", "joined_2": "place 2", "joined_3": "place 3", "joined_4": "place 4",
-        "joined_5": "place 5",
+    assert step.settings.inputs() == {
+        "joined": ("place 1", "place 2", "place 3", "place 4", "place 5"),
     }  # fmt: skip
-    assert step.options == {"at_hz": [1.7e9], "limit_db": 0.1}
+    assert isinstance(step.settings, Repeatability)
+    assert (step.settings.at_hz, step.settings.limit_db) == ([1.7e9], 0.1)
 
 
 def test_the_range_length_comes_from_the_bench() -> None:
     step = reduced(
         "{kind: reflectivity, along: place *, step: 22 mm, needed_from: 1.6 GHz, claim: 3 dB}"
     )
-    assert step.options == {
-        "at_hz": [], "step_m": 0.022, "range_length_m": 0.4, "claim_db": 3.0, "needed_hz": 1.6e9,
+    assert step.settings.model_dump(exclude={"kind", "name", "along"}) == {
+        "at_hz": None, "across": None, "step_m": 0.022, "range_length_m": 0.4, "claim_db": 3.0,
+        "needed_hz": 1.6e9,
     }  # fmt: skip
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import pytest
 
 from benchd.bench import Bench
 from benchd.errors import RecipeError
+from benchd.quantities import given_by
 from benchd.recipe import load_recipe, resolve
-from benchd.reductions.settings import Reduction, registered
-from benchd.reductions.settings.base import reduction
+from benchd.reductions import Outcome, Reduction, reduction
+from benchd.reductions.gain_settings import Gain
 from benchd.worksheet import ReduceStep
 
 GAIN = """\
@@ -36,17 +39,21 @@ def test_a_known_range_antenna_needs_no_reference(bench: Bench) -> None:
     """Without `at` and `band`: the design frequency, and the whole sweep."""
     step = resolve(load_recipe(GAIN), bench, {}).steps[2]
     assert isinstance(step, ReduceStep)
-    assert step.captures == {"test": "far", "thru": "thru"}
-    assert step.options == {
+    assert step.settings.model_dump() == {
+        "kind": "gain",
+        "name": None,
+        "test": ["far"],
+        "reference": None,
+        "thru": ["thru"],
         "method": "known-range-antenna",
         "match": "none",
+        "max_age_s": None,
+        "interpolate": False,
         "follow_drift": True,
         "travel_m": None,
         "at_hz": [1.7e9],
-        "band_hz": [1.6e9, 1.8e9],
-        "antenna": "yagi r2",
+        "band_hz": {"least": 1.6e9, "most": 1.8e9},
         "range_antenna": "reference dipole",
-        "range_length_m": 0.4,
     }
 
 
@@ -106,7 +113,8 @@ def test_another_grid_is_allowed_where_the_recipe_says_so(bench: Bench) -> None:
     text = text.replace("thru: thru,", "thru: thru, interpolate: yes,")
     step = resolve(load_recipe(text), bench, {}).steps[2]
     assert isinstance(step, ReduceStep)
-    assert step.interpolate is True
+    assert isinstance(step.settings, Gain)
+    assert step.settings.interpolate is True
 
 
 def test_a_box_without_a_range_length_cannot_know_its_free_space_loss(bench: Bench) -> None:
@@ -122,7 +130,6 @@ REALISED = ["realised_gain", "realised_gain_max", "realised_gain_mean", "realise
 
 def test_every_kind_says_which_quantities_it_gives() -> None:
     """What limits may be set on. Names as `benchd.reduce` gives them to results."""
-    kinds = registered()
     named = (
         "gain",
         "gain-three-antennas",
@@ -130,7 +137,7 @@ def test_every_kind_says_which_quantities_it_gives() -> None:
         "reflection",
         "revision-comparison",
     )
-    assert {kind: sorted(kinds[kind].quantities) for kind in named} == {
+    assert {kind: sorted(row.name for row in given_by(kind)) for kind in named} == {
         "gain-three-antennas": REALISED,
         "gain-two-identical": REALISED,
         "revision-comparison": [
@@ -183,11 +190,19 @@ def test_every_kind_says_which_quantities_it_gives() -> None:
     }
 
 
-def test_a_kind_cannot_be_registered_twice() -> None:
-    """Two files with one name would hide each other."""
+def test_a_kind_cannot_be_entered_twice() -> None:
+    """Two files of one kind: which of them a recipe means would be chance."""
 
     class Again(Reduction):
-        """Takes a name that is taken."""
+        kind: Literal["gain"]
 
-    with pytest.raises(ValueError, match="the reduction 'gain' is registered twice"):
-        reduction("gain")(Again)
+    with pytest.raises(ValueError, match="the reduction 'gain' is entered twice"):
+        reduction(Again)(lambda settings, captures, known: Outcome(()))
+
+
+def test_settings_must_say_their_kind() -> None:
+    class Nameless(Reduction):
+        pass
+
+    with pytest.raises(ValueError, match="Nameless needs a field `kind: Literal"):
+        reduction(Nameless)

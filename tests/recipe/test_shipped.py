@@ -12,6 +12,7 @@ from ruamel.yaml import YAML
 
 from benchd.bench import Bench, load_bench
 from benchd.recipe import load_recipe, render_worksheet, resolve, schemas
+from benchd.reductions.gain_settings import Gain
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, Worksheet
 from tests.usual import usual
 
@@ -140,13 +141,13 @@ def test_the_baselines_fit_the_return_loss_that_uses_them(benches: dict[str, Ben
     )
 
 
-def test_the_known_range_antenna_brings_its_distance(benches: dict[str, Bench]) -> None:
-    """From the bench file, in metres."""
+def test_the_known_range_antenna_comes_from_its_route(benches: dict[str, Bench]) -> None:
+    """As the bench file has it."""
     steps = worksheet_of(benches, "gain-by-known-range-antenna", "workshop").steps
     reduction = next(step for step in steps if isinstance(step, ReduceStep))
-    assert reduction.captures == {"test": "antenna", "thru": "thru"}
-    assert reduction.options["range_antenna"] == "range dipole"
-    assert reduction.options["range_length_m"] == 0.408
+    assert reduction.settings.inputs() == {"test": ("antenna",), "thru": ("thru",)}
+    assert isinstance(reduction.settings, Gain)
+    assert reduction.settings.range_antenna == "range dipole"
 
 
 def plain(path: Path) -> Any:

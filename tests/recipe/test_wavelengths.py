@@ -10,6 +10,7 @@ import pytest
 from benchd.bench import Bench, load_bench
 from benchd.errors import RecipeError
 from benchd.recipe import load_recipe, resolve
+from benchd.reductions.gain_settings import Gain
 from benchd.worksheet import HandsStep, ReduceStep, Worksheet
 from tests.usual import usual
 
@@ -71,7 +72,8 @@ def test_marks_and_travel_grow_with_the_wavelength(name: str, at_ghz: float) -> 
     sheet = resolve(load_recipe(RECIPES / f"{name}.yaml"), found, usual(name, arguments))
     (reduction,) = [step for step in sheet.steps if isinstance(step, ReduceStep)]
     edge_m = 0.68 * LIGHT_M_PER_S / (at_ghz * 1e9)
-    assert reduction.options["travel_m"] == pytest.approx(edge_m, abs=0.0006)
+    assert isinstance(reduction.settings, Gain)
+    assert reduction.settings.travel_m == pytest.approx(edge_m, abs=0.0006)
     marks = marks_mm(asked(sheet))
     assert len(marks) == 8
     for axis in range(3):

@@ -99,37 +99,40 @@ def test_a_reflection_step_names_captures_baselines_and_si_options(worksheet: Wo
     """`newest` stays open for the daemon to find."""
     step = worksheet.steps[7]
     assert isinstance(step, ReduceStep)
-    assert (step.reduction, step.captures, step.baseline, step.max_age_s) == (
-        "reflection",
-        {"test": "seen"},
-        {"open": "open", "short": "newest"},
-        43200.0,
-    )
-    assert step.options == {
+    assert step.settings.model_dump() == {
+        "kind": "reflection",
+        "name": None,
+        "test": "seen",
+        "baseline": {"open": "open", "short": "newest", "closing": None, "max_age_s": 43200.0},
         "design_frequency_hz": 1.7e9,
         "bandwidth_level_db": 10.0,
         "vswr_limit": None,
         "at_hz": [1.7e9],
-        "antenna": "yagi r2",
         "dip": "deepest",
+        "interpolate": False,
         "free_space": False,
     }
 
 
-def test_a_gain_step_names_both_antennas(worksheet: Worksheet) -> None:
+def test_a_gain_step_names_both_captures(worksheet: Worksheet) -> None:
     """A single frequency stands for a list of one."""
     step = worksheet.steps[8]
     assert isinstance(step, ReduceStep)
-    assert step.captures == {"test": "far", "reference": "ref"}
-    assert step.options == {
+    assert step.settings.model_dump() == {
+        "kind": "gain",
+        "name": None,
+        "test": ["far"],
+        "reference": ["ref"],
+        "thru": None,
         "method": "substitution",
         "match": "none",
+        "max_age_s": None,
+        "interpolate": False,
         "follow_drift": True,
         "travel_m": None,
         "at_hz": [1.7e9],
-        "band_hz": [1.65e9, 1.75e9],
-        "antenna": "yagi r2",
-        "reference_antenna": "reference dipole",
+        "band_hz": {"least": 1.65e9, "most": 1.75e9},
+        "range_antenna": None,
     }
 
 
@@ -143,8 +146,8 @@ def test_limits_are_in_the_unit_of_their_quantity(worksheet: Worksheet) -> None:
     )
 
 
-def test_several_references_cancel_drift_and_are_numbered(bench: Bench, recipe_text: str) -> None:
-    """Reference, test, reference: the second is `reference_2` among the inputs."""
+def test_several_references_cancel_drift_and_stay_a_list(bench: Bench, recipe_text: str) -> None:
+    """Reference, test, reference: one list in the order of the recipe."""
     again = (
         "  - capture: {name: ref again, role: reference, route: range, position: mount_a,\n"
         "      antenna: reference dipole, sweep: main}\n  - reduce: {kind: gain"
@@ -154,7 +157,7 @@ def test_several_references_cancel_drift_and_are_numbered(bench: Bench, recipe_t
     )
     step = worksheet_of(bench, text).steps[9]
     assert isinstance(step, ReduceStep)
-    assert step.captures == {"test": "far", "reference": "ref", "reference_2": "ref again"}
+    assert step.settings.inputs() == {"test": ("far",), "reference": ("ref", "ref again")}
 
 
 def test_expected_time_is_the_sum_of_its_parts(bench: Bench) -> None:

@@ -16,13 +16,17 @@ import numpy as np
 
 from benchd.bench import Bench, load_bench
 from benchd.engine.reducing import Reducer
-from benchd.known.captures import Sources
-from benchd.reductions import REDUCTIONS
 from benchd.results import Budget, Result, ResultRecord
 from benchd.store import Store
 from benchd.store.ids import new_id
 from benchd.traces import Capture, Form, Role, Trace
-from benchd.worksheet import ReduceStep, WaitStep, Worksheet
+from benchd.worksheet import (
+    SETTINGS_MODELS,
+    ReduceStep,
+    ReductionSettings,
+    WaitStep,
+    Worksheet,
+)
 
 WORKSHOP = Path(__file__).parents[2] / "recipes" / "benches" / "workshop.yaml"
 NIGHT = datetime(2026, 11, 1, 20, 0, tzinfo=UTC)
@@ -155,15 +159,21 @@ class Notebook:
 
         keep_as: also store them, under this name, at the present time of the clock.
         """
-        step = ReduceStep(
-            index=1, label=f"reduce {kind}", reduction=kind, name=keep_as or kind,
-            captures=dict(captures), baseline=dict(baseline or {}), max_age_s=max_age_s,
-            options=options,
-        )  # fmt: skip
-        found = REDUCTIONS[kind](Sources(self.bench, self.store, self.job), step).results
+        told = SETTINGS_MODELS[kind].from_first_form({
+            "reduction": kind, "captures": dict(captures), "baseline": dict(baseline or {}),
+            "max_age_s": max_age_s, "options": options,
+        })  # fmt: skip
+        return self.reduce_as(told, keep_as=keep_as)
+
+    def reduce_as(self, settings: ReductionSettings, *, keep_as: str = "") -> tuple[Result, ...]:
+        """The results of one reduction with these settings."""
+        kind = settings.kind
+        step = ReduceStep(index=1, label=f"reduce {kind}", name=keep_as or kind, settings=settings)
+        sheet = self.store.worksheet(self.job)
+        reducer = Reducer(self.bench, self.store, self.clock)
+        found = reducer.outcome(self.job, sheet, step).results
         if keep_as:
-            sheet = self.store.worksheet(self.job)
-            records = Reducer(self.bench, self.store, self.clock).records(self.job, sheet, step)
+            records = reducer.records(self.job, sheet, step)
             self.store.commit_results(self.job, keep_as, records, [], step_index_after=None)
         return found
 

@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 
+from benchd.curves import Curve
 from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
+from benchd.reductions.reflection_settings import Reflection
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, UnknownId
 from benchd.traces import Capture, Form, Role, Trace
@@ -37,6 +39,12 @@ class FakeEvent:
     data: Any
 
 
+REFLECTION = Reflection.from_stored({
+    "kind": "reflection", "test": "test", "design_frequency_hz": 1.7e9, "at_hz": [1.7e9],
+    "baseline": {"open": "newest", "short": "newest"},
+})  # fmt: skip
+
+
 def worksheet(antenna: str = "dipole r3") -> Worksheet:
     sweep = SweepPlan(
         method="stepped", start_hz=1.45e9, stop_hz=1.95e9, points=51, level_dbm=-10.0,
@@ -51,8 +59,7 @@ def worksheet(antenna: str = "dipole r3") -> Worksheet:
             source="generator", analyzer="analyzer", fixtures={"coupler": "a1b2"},
             levels=(LevelRow(element="coupler", level_dbm=-10.4, limit_dbm=30.0),),
         ),
-        ReduceStep(index=2, label="reduce dipole", reduction="reflection", name="dipole",
-                   captures={"test": "test"}, options={"design_frequency_hz": 1.7e9}),
+        ReduceStep(index=2, label="reduce dipole", name="dipole", settings=REFLECTION),
         AcceptStep(index=3, label="accept", limits=(Limit(quantity="return_loss", least=10.0),)),
     )  # fmt: skip
     return Worksheet(
@@ -227,13 +234,12 @@ class FakeDesk:
         self._row(job_id)
         return self.reduced.get(job_id, [])
 
-    async def reduced_traces(self, job_id: str) -> list[Trace]:
+    async def reduced_curves(self, job_id: str) -> list[Curve]:
         self._row(job_id)
         values = return_loss_db()
+        trace = Trace("return_loss", Form.RATIO_DB, FREQUENCY_HZ, values)
         return [
-            Trace("dipole/return_loss", Form.RATIO_DB, FREQUENCY_HZ, values),
-            Trace("dipole/return_loss/low", Form.RATIO_DB, FREQUENCY_HZ, values - 1.0),
-            Trace("dipole/return_loss/high", Form.RATIO_DB, FREQUENCY_HZ, values + 1.2),
+            Curve("return_loss", trace, values - 1.0, values + 1.2, "dipole r3", reduction="dipole")
         ]
 
     async def bench(self) -> dict[str, Any]:

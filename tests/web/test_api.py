@@ -162,6 +162,11 @@ async def test_reduced_traces_of_a_job(api: Any) -> None:
     sent = (await api.client.get(f"/api/jobs/{JOB}/traces")).json()
     names = ["dipole/return_loss", "dipole/return_loss/low", "dipole/return_loss/high"]
     assert [item["name"] for item in sent] == names
+    assert [item["end"] for item in sent] == ["", "low", "high"]
+    of = {key: sent[1][key] for key in ("reduction", "antenna", "quantity", "part")}
+    assert of == {
+        "reduction": "dipole", "antenna": "dipole r3", "quantity": "return_loss", "part": "",
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("what", ["instruments", "recipes", "health"])

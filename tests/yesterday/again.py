@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import load_bench
+from benchd.curves import as_traces
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.quantities import Where, quantity
 from benchd.results import Result, ResultRecord, Verdict
@@ -65,7 +66,8 @@ class Again:
         for step in worksheet.steps:
             if isinstance(step, ReduceStep):
                 records += self.reducer.records(job_id, worksheet, step)
-                curves += self.reducer.outcome(job_id, worksheet, step).traces
+                found = self.reducer.outcome(job_id, worksheet, step).curves
+                curves += [one.trace for one in as_traces(found)]
             elif isinstance(step, AcceptStep):
                 verdicts += hold_against(step.limits, records)
         return records, verdicts, curves

@@ -300,7 +300,7 @@ def test_a_recipe_says_which_of_two_dips_is_meant(
     text = QUICK_LOOK.replace("kind: reflection", f"kind: reflection\n      dip: {dip}")
     sheet = resolve(load_recipe(text, file="quick-look.yaml"), notebook.bench, {})
     step = next(step for step in sheet.steps if isinstance(step, ReduceStep))
-    results = notebook.reduce("reflection", {"test": "antenna"}, baseline=BASELINE, **step.options)
+    results = notebook.reduce_as(step.settings.model_copy(update={"test": "antenna"}))
     assert one(results, "resonance_count").value == 2.0
     named = one(results, "resonance_frequency")
     assert named.low < expected_hz < named.high

@@ -104,7 +104,7 @@ def test_the_drift_of_one_night_is_not_that_of_the_next(notebook: Notebook) -> N
     their source there and must not cancel between measurements."""
     from benchd.reduce.compare import compare_results
     from benchd.reduce.uncertainty import combine, term
-    from benchd.reductions.revision_comparison import own_errors
+    from benchd.reductions.shared_errors import own_errors
 
     lines = (term("drift", 0.3, "dB", source="drift"), term("baseline", 0.1, "dB",
              source="left-over of baseline 1"))  # fmt: skip

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
-from benchd.reductions.settings.base import NEWEST, Finding, View
+from benchd.reductions.base import Finding, View
 from benchd.units import show
-from benchd.worksheet import CaptureStep
+from benchd.worksheet import NEWEST, BaselineInput, CaptureStep
 
 _ALWAYS = (
     ("method", ""),
@@ -32,26 +32,25 @@ def differences(one: CaptureStep, other: CaptureStep, *, grid: bool) -> list[str
     return found
 
 
-def baseline_path(role: str) -> tuple[str, ...]:
-    """Where a baseline stands in its reduction: open, or closing_open below `closing`."""
-    return ("baseline", *role.split("_"))
+def baseline_path(one: BaselineInput) -> tuple[str, ...]:
+    """Where a baseline stands in its reduction: open, or open below `closing`."""
+    return ("baseline", "closing", one.role) if one.is_closing else ("baseline", one.role)
 
 
 def baseline_findings(
-    view: View, test: CaptureStep, baseline: dict[str, str], interpolate: bool
+    view: View, test: CaptureStep, baselines: Iterable[BaselineInput], interpolate: bool
 ) -> Iterator[Finding]:
     """A baseline must have its role, and must have been taken as the capture was."""
-    for role, name in baseline.items():
-        if name == NEWEST:
+    for one in baselines:
+        if one.name == NEWEST:
             continue
-        capture = view.captures[name]
-        path = baseline_path(role)
-        wanted = path[-1]
-        if capture.role != wanted:
-            yield path, f'"{name}" has the role {capture.role}, expected {wanted}'
+        capture = view.captures[one.name]
+        path = baseline_path(one)
+        if capture.role != one.role:
+            yield path, f'"{one.name}" has the role {capture.role}, expected {one.role}'
         apart = differences(test, capture, grid=not interpolate)
         if apart:
-            yield path, f'"{name}" does not fit "{test.name}": {"; ".join(apart)}'
+            yield path, f'"{one.name}" does not fit "{test.name}": {"; ".join(apart)}'
 
 
 def band_findings(

@@ -2,25 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, ClassVar, Literal
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
 from benchd.files.fields import Duration, Frequency, Label, Measure, Plain, Truth
 from benchd.files.filemodel import FileModel
-from benchd.reductions.settings.base import (
-    NEWEST,
-    Finding,
-    Frequencies,
-    Reduction,
-    View,
-    reduction,
-)
-from benchd.reductions.settings.same_sweep import band_findings, baseline_findings
+from benchd.reductions.base import Finding, Frequencies, Reduction, View
+from benchd.reductions.same_sweep import band_findings, baseline_findings
 from benchd.units import Kind
-
-CLOSING = "closing_"
+from benchd.worksheet import NEWEST, BaselineInput
 
 
 class ClosingBaseline(FileModel):
@@ -43,30 +35,8 @@ class ReflectionBaseline(FileModel):
     )
 
 
-@reduction("reflection")
 class Reflection(Reduction):
     """Return loss and what follows from it."""
-
-    quantities: ClassVar[Mapping[str, Kind | None]] = {
-        "return_loss": Kind.RATIO,
-        "mismatch_loss": Kind.RATIO,
-        "vswr": None,
-        "reflection_magnitude": None,
-        "resonance_count": None,
-        "resonance_frequency": Kind.FREQUENCY,
-        "resonance_return_loss": Kind.RATIO,
-        "further_resonance_frequency": Kind.FREQUENCY,
-        "further_resonance_return_loss": Kind.RATIO,
-        "loaded_q": None,
-        "unloaded_q": None,
-        "bandwidth": Kind.FREQUENCY,
-        "bandwidth_low_edge": Kind.FREQUENCY,
-        "bandwidth_high_edge": Kind.FREQUENCY,
-        "vswr_bandwidth": Kind.FREQUENCY,
-        "vswr_bandwidth_low_edge": Kind.FREQUENCY,
-        "vswr_bandwidth_high_edge": Kind.FREQUENCY,
-        "trim_per_arm": Kind.LENGTH,
-    }
 
     kind: Literal["reflection"] = Field(description="reflection")
     test: Label = Field(description="capture of the antenna")
@@ -96,72 +66,75 @@ class Reflection(Reduction):
         description="yes wants values that hold without the box, its walls in the uncertainty",
     )
 
-    def inputs(self) -> dict[str, str]:
+    def inputs(self) -> dict[str, tuple[str, ...]]:
         """The test capture."""
-        return {"test": self.test}
+        return {"test": (self.test,)}
 
-    def baseline_inputs(self) -> dict[str, str]:
-        """Open and short as far as given; closing_open and closing_short likewise."""
+    def baselines(self) -> tuple[BaselineInput, ...]:
+        """Open and short as far as given, then the closing ones."""
         closing = self.baseline.closing or ClosingBaseline(open=None, short=None)
-        pairs = (
-            ("open", self.baseline.open),
-            ("short", self.baseline.short),
-            (f"{CLOSING}open", closing.open),
-            (f"{CLOSING}short", closing.short),
+        every = (
+            BaselineInput("open", self.baseline.open or ""),
+            BaselineInput("short", self.baseline.short or ""),
+            BaselineInput("open", closing.open or "", is_closing=True),
+            BaselineInput("short", closing.short or "", is_closing=True),
         )
-        return {role: name for role, name in pairs if name is not None}
+        return tuple(one for one in every if one.name)
 
     @property
     def oldest_s(self) -> float | None:
         """From `baseline.max_age`."""
         return self.baseline.max_age_s
 
-    @property
-    def may_interpolate(self) -> bool:
-        """From `interpolate`."""
-        return self.interpolate
-
     def check(self, view: View) -> Iterator[Finding]:
         """Role, route and grid of the captures; frequencies inside the sweep."""
         test = view.captures[self.test]
-        given = self.baseline_inputs()
-        if not {"open", "short"} & set(given):
+        if self.baseline.open is None and self.baseline.short is None:
             yield ("baseline",), 'expected "open", "short" or both, best both'
         if view.bench.routes[test.route].kind != "reflection":
             yield ("test",), f'"{self.test}" was taken on the route "{test.route}", a transmission'
         if test.role != "test":
             yield ("test",), f'"{self.test}" has the role {test.role}, expected test'
-        yield from baseline_findings(view, test, self.baseline_inputs(), self.interpolate)
-        yield from self._closing_findings(given)
+        yield from baseline_findings(view, test, self.baselines(), self.interpolate)
+        yield from self._closing_findings()
         for path, frequency in self._frequencies(view):
             yield from band_findings(path, frequency, test)
 
-    def _closing_findings(self, given: dict[str, str]) -> Iterator[Finding]:
+    def _closing_findings(self) -> Iterator[Finding]:
         """Each closing baseline needs its opening one, and all standards are closed alike."""
-        closing = {role for role in ("open", "short") if f"{CLOSING}{role}" in given}
-        opening = {"open", "short"} & set(given)
-        if closing and closing != opening:
+        opening = {one.role for one in self.baselines() if not one.is_closing}
+        closing = {one.role: one.name for one in self.baselines() if one.is_closing}
+        if closing and closing.keys() != opening:
             opened, closed = (", ".join(sorted(some)) for some in (opening, closing))
             yield ("baseline", "closing"), f"closes {closed}, but the baseline opens with {opened}"
-        for role in closing:
-            if given[f"{CLOSING}{role}"] == NEWEST:
+        for role, name in closing.items():
+            if name == NEWEST:
                 path = ("baseline", "closing", role)
                 yield path, f"{NEWEST} lies before the capture; name a later capture of this recipe"
 
-    def options(self, view: View) -> dict[str, Any]:
-        """design_frequency_hz, bandwidth_level_db, vswr_limit, at_hz (list), antenna, dip,
-        free_space."""
+    def resolved(self, view: View) -> Reflection:
+        """With the design frequency, and that to report at where the recipe names none."""
         frequencies = [frequency for _, frequency in self._frequencies(view)]
         design = frequencies[0]
-        return {
-            "design_frequency_hz": design,
-            "bandwidth_level_db": self.bandwidth_level_db,
-            "vswr_limit": self.vswr_limit,
-            "at_hz": frequencies[1:] or [design],
-            "antenna": view.captures[self.test].antenna,
-            "dip": self.dip,
-            "free_space": self.free_space,
+        return self.model_copy(
+            update={"design_frequency_hz": design, "at_hz": frequencies[1:] or [design]}
+        )
+
+    @classmethod
+    def of_first_form(cls, step: dict[str, Any]) -> dict[str, Any]:
+        """Closing baselines stood beside the opening ones, the age beside both."""
+        given = step["baseline"]
+        closing = {
+            role: given[f"closing_{role}"]
+            for role in ("open", "short")
+            if f"closing_{role}" in given
         }
+        baseline = {
+            **{role: name for role, name in given.items() if not role.startswith("closing_")},
+            "closing": closing or None,
+            "max_age_s": step.get("max_age_s"),
+        }
+        return super().of_first_form(step) | {"baseline": baseline}
 
     def _frequencies(self, view: View) -> list[tuple[tuple[str | int, ...], float]]:
         """Design frequency first, then those of `at`."""

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, ClassVar, Literal
+from collections.abc import Iterator
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, model_validator
 
 from benchd.files.fields import (
+    Band,
+    Duration,
+    FrequencyBand,
     Label,
     Length,
     OneOf,
@@ -15,34 +18,67 @@ from benchd.files.fields import (
     wrong,
 )
 from benchd.files.filemodel import is_draft
-from benchd.reductions.settings.base import (
-    CaptureNames,
-    Finding,
-    View,
-    reduction,
-    spread,
-)
-from benchd.reductions.settings.gain_settings import GainReduction
-from benchd.reductions.settings.same_sweep import differences
-from benchd.units import Kind, show
+from benchd.reductions.base import CaptureNames, Finding, Frequencies, Reduction, View
+from benchd.reductions.same_sweep import band_findings, differences
+from benchd.units import show
 from benchd.worksheet import CaptureStep
 
 METHODS = ("substitution", "known-range-antenna")
 
 
-@reduction("gain")
+class GainReduction(Reduction):
+    """Where gain is reported, and what is known of the antennas' own reflections."""
+
+    at_hz: Frequencies | None = Field(
+        None, alias="at", description="frequencies to report; without it, the design frequency"
+    )
+    band_hz: FrequencyBand | None = Field(
+        None, alias="band", description="band over which gain is reported; without it, the sweep"
+    )
+    match: Annotated[Literal["none", "newest"], OneOf(("none", "newest"))] = Field(
+        "none",
+        description="newest takes mismatch from the newest stored reflections of the antennas",
+    )
+    max_age_s: Duration | None = Field(
+        None, alias="max_age", description="greatest age of those reflections"
+    )
+    interpolate: Truth = Field(False, description="yes allows captures on different grids")
+
+    @property
+    def oldest_s(self) -> float | None:
+        """From `max_age`."""
+        return self.max_age_s
+
+    def frequency_findings(self, first: CaptureStep) -> Iterator[Finding]:
+        """Frequencies and band that lie outside the sweep of the first capture."""
+        for index, frequency in enumerate(self.at_hz or []):
+            yield from band_findings(("at", index), frequency, first)
+        if self.band_hz is not None:
+            yield from band_findings(("band", 0), self.band_hz.least, first)
+            yield from band_findings(("band", 1), self.band_hz.most, first)
+
+    def with_frequencies(self, view: View, first: CaptureStep) -> dict[str, Any]:
+        """Where gain is reported, as an update of fields: the design frequency of the antenna, if
+        the sweep holds it, and the whole sweep, where the recipe says nothing else."""
+        band = self.band_hz or Band(least=first.sweep.start_hz, most=first.sweep.stop_hz)
+        design = view.bench.antennas[str(first.antenna)].design_frequency_hz
+        inside = first.sweep.start_hz <= design <= first.sweep.stop_hz
+        return {"at_hz": self.at_hz or ([design] if inside else None), "band_hz": band}
+
+    @classmethod
+    def of_first_form(cls, step: dict[str, Any]) -> dict[str, Any]:
+        """The band was a list of its two ends."""
+        found = super().of_first_form(step)
+        least, most = found["band_hz"]
+        return found | {"band_hz": {"least": least, "most": most}}
+
+
 class Gain(GainReduction):
     """Realised gain, and gain where the reflections are known.
 
     Captures of the reference before and after the antenna (reference, test, reference) cancel
     linear drift: the reference is taken at the time of the antenna, by a straight line.
     """
-
-    quantities: ClassVar[Mapping[str, Kind | None]] = {
-        f"{gain}{over}": Kind.GAIN
-        for gain in ("realised_gain", "gain")
-        for over in ("", "_mean", "_min", "_max")
-    } | {"box_gain_spread": Kind.RATIO}
 
     kind: Literal["gain"] = Field(description="gain")
     method: Annotated[Literal["substitution", "known-range-antenna"], OneOf(METHODS)] = Field(
@@ -97,13 +133,10 @@ class Gain(GainReduction):
                 ("travel",),
             )
 
-    def inputs(self) -> dict[str, str]:
-        """test, and reference or thru; further ones of a list as test_2, reference_2, ..."""
-        return {
-            **spread("test", self.test),
-            **spread("reference", self.reference or []),
-            **spread("thru", self.thru or []),
-        }
+    def inputs(self) -> dict[str, tuple[str, ...]]:
+        """test, and reference or thru."""
+        given = {"test": self.test, "reference": self.reference, "thru": self.thru}
+        return {key: tuple(names) for key, names in given.items() if names}
 
     def check(self, view: View) -> Iterator[Finding]:
         """Roles, routes, grids, antennas and their gain tables, frequencies."""
@@ -137,23 +170,12 @@ class Gain(GainReduction):
         if key != "thru" and capture.antenna != view.captures[getattr(self, key)[0]].antenna:
             yield path, f'"{name}" is of another antenna than the first capture of the list'
 
-    def options(self, view: View) -> dict[str, Any]:
-        """method, match, at_hz (list), band_hz ([low, high]), antenna, follow_drift, travel_m, and
-        one of reference_antenna or range_antenna with range_length_m."""
-        first = view.captures[self.test[0]]
-        found: dict[str, Any] = {
-            **self.gain_options(view, first),
-            "method": self.method,
-            "follow_drift": self.follow_drift,
-            "travel_m": self.travel_m,
-        }
-        if self.reference:
-            found["reference_antenna"] = view.captures[self.reference[0]].antenna
-        else:
-            found["range_antenna"] = self._range_antenna(view)
-            assert view.bench.box is not None
-            found["range_length_m"] = view.bench.box.range_length_m
-        return found
+    def resolved(self, view: View) -> Gain:
+        """With frequencies, and the antenna of known gain at the other end of the range."""
+        update = self.with_frequencies(view, view.captures[self.test[0]])
+        if not self.reference:
+            update["range_antenna"] = self._range_antenna(view)
+        return self.model_copy(update=update)
 
     def _range_antenna(self, view: View) -> str | None:
         route = view.captures[self.test[0]].route

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
 
 from pydantic import Field
 
 from benchd.files.fields import Label
-from benchd.reductions.settings.base import Finding, Frequencies, Reduction, View, spread
-from benchd.reductions.settings.same_sweep import band_findings, differences
+from benchd.reductions.base import Finding, Frequencies, Reduction, View
+from benchd.reductions.same_sweep import band_findings, differences
 
 
 class Qualification(Reduction):
@@ -36,12 +35,9 @@ class Qualification(Reduction):
         """Keys whose captures may be taken otherwise."""
         return frozenset()
 
-    def inputs(self) -> dict[str, str]:
-        """Every series under its key: key, key_2, ..."""
-        found: dict[str, str] = {}
-        for key, names in self.series().items():
-            found |= spread(key, list(names))
-        return found
+    def inputs(self) -> dict[str, tuple[str, ...]]:
+        """Every series under its key."""
+        return {key: tuple(names) for key, names in self.series().items()}
 
     def check(self, view: View) -> Iterator[Finding]:
         """Enough captures, taken alike; frequencies inside the sweep."""
@@ -62,7 +58,3 @@ class Qualification(Reduction):
         if first is not None:
             for index, frequency in enumerate(self.at_hz or []):
                 yield from band_findings(("at", index), frequency, first)
-
-    def options(self, view: View) -> dict[str, Any]:
-        """at_hz: list, empty where none were asked for; the rest is each kind's own."""
-        return {"at_hz": list(self.at_hz or [])}

@@ -1,0 +1,111 @@
+"""Two results compared by their budgets: errors that both share cancel.
+
+What two results share, by the source of their terms: the gain of one reference antenna and its
+mismatch on one mount, the baseline of one pair of captures. The analyzer's scale is shared only
+as far as both levels lie on the same part of it: results keep one source for it, and what the
+two levels differ by comes back as a term of its own (`scale between the two`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from benchd.errors import UnknownId
+from benchd.known.captures import BenchKnowledge
+from benchd.reduce.compare import compare_results
+from benchd.reduce.one_frequency import SCALE_STEP_DB
+from benchd.reduce.uncertainty import term
+from benchd.reductions.one_place import in_one_place
+from benchd.results import Result, ResultRecord, Term
+from benchd.traces import Role
+
+SCALE = "linearity of "
+
+SHARED_BY_MEASUREMENTS = (
+    SCALE,
+    "frequency reference",
+    "gain of ",
+    "left-over of ",
+    "mismatch of ",
+    "return loss of ",
+    "place: ",
+)
+"""How sources begin whose error is one and the same in several measurements. All others hold
+within one measurement only: the drift of one night is not that of the next."""
+
+
+def own_errors(record: ResultRecord) -> Result:
+    """The result with the sources of its own errors told apart from those of other jobs."""
+    result = record.result
+    if result.budget is None:
+        return result
+    tail = f" in {record.job_id} {record.step}"
+    terms = tuple(
+        line
+        if not line.source or line.source.startswith(SHARED_BY_MEASUREMENTS)
+        else replace(line, source=line.source + tail)
+        for line in result.budget.terms
+    )
+    return replace(result, budget=replace(result.budget, terms=terms))
+
+
+def by_budgets(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) -> Result:
+    """The difference of two results, the errors that both share cancelled as far as they do."""
+    further = _scale(known, one.result, other.result)
+    together = in_one_place(known, one, other)
+    if together is not None:
+        one, other = (
+            replace(record, result=result)
+            for record, result in zip((one, other), together, strict=True)
+        )
+    return compare_results(own_errors(one), own_errors(other), further=further)
+
+
+def _scale(known: BenchKnowledge, first: Result, second: Result) -> tuple[Term, ...]:
+    """What the analyzer's scale does between two levels, although each result calls it one."""
+    lines = [
+        line
+        for result in (first, second)
+        for line in (result.budget.terms if result.budget else ())
+        if line.source.startswith(SCALE)
+    ]
+    # Two analyzers share no scale: nothing was cancelled, and nothing is to come back.
+    if len(lines) < 2 or len({line.source for line in lines}) > 1:
+        return ()
+    apart_db = _levels_apart_db(known, first, second)
+    share = min(1.0, apart_db / SCALE_STEP_DB)
+    worst = max(lines, key=lambda line: line.contribution)
+    return (
+        term(
+            "scale between the two",
+            worst.size * share,
+            worst.unit,
+            worst.distribution,
+            sensitivity=worst.sensitivity,
+            assumed=worst.assumed,
+        ),
+    )
+
+
+def _levels_apart_db(known: BenchKnowledge, first: Result, second: Result) -> float:
+    """Distance of the two test levels, dB; infinite where a capture is not there any more."""
+    levels = [_level_dbm(known, result) for result in (first, second)]
+    if levels[0] is None or levels[1] is None:
+        return float("inf")
+    return abs(levels[1] - levels[0])
+
+
+def _level_dbm(known: BenchKnowledge, result: Result) -> float | None:
+    for capture_id in result.captures:
+        try:
+            capture = known.archive.capture(capture_id)
+        except UnknownId:
+            return None
+        if capture.role is Role.TEST:
+            level = np.real(capture.level.values).astype(float)
+            if result.frequency_hz is None:
+                return float(np.median(level))
+            return float(np.interp(result.frequency_hz, capture.level.frequency_hz, level))
+    return None
