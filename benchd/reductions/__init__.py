@@ -12,7 +12,7 @@ from pydantic import Discriminator, Tag
 
 from benchd.reductions.base import Reduction, View
 from benchd.reductions.outcome import Outcome
-from benchd.reductions.registry import enter_foreign, kinds, reduction
+from benchd.reductions.registry import broken, enter_foreign, kinds, reduction
 from benchd.worksheet import Worksheet
 
 for _module in pkgutil.iter_modules(__path__):
@@ -42,6 +42,7 @@ __all__ = [
     "Outcome",
     "Reduction",
     "View",
+    "broken",
     "kinds",
     "reduction",
     "worksheet_from",

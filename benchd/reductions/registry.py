@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, ClassVar, TypeVar, get_args
 
-import structlog
 from pydantic import ConfigDict, model_validator
 
 from benchd.errors import ReductionRefused
@@ -21,8 +20,6 @@ from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.reductions.base import Reduction
 from benchd.reductions.outcome import Outcome
 from benchd.worksheet import SETTINGS_MODELS
-
-_log = structlog.get_logger(__name__)
 
 GROUP = "benchd.reductions"
 
@@ -39,6 +36,7 @@ class Kind:
 
 
 _KINDS: dict[str, Kind] = {}
+_BROKEN: dict[str, str] = {}
 
 
 def reduction(settings: type[S]) -> Callable[[Reduce[S]], Reduce[S]]:
@@ -78,7 +76,6 @@ def enter_foreign() -> None:
             entry.load()
         # A package from elsewhere may fail in any way while it is imported.
         except Exception as error:
-            _log.warning("a reduction cannot be loaded", name=entry.name, why=str(error))
             _enter_broken(entry, error)
 
 
@@ -95,6 +92,12 @@ def _enter_broken(entry: EntryPoint, error: Exception) -> None:
         raise ReductionRefused(text, where=captures.step)
 
     _KINDS[entry.name] = Kind(Broken, reduce)
+    _BROKEN[entry.name] = text
+
+
+def broken() -> dict[str, str]:
+    """Why kinds that installed packages offer cannot be loaded, by name."""
+    return dict(_BROKEN)
 
 
 class _Broken(Reduction):

@@ -41,6 +41,7 @@ from benchd.engine.sources import SourceRecord, radiating
 from benchd.engine.storethread import StoreThread
 from benchd.engine.vitals import Vitals
 from benchd.errors import BenchdError, RfNotVerified, UserError
+from benchd.reductions import broken
 from benchd.rfoff.ownership import Ownership, instrument_keys, resolved_hosts
 from benchd.rfoff.start import Begun, Options
 from benchd.service.alive import living, rf_off_command
@@ -76,6 +77,8 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
     RfNotVerified where the daemon was stopped and a source did not say that it is off.
     """
     _log_to_stderr()
+    for why in broken().values():
+        _log.warning(why)
     notifier = Notifier()
     bench = load_bench(settings.bench)
     if settings.addresses:
