@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, model_validator
 
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 else:
     from benchd.reductions import AnyReduction
 
-METHODS = ("stepped", "hold", "tracking", "vector")
+METHODS = get_args(Method)
 DETECTORS = ("rms", "log-average", "peak", "sample")
 ROLES = ("open", "short", "load", "thru", "empty", "reference", "test")
 UNANSWERED = ("let-others-run", "skip", "give-up")
