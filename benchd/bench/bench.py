@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,12 +18,16 @@ from benchd.bench.instrument_models import (
 )
 from benchd.bench.instruments import address_faults
 from benchd.bench.model import BenchFile
+from benchd.bench.register import read_registers, register_files, registered, together
 from benchd.bench.routes import Route
 from benchd.bench.stated import ADDED_TO_BOX, digest, stated
 from benchd.errors import BenchFileError, Problem
 from benchd.files.filemodel import read_model
 from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.moments import zone_named
+
+BenchText = tuple[tuple[str, str], ...]
+"""Name and text of the bench file, then of its register files: enough to read the bench again."""
 
 
 class Bench(BenchFile):
@@ -36,12 +40,13 @@ class Bench(BenchFile):
 
     @property
     def hash(self) -> str:
-        """SHA-256 (hexadecimal) of everything but the instruments' addresses.
+        """SHA-256 (hexadecimal) of everything but addresses and the register's place.
 
         Addresses are left out since the same bench may be reached another way, and comments and
         spellings ("0.4 GHz", "400 MHz") since they change nothing. See `benchd.bench.stated`.
         """
         content = stated(self)
+        content.pop("registers", None)
         for instrument in content["instruments"].values():
             del instrument["address"]
         return digest(content)
@@ -118,18 +123,36 @@ class Bench(BenchFile):
 
 
 def load_bench(path: Path | str, *, file: str = "") -> Bench:
-    """Read one bench file. Raises BenchFileError with all its problems."""
-    return _checked(read_document(Path(path), error=BenchFileError, file=file))
+    """Read a bench file with its registers of antennas. Raises BenchFileError with all problems."""
+    return read_bench(path, file=file)[0]
+
+
+def read_bench(path: Path | str, *, file: str = "") -> tuple[Bench, BenchText]:
+    """As `load_bench`, and the text of every file that it was read from."""
+    document = read_document(Path(path), error=BenchFileError, file=file)
+    bench = read_model(Bench, document, error=BenchFileError)
+    registers = read_registers(register_files(Path(path), bench.registers))
+    written = tuple((one.file, one.text) for one in (document, *registers))
+    return _checked(bench, document, registers), written
 
 
 def parse_bench(text: str, *, file: str = "bench") -> Bench:
     """Read a bench file's text. Raises BenchFileError with all its problems."""
-    return _checked(parse_document(text, file=file, error=BenchFileError))
+    return parse_written(((file, text),))
 
 
-def _checked(document: Document) -> Bench:
-    bench = read_model(Bench, document, error=BenchFileError)
-    problems = find_problems(bench, document)
+def parse_written(written: BenchText) -> Bench:
+    """A bench from the texts that `read_bench` gave. Raises BenchFileError."""
+    documents = [parse_document(text, file=file, error=BenchFileError) for file, text in written]
+    bench = read_model(Bench, documents[0], error=BenchFileError)
+    return _checked(bench, documents[0], documents[1:])
+
+
+def _checked(bench: Bench, document: Document, registers: Sequence[Document]) -> Bench:
+    more, problems = registered(registers)
+    antennas, twice = together(bench.antennas, document, more)
+    whole = bench.model_copy(update={"antennas": antennas})
+    problems = in_order([*find_problems(whole, document), *problems, *twice])
     if problems:
-        raise BenchFileError(in_order(problems))
-    return bench
+        raise BenchFileError(problems)
+    return whole

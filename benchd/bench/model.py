@@ -17,6 +17,7 @@ from benchd.bench.instrument_models import Instrument
 from benchd.bench.routes import Route
 from benchd.files.fields import (
     Label,
+    ListOrOne,
     Name,
     Title,
     Words,
@@ -24,6 +25,9 @@ from benchd.files.fields import (
 from benchd.files.filemodel import FileModel
 
 Timezone = Annotated[str, Words("a time zone such as Europe/Vienna or UTC", r"[\w+/-]+", 60)]
+
+
+RegisterPath = Annotated[str, Words("the path of a file or folder", most=200)]
 
 
 class BenchFile(FileModel):
@@ -35,6 +39,14 @@ class BenchFile(FileModel):
     title: Title = Field(description="what this bench is, in one line")
     timezone: Timezone = Field(
         "UTC", description="time zone that windows of jobs are meant in and that times are shown in"
+    )
+    registers: (
+        Annotated[list[RegisterPath], Field(min_length=1, max_length=20), ListOrOne()] | None
+    ) = Field(
+        None,
+        alias="register",
+        description="files or folders with more antennas, seen from the bench file's folder; "
+        "without it, antennas.yaml and the folder antennas beside the bench file",
     )
     instruments: dict[Name, Instrument] = Field(description="name -> instrument")
     fixtures: dict[Name, Fixture] = Field(

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import budget, demo, files, health, orders, readings, rf_off, serving
+from benchd.cli import antennas, budget, demo, files, health, orders, readings, rf_off, serving
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
@@ -48,6 +48,7 @@ _COMMANDS = (
     (orders.withdraw, "Take a job off the queue, or stop it."),
     (health.health, "Tell how the daemon is, and whether to look at it now."),
     (readings.instruments, "List the instruments and whether they answer."),
+    (antennas.bench, "Show the files of the bench and whether they are in force."),
     (readings.recipes, "List the recipes with their parameters."),
     (readings.captures, "List stored captures."),
     (readings.results, "List results with their uncertainties."),
@@ -61,3 +62,6 @@ _COMMANDS = (
 
 for _function, _summary in _COMMANDS:
     app.command(short_help=_summary)(_function)
+app.add_typer(
+    antennas.antenna, name="antenna", short_help="List, show and add antennas of the bench."
+)

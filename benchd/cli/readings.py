@@ -11,7 +11,7 @@ from benchd.cli.client import DEFAULT_URL
 from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl, JobId, Limit, whole
 from benchd.cli.results_table import format_results
-from benchd.cli.screen import say, screen_of
+from benchd.cli.screen import note, plain, say, screen_of
 from benchd.cli.show import (
     format_captures,
     format_instruments,
@@ -36,7 +36,10 @@ def instruments(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
     with connect(daemon) as client:
         found = client.get("/api/instruments", ask=True)
         screen = screen_of(sys.stdout, client.zone)
+        trouble = client.get("/api/bench")["trouble"]
     say(to_text(found, indent=2) if json else format_instruments(found, screen))
+    if trouble:
+        note(plain(f"The bench stays as it was: {trouble}"))
 
 
 def recipes(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:

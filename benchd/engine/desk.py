@@ -10,15 +10,20 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from benchd import __version__
 from benchd.bench import Bench
+from benchd.bench.revise import add_antenna
 from benchd.curves import Curve
+from benchd.engine.antennas import antenna_document, bench_document
 from benchd.engine.events import Event, EventHub
+from benchd.engine.livebench import LiveBench, live
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
+from benchd.engine.reload import Reload
 from benchd.engine.rig import Rig
 from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
@@ -48,7 +53,7 @@ class BenchDesk:
     def __init__(
         self,
         *,
-        bench: Bench,
+        bench: Bench | LiveBench,
         shelf: RecipeShelf,
         store: Store,
         store_thread: StoreThread,
@@ -58,10 +63,15 @@ class BenchDesk:
         hub: EventHub,
         vitals: Vitals | None = None,
         roll: RollCall | None = None,
+        reload: Reload | None = None,
+        bench_file: Path | None = None,
     ) -> None:
         """vitals: what `health` tells besides; without it the desk tells what it knows itself.
-        roll: asks the instruments; without it they are never asked just to know."""
-        self._bench = bench
+        roll: asks the instruments; without it they are never asked just to know.
+        reload: takes up changes of the bench file. bench_file: whose register antennas go to.
+        """
+        self._live = live(bench)
+        self._reload = reload
         self._shelf = shelf
         self._store = store
         self._db = store_thread
@@ -73,6 +83,7 @@ class BenchDesk:
         self._working = Workroom("working out a recipe or results", limit_s=WORKING_LIMIT_S)
         self._vitals = vitals
         self._roll = roll
+        self._bench_file = bench_file
 
     # -- orders ------------------------------------------------------------------------------
 
@@ -110,11 +121,18 @@ class BenchDesk:
     async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
         """The worksheet of a recipe from the shelf; nothing is queued."""
         found = await self._reading.call(self._shelf.get, recipe)
-        return await self._working.call(resolve, found, self._bench, arguments)
+        await self._look()
+        return await self._working.call(resolve, found, self._live.now, arguments)
 
     async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
         """The worksheet of a recipe given as text; nothing is queued."""
+        await self._look()
         return await self._working.call(self._resolve_text, text, file, arguments)
+
+    async def _look(self) -> None:
+        """Take up changes of the bench file and the register, as far as that may be now."""
+        if self._reload is not None:
+            await self._reload.look()
 
     async def withdraw(self, job_id: str, *, noted: Noted | None = None) -> JobRow:
         """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended.
@@ -201,7 +219,7 @@ class BenchDesk:
 
     def _resolve_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
         recipe: Recipe = self._shelf.read(text, file)
-        return resolve(recipe, self._bench, arguments)
+        return resolve(recipe, self._live.now, arguments)
 
     async def _add(
         self,
@@ -218,13 +236,14 @@ class BenchDesk:
                 advice="Withdraw some, or wait until they have run.",
             )
         self._check_window(worksheet, not_before, finish_by)
-        row = await self._db.call(
-            self._noting,
-            noted,
-            lambda: self._store.add_job(
+
+        def add() -> JobRow:
+            self._live.keep(worksheet, self._store)
+            return self._store.add_job(
                 worksheet, priority=priority, not_before=not_before, finish_by=finish_by
-            ),
-        )
+            )
+
+        row = await self._db.call(self._noting, noted, add)
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         self._queue.wake()
         return row
@@ -272,13 +291,33 @@ class BenchDesk:
 
     async def bench(self) -> dict[str, Any]:
         """What the bench is: name, title, time zone, hash of its description."""
-        bench = self._bench
-        return {
-            "bench": bench.bench,
-            "title": bench.title,
-            "timezone": bench.timezone,
-            "hash": bench.hash,
-        }
+        await self._look()
+        return bench_document(self._live)
+
+    async def antennas(self) -> list[dict[str, Any]]:
+        """The antennas of the bench file and its registers, as `antenna_document` gives them."""
+        await self._look()
+        now = self._live.now
+        return [antenna_document(name, one) for name, one in now.antennas.items()]
+
+    async def add_antenna(
+        self, name: str, start: str | None, changes: Mapping[str, str]
+    ) -> dict[str, Any]:
+        """Add an antenna to the register; see `benchd.bench.revise`.
+
+        Raises OrderRefused and BenchFileError; then nothing was written.
+        """
+        if self._bench_file is None:
+            raise OrderRefused("this bench was not read from a file, so it has no register")
+        _, file = await self._working.call(add_antenna, self._bench_file, name, start, changes)
+        await self._look()
+        found = self._live.now.antennas.get(name)
+        if found is None:
+            raise OrderRefused(
+                f'"{name}" stands in {file}, and is not in force: {self._live.trouble}',
+                advice="Mend the file; it is read again by itself.",
+            )
+        return {**antenna_document(name, found), "file": str(file)}
 
     async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:
         """Name, kind, driver, address, identity, state, message, and when it last answered.
@@ -318,7 +357,7 @@ class BenchDesk:
 
     def _curves_again(self, job_id: str) -> list[Curve]:
         worksheet = self._store.worksheet(job_id)
-        reducer = Reducer(self._bench, self._store)
+        reducer = Reducer(self._live.of(worksheet, self._store), self._store)
         return [
             curve
             for step in worksheet.steps
@@ -328,7 +367,7 @@ class BenchDesk:
 
     def _records_again(self, job_id: str) -> list[ResultRecord]:
         worksheet = self._store.worksheet(job_id)
-        reducer = Reducer(self._bench, self._store)
+        reducer = Reducer(self._live.of(worksheet, self._store), self._store)
         return [
             record
             for step in worksheet.steps
@@ -349,8 +388,9 @@ class BenchDesk:
         states = self._rig.states()
         base = {
             "version": __version__,
-            "bench": self._bench.bench,
-            "timezone": self._bench.timezone,
+            "bench": self._live.now.bench,
+            "timezone": self._live.now.timezone,
+            "bench_file": self._live.trouble,
             "running": self._runner.job_id,
             "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,

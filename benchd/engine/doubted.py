@@ -48,6 +48,11 @@ class Doubted:
         self._look_after: dict[str, float] = {}
         self._file: Path | None = None
 
+    @property
+    def names(self) -> list[str]:
+        """The sources that must be seen to be off."""
+        return list(self._doubts)
+
     def of(self, name: str) -> Doubt | None:
         """The doubt about a source, if there is one."""
         return self._doubts.get(name)

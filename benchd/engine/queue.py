@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
@@ -14,6 +14,7 @@ from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
 from benchd.engine.keeper import Keeper
 from benchd.engine.recovery import Interrupted, Recovery, recovery
+from benchd.engine.reload import Reload
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.still_runnable import outdated
@@ -44,8 +45,13 @@ class JobQueue:
         runner: Runner,
         hub: EventHub,
         zone: Callable[[], tzinfo] = lambda: UTC,
+        reload: Reload | None = None,
     ) -> None:
-        """zone: tells the time zone of the bench, in which moments are told to people."""
+        """zone: tells the time zone of the bench, in which moments are told to people.
+
+        reload: looks for changes of the bench file between jobs.
+        """
+        self._reload = reload
         self._zone = zone
         self._bench_name = bench_name
         self._store = store
@@ -189,6 +195,10 @@ class JobQueue:
 
     async def _work_once(self) -> None:
         self._wake.clear()
+        if self._reload is not None:
+            await self._reload.look()
+            if self._rig.rf_not_verified():
+                await self.make_safe(quietly=True)
         await self._mark_missed()
         job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
         if job is not None:
@@ -210,7 +220,8 @@ class JobQueue:
             await self._give_up(job, error)
             return
         if may_run is not None:
-            await self._runner.run(may_run)
+            async with nullcontext() if self._reload is None else self._reload.held():
+                await self._runner.run(may_run)
 
     async def _mark_missed(self) -> None:
         """Jobs whose window has closed, or is too short for what they need, are `missed`."""

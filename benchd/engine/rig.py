@@ -22,6 +22,7 @@ from benchd.acquire import Probe, confirmed, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
 from benchd.bench.instrument_models import LidInstrument, ThermometerInstrument
+from benchd.engine.benchchanges import BenchChanges
 from benchd.engine.doubted import Doubt, Doubted
 from benchd.engine.instrumentstate import InstrumentState, state_of
 from benchd.engine.lidwatch import LidWatch
@@ -188,6 +189,28 @@ class Rig:
         except BenchdError as error:
             self._faults[name] = str(error)
             raise
+
+    def adopt(self, bench: Bench) -> None:
+        """Go over to another description of the bench, while nothing runs.
+
+        Links of instruments that are described otherwise end once RF is off; the next use opens
+        them anew, with OFF as the first message. Raises InstrumentRefused, RecordNotKept, and
+        OrderRefused while a source in use has not confirmed OFF; then all stays as it was.
+        """
+        changes = BenchChanges(self.bench, bench, self.drivers)
+        self._rf_off_after_failure()
+        changes.require_off(self._not_off, used=self._links, doubted=self.doubted.names)
+        if self.record is not None:
+            self.record = changes.record(self.record, self._not_off)
+        for name in changes.names:
+            link = self._links.pop(name, None)
+            self._faults.pop(name, None)
+            self._disturbed.discard(name)
+            if link is not None:
+                link.close()
+        self.bench, self.drivers = bench, changes.drivers
+        self._not_off = (self._not_off - changes.names) | (changes.names & set(self._radiating()))
+        self._rf_off_after_failure()
 
     def begin_closing(self) -> None:
         """The daemon stops: from now on a silent source is waited for a few seconds only.

@@ -26,6 +26,7 @@ from benchd.engine.asking import (
 )
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
+from benchd.engine.livebench import LiveBench, live
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
@@ -68,7 +69,7 @@ class Runner:
     def __init__(
         self,
         *,
-        bench: Bench,
+        bench: Bench | LiveBench,
         store: Store,
         store_thread: StoreThread,
         rig: Rig,
@@ -76,14 +77,15 @@ class Runner:
         hub: EventHub,
         trace_points: int = 0,
     ) -> None:
-        self._bench = bench
+        self._live = live(bench)
+        self._bench = self._live.now
         self._store = store
         self._db = store_thread
         self._rig = rig
         self._thread = bench_thread
         self._hub = hub
         self._trace_points = trace_points
-        self._reducer = Reducer(bench, store)
+        self._reducer = Reducer(self._bench, store)
         self._halt = Halt(rig.stop)
         self._asking = Asking(hub, self._halt, self._state, self._others_wait)
         self._last_sweeps: dict[str, Sweep] = {}
@@ -131,7 +133,10 @@ class Runner:
         try:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
             progress.worksheet = worksheet
-            require_same_bench(worksheet, job.step_index, self._bench)
+            # What it is reduced with is the bench that it was queued with; what it runs on is not.
+            self._bench = await self._db.patiently(self._live.of, worksheet, self._store)
+            self._reducer = Reducer(self._bench, self._store)
+            require_same_bench(worksheet, job.step_index, self._live.now)
             await self._ask_again(job, worksheet, progress)
             for step in worksheet.steps[job.step_index :]:
                 self._halt.check()
@@ -167,7 +172,7 @@ class Runner:
         is_off = await self._safe()
         if self._halt.reason != "window":
             return await self._state(job.id, "withdrawn", message=WITHDRAWN_WORDS)
-        error = window_closed(job, progress.worksheet, progress.step_index, self._bench.zone)
+        error = window_closed(job, progress.worksheet, progress.step_index, self._live.now.zone)
         rf = "RF is off" if is_off else "RF is NOT verified off"
         message = f"{error.message}; {rf}"
         _log.warning("window closed", job=job.id, message=message)
@@ -196,7 +201,7 @@ class Runner:
 
     async def _others_wait(self) -> bool:
         """Whether another job could run now."""
-        bench = self._bench.bench
+        bench = self._live.now.bench
         return await self._db.patiently(self._store.next_waiting, bench) is not None
 
     async def _ask_again(self, job: JobRow, worksheet: Worksheet, progress: Progress) -> None:
@@ -335,7 +340,7 @@ class Runner:
             temperature = self._rig.temperature_c()
             then = None
             if step.sweep.rf == "on":
-                lowest_dbm = _lowest_level_dbm(self._bench, step)
+                lowest_dbm = _lowest_level_dbm(self._live.now, step)
                 then = partial(silent_after, step.sweep, instruments, lowest_dbm=lowest_dbm)
             sweep = self._rig.measure(procedure, names, on_progress, lid=lid, then=then)
             before = self._last_sweeps.get(step.analyzer)

@@ -151,11 +151,16 @@ class SourceRecord:
     ) -> None:
         self._lock = threading.Lock()
         self._data = data
+        self._bench_file = bench_file
         earlier = records_in([data, state_folder()])
         fresh = new_record(bench.bench, bench_file, data, known_sources(bench, drivers))
         self._record: Record = carried_over(fresh, earlier, verified or set())
         self._name = file_name(bench_file, data)
         self._kept = False
+
+    def follow(self, bench: Bench, drivers: Mapping[str, Any], verified: set[Any]) -> SourceRecord:
+        """The record after the bench file has changed; what is not verified off stays in it."""
+        return SourceRecord(bench, drivers, self._bench_file, self._data, verified)
 
     def keep(self) -> None:
         """See that it is on disk in at least one of its two places. Raises RecordNotKept."""

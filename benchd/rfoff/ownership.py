@@ -153,6 +153,14 @@ class Ownership:
                 self._held.add(key)
             return None
 
+    def let_go(self, keys: Iterable[str]) -> None:
+        """End the claims of an instrument that this process uses no more."""
+        with self._lock:
+            for key in keys:
+                if key in self._held:
+                    self._place.drop(key)
+                    self._held.discard(key)
+
     def release(self) -> None:
         """End all claims; harmless if already done."""
         with self._lock:

@@ -27,12 +27,15 @@ from typing import Any, TextIO, cast
 import structlog
 
 import recipes as shipped
-from benchd.bench import Bench, load_bench
+from benchd.bench import Bench
+from benchd.bench.bench import read_bench
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
+from benchd.engine.livebench import LiveBench
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
+from benchd.engine.reload import Reload
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import Rig
 from benchd.engine.rollcall import RollCall
@@ -80,9 +83,10 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
     for why in broken().values():
         _log.warning(why)
     notifier = Notifier()
-    bench = load_bench(settings.bench)
+    bench, written = read_bench(settings.bench)
     if settings.addresses:
         bench = bench.with_addresses(settings.addresses)
+    live_bench = LiveBench(bench, written)
     http = settings.http
     rig = Rig(bench)
     async with AsyncExitStack() as stack:
@@ -92,9 +96,10 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             begun = Begun(Options(), Ownership(), [], [])
             stack.callback(begun.ownership.release)
         own_instruments(bench, begun.ownership)
+        ownership, sources = begun.ownership, radiating(bench)
         helper = rf_off_command(settings.data)
         monitor = await stack.enter_async_context(
-            living(notifier, rig.pulse, rig.rf, radiating(bench), helper)
+            living(notifier, rig.pulse, rig.rf, sources, helper)
         )
         bench_thread = BenchThread(bench.bench, rig.stop, rig.pulse, rig.begin_closing)
         stack.callback(bench_thread.close)
@@ -115,8 +120,18 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
         http = replace(http, port=port)
         hub = EventHub()
         stack.callback(hub.close)
+        reload = Reload(
+            live_bench,
+            settings.bench,
+            addresses=settings.addresses,
+            rig=rig,
+            bench_thread=bench_thread,
+            claim=lambda described: own_instruments(described, ownership),
+            let_go=lambda before, after: let_go(before, after, ownership),
+            on_change=lambda described: sources.__setitem__(slice(None), radiating(described)),
+        )
         runner = Runner(
-            bench=bench,
+            bench=live_bench,
             store=store,
             store_thread=store_thread,
             rig=rig,
@@ -133,6 +148,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             runner=runner,
             hub=hub,
             zone=lambda: rig.bench.zone,
+            reload=reload,
         )
         publishing = Publishing(store, bench.bench, rig.rf)
         vitals = Vitals(
@@ -144,7 +160,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             broker=publishing.document,
         )
         desk = BenchDesk(
-            bench=bench,
+            bench=live_bench,
             shelf=RecipeShelf([*settings.recipes, shipped_recipes()]),
             store=store,
             store_thread=store_thread,
@@ -154,6 +170,8 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             hub=hub,
             vitals=vitals,
             roll=RollCall(rig, bench_thread, runner),
+            reload=reload,
+            bench_file=settings.bench,
         )
         opened = settings.publish.opened(bench.bench)
         broker, restate = await stack.enter_async_context(opened)
@@ -206,6 +224,19 @@ def own_instruments(bench: Bench, ownership: Ownership) -> None:
                 advice="Stop that one first, or use the commands to talk to it. Nothing was sent "
                 "to the instrument.",
             )
+
+
+def let_go(before: Bench, after: Bench, ownership: Ownership) -> None:
+    """End the claims on addresses that the bench has no more."""
+
+    def keys(bench: Bench) -> set[str]:
+        return {
+            key
+            for one in bench.instruments.values()
+            for key in instrument_keys(one.address, resolved_hosts(one.address))
+        }
+
+    ownership.let_go(keys(before) - keys(after))
 
 
 def _keep_early(record: SourceRecord) -> None:

@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0005"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0006"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -62,6 +62,13 @@ _Counter = BigInteger().with_variant(Integer, "sqlite")
 
 worksheets = Table(
     "worksheets",
+    metadata,
+    Column("hash", String(64), primary_key=True),
+    Column("body", Text, nullable=False),
+)
+
+bench_texts = Table(
+    "bench_texts",
     metadata,
     Column("hash", String(64), primary_key=True),
     Column("body", Text, nullable=False),

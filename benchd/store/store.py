@@ -13,7 +13,17 @@ from typing import Any, Self
 from sqlalchemy import Connection, text
 
 from benchd.results import ResultRecord, Verdict
-from benchd.store import captures, door, epochs, job_orders, jobs, orders, outbox, results
+from benchd.store import (
+    bench_texts,
+    captures,
+    door,
+    epochs,
+    job_orders,
+    jobs,
+    orders,
+    outbox,
+    results,
+)
 from benchd.store.captures import CaptureRow
 from benchd.store.claim import Claim
 from benchd.store.database import Database
@@ -249,6 +259,16 @@ class Store:
         """Raises UnknownId, or StoreDamaged if it no longer fits its hash."""
         with self._database.reading() as connection:
             return jobs.worksheet(connection, job_id)
+
+    def keep_bench(self, digest: str, texts: bench_texts.Texts) -> None:
+        """Keep the texts of a bench by its hash, for jobs that are queued with it."""
+        with self._writing() as connection:
+            bench_texts.keep(connection, digest, texts)
+
+    def bench_texts(self, digest: str) -> bench_texts.Texts | None:
+        """The texts of the bench of that hash; None where none are kept."""
+        with self._database.reading() as connection:
+            return bench_texts.get(connection, digest)
 
     def job_events(
         self, job_id: str | None = None, *, after: int = 0, limit: int | None = None

@@ -15,7 +15,7 @@ from benchd.reduce.uncertainty import improve_first, shares
 from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
 from benchd.traces import Role, Trace
-from benchd.web.bodies import Identifier, JobBody, Name, PlainWhole, RecipeBody
+from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole, RecipeBody
 from benchd.web.desk import Desk
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
@@ -185,6 +185,17 @@ def _add_readings(app: FastAPI, desk: Desk) -> None:
     async def bench() -> Response:
         """What the bench is, and the time zone that windows are meant and times are shown in."""
         return json_response(await desk.bench())
+
+    @app.get("/api/antennas")
+    async def antennas() -> Response:
+        """The antennas of the bench file and its registers."""
+        return json_response(await desk.antennas())
+
+    @app.post("/api/antennas")
+    async def add_antenna(body: AntennaBody) -> Response:
+        """Add an antenna, or a revision of one, to the register. 201 with the antenna."""
+        found = await desk.add_antenna(body.name, body.start, body.changes)
+        return json_response(found, 201)
 
     @app.get("/api/instruments")
     async def instruments(ask: bool = False) -> Response:

@@ -57,6 +57,18 @@ class RecipeBody(Body):
         return self
 
 
+class AntennaBody(Body):
+    """An antenna for the register.
+
+    start: antenna that it is a revision of; what holds for that one is taken over.
+    changes: keys of an antenna or of its trim, with values as the file has them ("41.2 mm").
+    """
+
+    name: Name
+    start: Name | None = None
+    changes: dict[Name, Argument] = Field(default_factory=dict, max_length=MOST_ARGUMENTS)
+
+
 class JobBody(RecipeBody):
     """A recipe to queue, and when. Times carry their offset from UTC."""
 

@@ -104,7 +104,17 @@ class Desk(Protocol):
         ...
 
     async def bench(self) -> dict[str, Any]:
-        """At least bench, title, timezone (IANA name), hash."""
+        """At least bench, title, timezone (IANA name), hash, files, antennas, read_at, trouble."""
+        ...
+
+    async def antennas(self) -> list[dict[str, Any]]:
+        """One dict each: name, and what is stated of it."""
+        ...
+
+    async def add_antenna(
+        self, name: str, start: str | None, changes: Mapping[str, str]
+    ) -> dict[str, Any]:
+        """Add an antenna to the register; `start` is the one that it is a revision of."""
         ...
 
     async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:

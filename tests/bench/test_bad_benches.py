@@ -31,7 +31,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
         "title: Bench of the tests\nfixture: {}",
         (
             'small.yaml:3:1: fixture: is not a key here, did you mean "fixtures"? Known: '
-            "antennas, bench, box, fixtures, instruments, routes, timezone, title"
+            "antennas, bench, box, fixtures, instruments, register, routes, timezone, title"
         ),
     ),
     (
@@ -40,7 +40,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
         "title: Bench of the tests\n<title>: {}",
         (
             'small.yaml:3:1: <title>: is not a key here, did you mean "title"? Known: '
-            "antennas, bench, box, fixtures, instruments, routes, timezone, title"
+            "antennas, bench, box, fixtures, instruments, register, routes, timezone, title"
         ),
     ),
     (

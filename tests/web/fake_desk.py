@@ -124,6 +124,7 @@ class FakeDesk:
         self.rows: dict[str, JobRow] = {}
         self.vitals: dict[str, Any] = {}
         self.timezone = "UTC"
+        self.trouble = ""
         self.captured = {"cap-0000000000000001": capture()}
         self.reduced = {"job-0000000000000001": records()}
         self.kept: list[FakeEvent] = []
@@ -245,7 +246,22 @@ class FakeDesk:
     async def bench(self) -> dict[str, Any]:
         return {
             "bench": "workshop", "title": "A bench", "timezone": self.timezone, "hash": "beef",
+            "antennas": 2, "files": ["bench.yaml"], "read_at": "2026-03-01T21:00:00Z",
+            "trouble": self.trouble,
         }  # fmt: skip
+
+    async def antennas(self) -> list[dict[str, Any]]:
+        return [
+            {"name": "dipole r3", "design_frequency_hz": 1.7e9, "trim": {"arm_m": 0.0418}},
+            {"name": "reference dipole", "design_frequency_hz": 1.7e9,
+             "reference": {"gain_dbi": {"frequency_hz": [], "values": [2.1]}}},
+        ]  # fmt: skip
+
+    async def add_antenna(
+        self, name: str, start: str | None, changes: Mapping[str, str]
+    ) -> dict[str, Any]:
+        self.orders.append(("add antenna", name, start, dict(changes)))
+        return {"name": name, "design_frequency_hz": 1.7e9, "file": "antennas.yaml"}
 
     async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:
         self.orders.append(("instruments", ask))

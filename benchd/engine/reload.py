@@ -1,0 +1,167 @@
+"""Reading bench file and register again when they have changed.
+
+New antennas are taken up at once: they are data, and a job keeps those it was queued with. All else
+waits until nothing runs. Instruments that are described otherwise are connected to anew, RF off
+first. A file that cannot be read, or a change that cannot be carried out, leaves all as it was, and
+is told until it is mended.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import asynccontextmanager
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from benchd.bench import Bench
+from benchd.bench.bench import BenchText, read_bench
+from benchd.bench.register import ENDINGS, register_places
+from benchd.engine.benchthread import BenchThread
+from benchd.engine.livebench import LiveBench
+from benchd.engine.rig import Rig
+from benchd.engine.workroom import Workroom
+from benchd.errors import BenchdError, BenchFileError, Problem
+
+_log = structlog.get_logger(__name__)
+
+READING_LIMIT_S = 5.0
+
+Signature = tuple[Any, ...]
+
+
+class Reload:
+    """Watches the files of one bench. Used on the event loop.
+
+    addresses: instrument -> resource string, in place of what the bench file says.
+    claim: owns the addresses of a bench; raises BenchdError where another daemon has one.
+    let_go: ends the claims that only an earlier description needs. Both run on the bench thread.
+    """
+
+    def __init__(
+        self,
+        bench: LiveBench,
+        file: Path,
+        *,
+        addresses: Mapping[str, str],
+        rig: Rig,
+        bench_thread: BenchThread,
+        claim: Callable[[Bench], None],
+        let_go: Callable[[Bench, Bench], None],
+        on_change: Callable[[Bench], None] = lambda bench: None,
+    ) -> None:
+        self._bench = bench
+        self._file = file
+        self._addresses = addresses
+        self._rig = rig
+        self._thread = bench_thread
+        self._claim = claim
+        self._let_go = let_go
+        self._on_change = on_change
+        self._room = Workroom("reading the bench file", limit_s=READING_LIMIT_S)
+        self._looking = asyncio.Lock()
+        self._free = asyncio.Lock()
+        self._seen: Signature | None = None
+
+    @asynccontextmanager
+    async def held(self) -> AsyncIterator[None]:
+        """A job runs: what it uses stays as it is."""
+        async with self._free:
+            yield
+
+    async def look(self) -> None:
+        """Take up what has changed, as far as that may be now. Raises nothing for a bad file."""
+        async with self._looking:
+            try:
+                seen = await self._room.call(self._signature)
+                if seen != self._seen and await self._take_up():
+                    self._seen = seen
+            except BenchdError as error:
+                self._tell(str(error))
+
+    async def _take_up(self) -> bool:
+        """Whether the files need not be read again before they change again."""
+        try:
+            bench, written = await self._room.call(self._read)
+        except BenchFileError as error:
+            self._tell(str(error))
+            return True
+        before = self._bench.now
+        if bench == before:
+            self._bench.written, self._bench.trouble = written, ""
+            return True
+        if bench.model_copy(update={"antennas": before.antennas}) == before:
+            self._adopt(bench, written)
+            return True
+        if self._free.locked():
+            return False
+        async with self._free:
+            try:
+                if bench.instruments != before.instruments:
+                    await self._thread.run(partial(self._reconnect, before, bench))
+            except BenchdError as error:
+                self._tell(f"{self._file} has changed and is not taken up yet: {error}")
+                return False
+            self._adopt(bench, written)
+            if bench.instruments != before.instruments:
+                await self._thread.run(self._rig.try_connect)
+        return True
+
+    def _read(self) -> tuple[Bench, BenchText]:
+        bench, written = read_bench(self._file)
+        if self._addresses:
+            bench = bench.with_addresses(self._addresses)
+        name = self._bench.now.bench
+        if bench.bench != name:
+            message = (
+                f'the name has changed from "{name}" to "{bench.bench}"; topics and stored results '
+                "go by it, so start benchd again"
+            )
+            raise BenchFileError([Problem(str(self._file), 0, 0, "bench", message)])
+        return bench, written
+
+    def _reconnect(self, before: Bench, after: Bench) -> None:
+        """On the bench thread: own what is new, RF off, go over, let go of what is gone."""
+        self._claim(after)
+        try:
+            self._rig.adopt(after)
+        except BaseException:
+            self._let_go(after, before)
+            raise
+        self._let_go(before, after)
+
+    def _adopt(self, bench: Bench, written: BenchText) -> None:
+        self._bench.adopt(bench, written)
+        self._rig.bench = bench
+        self._bench.trouble = ""
+        self._on_change(bench)
+        _log.info("bench file read again", hash=bench.hash[:12], antennas=len(bench.antennas))
+
+    def _tell(self, trouble: str) -> None:
+        if trouble != self._bench.trouble:
+            _log.error("the bench file has changed and is not in force", error=trouble)
+        self._bench.trouble = trouble
+
+    def _signature(self) -> Signature:
+        """What changes whenever one of the files does: stamps, sizes, and which files there are."""
+        found: list[Any] = [_stamp(self._file)]
+        for place in register_places(self._file, self._bench.now.registers):
+            found.append(_stamp(place))
+            try:
+                inside = sorted(place.iterdir()) if place.is_dir() else []
+            except OSError:
+                inside = []
+            found += [(one.name, _stamp(one)) for one in inside if one.suffix in ENDINGS]
+        return tuple(found)
+
+
+def _stamp(file: Path) -> tuple[int, int, int, int] | None:
+    try:
+        found = os.stat(file)
+    except OSError:
+        return None
+    return (found.st_mtime_ns, found.st_ctime_ns, found.st_size, found.st_ino)
