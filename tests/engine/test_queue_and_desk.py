@@ -171,13 +171,13 @@ async def test_no_recipe_name_leaves_the_folders(office: Office, name: str) -> N
 async def test_a_job_that_could_damage_something_is_refused_before_it_may_wait(
     office: Office,
 ) -> None:
-    weak = office.desk._bench.model_copy(deep=True)
+    weak = office.desk._live.now.model_copy(deep=True)
     analyzer = weak.instruments["analyzer"].model_copy(update={"largest_input_dbm": -40.0})
-    office.desk._bench = weak.model_copy(
+    office.desk._live.now = weak.model_copy(
         update={"instruments": {**weak.instruments, "analyzer": analyzer}}
     )
     with pytest.raises(UnsafeError, match="analyzer"):
-        await office.desk.queue("return-loss", {})
+        await office.desk.queue("return-loss", {"antenna": "dipole r3"})
     assert await office.desk.jobs() == []
 
 

@@ -324,9 +324,9 @@ async def test_an_interrupted_job_begins_again_where_an_instrument_was_replaced(
 
 async def test_a_job_resolved_against_another_bench_file_is_checked_anew(office: Office) -> None:
     job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
-    bench = office.desk._bench
+    bench = office.desk._live.now
     analyzer = bench.instruments["analyzer"].model_copy(update={"largest_input_dbm": -60.0})
-    office.queue._runner._bench = bench.model_copy(
+    office.queue._runner._live.now = bench.model_copy(
         update={"instruments": {**bench.instruments, "analyzer": analyzer}}
     )
     row = await run(office, job, JobState.FAILED)
@@ -342,7 +342,7 @@ async def test_a_job_goes_on_where_the_bench_file_changed_in_something_else(
     office: Office,
 ) -> None:
     job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
-    office.queue._runner._bench = office.desk._bench.model_copy(update={"title": "Moved house"})
+    office.queue._runner._live.now = office.desk._live.now.model_copy(update={"title": "Moved house"})
     await run(office, job, JobState.FAILED)
     assert office.rig.log.count("measure") == 3
 
