@@ -342,7 +342,9 @@ async def test_a_job_goes_on_where_the_bench_file_changed_in_something_else(
     office: Office,
 ) -> None:
     job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
-    office.queue._runner._live.now = office.desk._live.now.model_copy(update={"title": "Moved house"})
+    office.queue._runner._live.now = office.desk._live.now.model_copy(
+        update={"title": "Moved house"}
+    )
     await run(office, job, JobState.FAILED)
     assert office.rig.log.count("measure") == 3
 
