@@ -151,20 +151,25 @@ def _begin(daemon: Daemon, jobs: dict[str, JobPicture], job_id: str, view: View)
     else:
         job.results_seen = known.results_seen
     asked = known is not None and known.hands == job.hands
-    _changed(daemon, job, view, asked=asked)
-
-
-def _changed(daemon: Daemon, job: JobPicture, view: View, *, asked: bool = False) -> None:
     _new_results(daemon, job, view)
+    _changed(job, view, asked=asked)
+
+
+def _changed(job: JobPicture, view: View, *, asked: bool = False) -> None:
     view.show(job)
     if job.hands is not None and not asked:
         view.ask(job)
 
 
 def _on_job(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -> None:
+    """The state is the event's own: read from the daemon it may be some events ahead, and what
+    those tell would be lost or come in the wrong order."""
     before = job.hands
-    _take_state(job, daemon.get(f"/api/jobs/{job.id}"))
-    _changed(daemon, job, view, asked=job.hands == before)
+    document = daemon.get(f"/api/jobs/{job.id}")
+    _take_state(job, {**document, "state": data.get("state", document["state"])})
+    if job.ended:
+        _new_results(daemon, job, view)
+    _changed(job, view, asked=job.hands == before)
 
 
 def _on_step(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -> None:

@@ -24,17 +24,19 @@ HANDS = {"ask": "Fit the short to the middle port.", "caution": "RF is off.", "s
 async def _play(desk: Any, *scenes: Callable[[], Any]) -> None:
     """Move the job along in step with its watcher.
 
-    A watcher reads the results twice when it begins, and once more after each event that may
-    have brought some; the next scene waits for that.
+    A watcher reads the job when it begins and after each of its changes, and the results after
+    each that is told; the next scene waits for that.
     """
-    read = 2
+    jobs, results = 1, 2
     async with asyncio.timeout(PATIENCE_S):
         for scene in scenes:
-            while desk.watching == 0 or desk.reads["results"] < read:
+            while desk.watching == 0 or desk.reads["job"] < jobs or desk.reads["results"] < results:
                 await asyncio.sleep(0.002)
-            kinds = len(desk.kept)
+            before = len(desk.kept)
             await scene()
-            read += sum(event.kind in ("job", "result") for event in desk.kept[kinds:])
+            kinds = [event.kind for event in desk.kept[before:]]
+            jobs += kinds.count("job")
+            results += kinds.count("result")
 
 
 def _whole_job(desk: Any, fakes: Any) -> list[Callable[[], Any]]:

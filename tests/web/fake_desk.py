@@ -211,6 +211,7 @@ class FakeDesk:
         return sorted(rows, key=lambda row: row.id, reverse=True)[:limit]
 
     async def job(self, job_id: str) -> JobRow:
+        self.reads["job"] += 1
         return self._row(job_id)
 
     async def worksheet(self, job_id: str) -> Worksheet:
