@@ -6,7 +6,7 @@ The HTTP API and the MQTT orders are two doors to it. All methods are called on 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -36,7 +36,7 @@ from benchd.results import ResultRecord, Verdict
 from benchd.rounding import about_words
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
-from benchd.traces import Capture
+from benchd.traces import Capture, Role
 from benchd.worksheet import ReduceStep, Worksheet
 
 MAX_WAITING = 1000
@@ -277,9 +277,11 @@ class BenchDesk:
 
     # -- questions ---------------------------------------------------------------------------
 
-    async def jobs(self, **filters: Any) -> list[JobRow]:
-        """Jobs, as `Store.jobs` filters them."""
-        return await self._db.call(self._store.jobs, **filters)
+    async def jobs(
+        self, *, states: Collection[JobState] | None = None, limit: int | None = None
+    ) -> list[JobRow]:
+        """Jobs, newest first."""
+        return await self._db.call(self._store.jobs, states, limit=limit)
 
     async def job(self, job_id: str) -> JobRow:
         """One job. Raises OrderRefused if there is none of that id."""
@@ -327,17 +329,41 @@ class BenchDesk:
         asked = ask and self._roll is not None and await self._roll.ask()
         return [{**asdict(state), "asked": asked} for state in self._rig.states()]
 
-    async def captures(self, **filters: Any) -> list[CaptureRow]:
-        """Captures, newest first, as `Store.captures` filters them."""
-        return await self._db.call(self._store.captures, **filters)
+    async def captures(
+        self,
+        *,
+        job_id: str | None = None,
+        route: str | None = None,
+        role: Role | None = None,
+        antenna: str | None = None,
+        limit: int | None = None,
+    ) -> list[CaptureRow]:
+        """Captures without their traces, newest first."""
+        return await self._db.call(
+            self._store.captures,
+            job_id=job_id,
+            route=route,
+            role=role,
+            antenna=antenna,
+            limit=limit,
+        )
 
     async def capture(self, capture_id: str) -> Capture:
         """One capture with its traces."""
         return await self._db.call(self._store.capture, capture_id)
 
-    async def results(self, **filters: Any) -> list[ResultRecord]:
-        """Results, as `Store.results` filters them."""
-        return await self._db.call(self._store.results, **filters)
+    async def results(
+        self,
+        *,
+        job_id: str | None = None,
+        quantity: str | None = None,
+        antenna: str | None = None,
+        limit: int | None = None,
+    ) -> list[ResultRecord]:
+        """Results, newest reduction first."""
+        return await self._db.call(
+            self._store.results, job_id=job_id, quantity=quantity, antenna=antenna, limit=limit
+        )
 
     async def result(self, result_id: str) -> ResultRecord:
         """One result with its budget. Raises UnknownId if there is none of that id."""

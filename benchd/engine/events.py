@@ -8,6 +8,18 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Any
 
+# The kinds of event and what `data` holds. Ids only: who wants the whole reads it by its id.
+#
+# job         job, state, message              a job changed its state
+# step        job, step, steps, label          a step begins; `step` counts from 0
+# progress    job, step, label, done, total, elapsed_s       within one step
+# hands       job, step, ask, caution          a person is asked to do something
+# capture     job, capture, role, route        a capture was committed
+# result      job, result                      a result was committed
+# verdict     job, quantity, outcome           a result was held against a limit
+# link        message, attempt                 an instrument's link was lost and is tried again
+# rf          off, message                     RF is off (true), or could not be verified (null)
+
 KEPT = 2000
 QUEUE_LIMIT = 2 * KEPT
 

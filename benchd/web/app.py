@@ -11,12 +11,12 @@ from starlette.responses import Response
 
 from benchd import __version__
 from benchd.curves import Curve
+from benchd.engine.desk import BenchDesk
 from benchd.reduce.uncertainty import improve_first, shares
 from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
 from benchd.traces import Role, Trace
 from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole, RecipeBody
-from benchd.web.desk import Desk
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
 from benchd.web.forms import encode, encode_curves, encode_trace
@@ -29,7 +29,7 @@ Limit = Annotated[int, PlainWhole, Query(ge=1, le=MOST_ROWS)]
 Filter = Annotated[Name | None, Query()]
 
 
-def create_app(desk: Desk, streams: Streams) -> FastAPI:
+def create_app(desk: BenchDesk, streams: Streams) -> FastAPI:
     """The API over one desk. Put it behind `guard.Guard` before it meets a network."""
     app = FastAPI(
         title="benchd",
@@ -90,7 +90,7 @@ def result_document(record: ResultRecord) -> dict[str, Any]:
     return {**document, "improve_first": advice}
 
 
-async def list_response(value: Any, desk: Desk) -> Response:
+async def list_response(value: Any, desk: BenchDesk) -> Response:
     """As `large_response`; a header names damaged rows that the list had to leave out."""
     response = await large_response(value)
     damaged = "; ".join(desk.damage())
@@ -108,7 +108,7 @@ def _curves(curves: Iterable[Curve]) -> Response:
     return json_response(encode_curves(curves))
 
 
-def _add_jobs(app: FastAPI, desk: Desk) -> None:
+def _add_jobs(app: FastAPI, desk: BenchDesk) -> None:
     @app.post("/api/jobs")
     async def queue(body: JobBody) -> Response:
         """Queue a recipe. 201 with the job."""
@@ -145,7 +145,7 @@ def _add_jobs(app: FastAPI, desk: Desk) -> None:
         return json_response(job_document(await desk.job(job_id)))
 
 
-def _add_job_answers(app: FastAPI, desk: Desk) -> None:
+def _add_job_answers(app: FastAPI, desk: BenchDesk) -> None:
     @app.get("/api/jobs/{job_id}/worksheet")
     async def worksheet(job_id: Id) -> Response:
         """What the job does, step by step."""
@@ -180,7 +180,7 @@ def _add_job_answers(app: FastAPI, desk: Desk) -> None:
         return await large_response(await desk.reduce(job_id))
 
 
-def _add_readings(app: FastAPI, desk: Desk) -> None:
+def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
     @app.get("/api/bench")
     async def bench() -> Response:
         """What the bench is, and the time zone that windows are meant and times are shown in."""
@@ -229,7 +229,7 @@ def _add_readings(app: FastAPI, desk: Desk) -> None:
         return json_response(document, 503 if document.get("wake") else 200)
 
 
-def _add_captures(app: FastAPI, desk: Desk) -> None:
+def _add_captures(app: FastAPI, desk: BenchDesk) -> None:
     @app.get("/api/captures")
     async def captures(
         job: Filter = None,

@@ -16,8 +16,9 @@ import anyio
 from starlette.responses import Response, StreamingResponse
 from starlette.types import Receive, Scope, Send
 
+from benchd.engine.desk import BenchDesk
+from benchd.engine.events import Event
 from benchd.errors import OrderRefused, UserError
-from benchd.web.desk import Desk, Event
 from benchd.web.forms import encode
 from benchd.web.settings import HttpSettings
 
@@ -54,7 +55,7 @@ def last_seen(header: str | None, query: str | None) -> int | None:
 class Streams:
     """All open event streams: counts them, and ends them when the daemon stops."""
 
-    def __init__(self, desk: Desk, settings: HttpSettings) -> None:
+    def __init__(self, desk: BenchDesk, settings: HttpSettings) -> None:
         self._desk = desk
         self._settings = settings
         self._open = 0

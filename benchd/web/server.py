@@ -9,10 +9,10 @@ from collections.abc import Iterator
 
 import uvicorn
 
+from benchd.engine.desk import BenchDesk
 from benchd.errors import UserError
 from benchd.web.app import create_app
 from benchd.web.connections import end_late_connections, protocol_for
-from benchd.web.desk import Desk
 from benchd.web.events import Streams
 from benchd.web.guard import Guard
 from benchd.web.settings import HttpSettings
@@ -43,7 +43,7 @@ class _Server(uvicorn.Server):
 
 
 async def serve_http(
-    desk: Desk,
+    desk: BenchDesk,
     settings: HttpSettings,
     ready_event: asyncio.Event | None = None,
     *,
