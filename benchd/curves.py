@@ -26,6 +26,11 @@ class Curve:
     part: str = ""
     reduction: str = ""
 
+    def __post_init__(self) -> None:
+        for end in (self.low, self.high):
+            if end is not None and end.shape != self.trace.values.shape:
+                raise ValueError(f"an interval of {self.quantity} is not on the grid of its curve")
+
     @property
     def frequency_hz(self) -> FloatArray:
         """Shape (n,), Hz."""

@@ -15,15 +15,15 @@ from benchd.cli.client import DEFAULT_URL, Daemon
 from benchd.cli.connection import connect
 from benchd.cli.options import DaemonUrl
 from benchd.cli.screen import plain, say
+from benchd.curves import Curve
 from benchd.errors import UserError
 from benchd.quantities import Picture, quantity
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
-from benchd.report.reduced import ReducedTrace, gather
 from benchd.report.tables import capture_comments, capture_csv, results_csv
 from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_trace
 from benchd.results import ResultRecord
 from benchd.traces import Capture, Form
-from benchd.web.forms import decode_capture, decode_records, decode_trace, to_text
+from benchd.web.forms import decode_capture, decode_curves, decode_records, decode_trace, to_text
 
 What = Annotated[
     str, typer.Argument(metavar="CAPTURE|JOB", help="The id of a capture or of a job.")
@@ -144,8 +144,8 @@ def _touchstone_files(client: Daemon, job_id: str) -> dict[str, str]:
     return texts
 
 
-def _reduced(client: Daemon, job_id: str) -> list[ReducedTrace]:
-    return gather(decode_trace(trace) for trace in client.get(f"/api/jobs/{job_id}/traces"))
+def _reduced(client: Daemon, job_id: str) -> list[Curve]:
+    return decode_curves(client.get(f"/api/jobs/{job_id}/traces"))
 
 
 def plot(

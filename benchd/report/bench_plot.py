@@ -13,10 +13,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from benchd.curves import Curve
 from benchd.quantities import Picture, place, quantity
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.palette import DASHES, INK, PAPER, SERIES, TARGET
-from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import quantity_words, value_words, where_words
 from benchd.results import Result
 
@@ -84,7 +84,7 @@ PANELS = (
 
 def draw_panel(
     panel: Panel,
-    curves: Sequence[ReducedTrace],
+    curves: Sequence[Curve],
     results: Sequence[Result],
     heading: Heading,
     *,
@@ -130,12 +130,12 @@ def draw_panel(
 _REMARK = "Bars and ±: 95 % intervals."
 
 
-def _curve_words(curve: ReducedTrace) -> str:
+def _curve_words(curve: Curve) -> str:
     words = quantity_words(curve.quantity)
     return f"{words.lower()}, {curve.part}" if curve.part else words.lower()
 
 
-def _point(axes: Axes, curves: Sequence[ReducedTrace], result: Result) -> None:
+def _point(axes: Axes, curves: Sequence[Curve], result: Result) -> None:
     """A result at one frequency, in the colour of its curve, with its interval as a bar."""
     names = [curve.quantity for curve in curves]
     if result.frequency_hz is None or result.quantity not in names:

@@ -8,10 +8,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from benchd.curves import Curve
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.labels import Label, draw_labels
 from benchd.report.palette import DASHES, PAPER, SERIES, TARGET
-from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import in_unit, quantity_words, value_words, where_words
 from benchd.results import Result
 
@@ -19,7 +19,7 @@ MOST_NUMBERS = 5
 
 
 def draw_gain(
-    curves: Sequence[ReducedTrace],
+    curves: Sequence[Curve],
     results: Sequence[Result],
     heading: Heading,
     *,
@@ -54,7 +54,7 @@ def draw_gain(
     return figure
 
 
-def _points(axes: Axes, curves: Sequence[ReducedTrace], results: Sequence[Result]) -> None:
+def _points(axes: Axes, curves: Sequence[Curve], results: Sequence[Result]) -> None:
     """Results at single frequencies; with a bar where their curve has no band of its own."""
     for curve, colour in zip(curves, SERIES, strict=False):
         for result in results:
@@ -75,7 +75,7 @@ def _points(axes: Axes, curves: Sequence[ReducedTrace], results: Sequence[Result
 LEAST_SPAN_DB = 8.0  # a flat curve must look flat
 
 
-def _limits(axes: Axes, curves: Sequence[ReducedTrace]) -> None:
+def _limits(axes: Axes, curves: Sequence[Curve]) -> None:
     parts = [part for c in curves for part in (c.values, c.low, c.high) if part is not None]
     values = np.concatenate(parts)
     values = values[np.isfinite(values)]

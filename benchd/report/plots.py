@@ -16,8 +16,8 @@ from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchd.curves import Curve
 from benchd.quantities import Picture, quantity
-from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import ASSUMED_TERM, assumed_sentence, assumed_words, flag_words
 from benchd.results import Result, ResultRecord
 from benchd.traces import Capture, Role
@@ -43,7 +43,7 @@ class JobPlots:
     bench: str
     job_id: str
     moment: datetime
-    reduced: Sequence[ReducedTrace] = ()
+    reduced: Sequence[Curve] = ()
     records: Sequence[ResultRecord] = ()
     captures: Sequence[Capture] = ()
     settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
@@ -110,7 +110,7 @@ def _plot_reduction(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
 
 
 def _plot_reflection(
-    job: JobPlots, reduction: str, curves: Sequence[ReducedTrace], folder: Path
+    job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path
 ) -> list[Path]:
     from benchd.report.figure import save, style
     from benchd.report.reflection_plot import draw_reflection
@@ -132,9 +132,7 @@ def _plot_reflection(
     return written
 
 
-def _plot_gain(
-    job: JobPlots, reduction: str, curves: Sequence[ReducedTrace], folder: Path
-) -> list[Path]:
+def _plot_gain(job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path) -> list[Path]:
     from benchd.report.figure import save, style
     from benchd.report.gain_plot import draw_gain
 
@@ -150,7 +148,7 @@ def _plot_gain(
 
 
 def _plot_panels(
-    job: JobPlots, reduction: str, curves: Sequence[ReducedTrace], folder: Path
+    job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path
 ) -> list[Path]:
     """Pictures of a qualification."""
     from benchd.report.bench_plot import PANELS, draw_panel

@@ -10,11 +10,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
+from benchd.curves import Curve
 from benchd.quantities import Picture, place, quantity
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend, plain_axes
 from benchd.report.labels import Label, draw_labels
 from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TARGET
-from benchd.report.reduced import ReducedTrace
 from benchd.report.wording import (
     in_unit,
     quantity_words,
@@ -31,7 +31,7 @@ LEVEL_DASHES, DESIGN_DASHES = (0, (4, 2)), (0, (6, 3))
 
 
 def draw_reflection(
-    reduced: ReducedTrace,
+    reduced: Curve,
     results: Sequence[Result],
     heading: Heading,
     *,
@@ -78,7 +78,7 @@ def draw_reflection(
     return figure
 
 
-def _deepest(reduced: ReducedTrace, band_level_db: float) -> float:
+def _deepest(reduced: Curve, band_level_db: float) -> float:
     finite = reduced.values[np.isfinite(reduced.values)]
     peak = float(finite.max()) if finite.size else band_level_db
     return 5.0 * math.ceil((max(peak, band_level_db) + FOOT_DB) / 5.0)
@@ -116,7 +116,7 @@ def _is_lower(results: Sequence[Result], design_hz: float | None) -> bool:
 
 def _resonance(
     axes: Axes,
-    reduced: ReducedTrace,
+    reduced: Curve,
     results: Sequence[Result],
     design_hz: float | None,
     unit: str,
@@ -161,7 +161,7 @@ def _band(axes: Axes, results: Sequence[Result], level_db: float, unit: str) -> 
     return [Label(middle, f"{level_db:g} dB band {words}", BAND_EDGE, 0, bold=False)]
 
 
-def _further_dips(axes: Axes, reduced: ReducedTrace, results: Sequence[Result]) -> None:
+def _further_dips(axes: Axes, reduced: Curve, results: Sequence[Result]) -> None:
     dips = [r.value for r in results if r.quantity == "further_resonance_frequency"]
     if dips:
         axes.plot(
@@ -171,7 +171,7 @@ def _further_dips(axes: Axes, reduced: ReducedTrace, results: Sequence[Result]) 
         )  # fmt: skip
 
 
-def _depth(reduced: ReducedTrace, frequency_hz: float) -> float:
+def _depth(reduced: Curve, frequency_hz: float) -> float:
     return float(np.interp(frequency_hz, reduced.frequency_hz, reduced.values))
 
 

@@ -11,8 +11,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from benchd.curves import Curve
 from benchd.errors import UserError
-from benchd.report.reduced import ReducedTrace
 from benchd.traces import FloatArray, Form, Trace
 
 REFERENCE_OHM = 50.0
@@ -43,7 +43,7 @@ def touchstone_of_trace(
 
 
 def touchstone_of_return_loss(
-    reduced: ReducedTrace, comments: Iterable[str] = (), *, reference_ohm: float = REFERENCE_OHM
+    reduced: Curve, comments: Iterable[str] = (), *, reference_ohm: float = REFERENCE_OHM
 ) -> str:
     """Normalised return loss (dB, positive) as the text of an .s1p file: S11 in dB is its negative.
 

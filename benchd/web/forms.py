@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from enum import Enum
 from typing import Any
@@ -147,6 +147,25 @@ def decode_trace(document: Mapping[str, Any]) -> Trace:
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FormError(f"this is not a trace: {error}") from error
+
+
+def decode_curves(documents: Sequence[Mapping[str, Any]]) -> list[Curve]:
+    """Inverse of `encode_curves`. Raises FormError."""
+    curves: list[Curve] = []
+    try:
+        for document in documents:
+            trace = decode_trace(document)
+            if document["end"] == "low":
+                curves[-1] = dataclasses.replace(curves[-1], low=np.real(trace.values))
+                continue
+            if document["end"] == "high":
+                curves[-1] = dataclasses.replace(curves[-1], high=np.real(trace.values))
+                continue
+            words = {key: document[key] for key in ("antenna", "part", "reduction")}
+            curves.append(Curve(str(document["quantity"]), trace, **words))
+    except (KeyError, TypeError, IndexError, ValueError) as error:
+        raise FormError(f"this is not a curve: {error}") from error
+    return curves
 
 
 def _floats(values: list[Any]) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,12 +15,14 @@ import skrf
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchd.curves import Curve
 from benchd.errors import UserError
-from benchd.report.reduced import gather
 from benchd.report.tables import capture_csv, results_csv, traces_csv
 from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_trace
 from benchd.results import Result, ResultRecord
 from benchd.traces import Capture, Form, Role, Trace
+from benchd.web.forms import decode_curves, encode_curves
+from tests.report.named import gather
 
 FREQUENCY_HZ = np.linspace(1.45e9, 1.95e9, 11)
 NOW = datetime(2026, 3, 1, 21, 4, 5, tzinfo=UTC)
@@ -152,16 +155,30 @@ def test_what_is_no_reflection_has_no_touchstone_form() -> None:
         touchstone_of_return_loss(gain)
 
 
-def test_curves_are_gathered_with_their_intervals() -> None:
-    def curve(name: str, value: float, points: int = 11) -> Trace:
-        return Trace(name, Form.RATIO_DB, FREQUENCY_HZ[:points], np.full(points, value))
+def test_curves_go_over_the_wire_with_what_they_are_of() -> None:
+    grid, values = FREQUENCY_HZ, np.linspace(1.0, 2.0, FREQUENCY_HZ.size)
 
-    one, two = gather(
-        [curve("a/gain/high", 3.0), curve("a/gain", 2.0), curve("a/gain/low", 1.0), curve("b/x", 0)]
-    )
-    assert (one.reduction, one.quantity, two.reduction, two.quantity) == ("a", "gain", "b", "x")
-    assert one.low is not None
-    assert one.high is not None
-    assert (one.low[0], one.values[0], one.high[0], two.low) == (1.0, 2.0, 3.0, None)
-    with pytest.raises(ValueError, match="trace a/gain/low is not on the grid of a/gain"):
-        gather([curve("a/gain", 2.0), curve("a/gain/low", 1.0, points=5)])
+    def curve(antenna: str | None, part: str = "") -> Curve:
+        trace = Trace("gain", Form.RATIO_DB, grid, values)
+        return Curve("gain", trace, values - 1.0, values + 1.0, antenna, part, "range/3")
+
+    sent = encode_curves([curve("dipole r3"), curve("yagi r2"), curve(None, "lid, left")])
+    assert [one["name"] for one in sent[::3]] == [
+        "range/3/dipole r3/gain", "range/3/yagi r2/gain", "range/3/gain lid, left",
+    ]  # fmt: skip
+    found = decode_curves(json.loads(json.dumps(sent)))
+    assert [(one.reduction, one.antenna, one.part) for one in found] == [
+        ("range/3", "dipole r3", ""), ("range/3", "yagi r2", ""), ("range/3", None, "lid, left"),
+    ]  # fmt: skip
+    for one in found:
+        assert one.low is not None
+        assert one.high is not None
+        np.testing.assert_array_equal(one.low, values - 1.0)
+        np.testing.assert_array_equal(one.values, values)
+        np.testing.assert_array_equal(one.high, values + 1.0)
+
+
+def test_an_interval_on_another_grid_than_its_curve_is_refused() -> None:
+    trace = Trace("gain", Form.RATIO_DB, FREQUENCY_HZ, np.zeros(FREQUENCY_HZ.size))
+    with pytest.raises(ValueError, match="an interval of gain is not on the grid of its curve"):
+        Curve("gain", trace, np.zeros(5))

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from benchd.report.plots import JobPlots, plot_job
-from benchd.report.reduced import gather
 from benchd.results import Result, ResultRecord
 from benchd.traces import Capture, Form, Role, Trace
+from tests.report.named import gather
 
 NOW = datetime(2026, 3, 1, 21, 4, 5, tzinfo=UTC)
 GRID_HZ = np.linspace(1.5e9, 1.9e9, 41)

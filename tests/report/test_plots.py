@@ -21,10 +21,10 @@ from benchd.report.figure import Heading, foot_line, style
 from benchd.report.gain_plot import draw_gain
 from benchd.report.level_plot import draw_levels, level_db
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
-from benchd.report.reduced import gather
 from benchd.report.reflection_plot import draw_reflection
 from benchd.results import Budget, Result, ResultRecord, Term
 from benchd.traces import Capture, Form, Role, Trace
+from tests.report.named import gather
 
 NOW = datetime(2026, 3, 1, 21, 4, 5, tzinfo=UTC)
 FREQUENCY_HZ = np.linspace(1.45e9, 1.95e9, 101)
