@@ -22,6 +22,7 @@ from benchd.reduce.compare import MISSED
 from benchd.reduce.decibels import (
     gamma_from_return_loss,
 )
+from benchd.reduce.distributions import t_quantile
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.leak import LARGEST_SPREAD
 from benchd.reduce.montecarlo import with_interval
@@ -49,7 +50,6 @@ from benchd.reduce.reflectometer import (
 from benchd.reduce.revision_readings import LEAST_POINTS, OF_MAGNITUDE, Looked, Reading, window
 from benchd.reduce.rlc import curve, gamma_of, minima, y_of
 from benchd.reduce.squared import prepare
-from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.reduce.valleys import LEAST_RISE
 from benchd.results import Budget, Result, Term

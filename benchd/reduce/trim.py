@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.distributions import coverage_factor
 from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.montecarlo import settle
 from benchd.reduce.resonance import Resonance
-from benchd.reduce.student import coverage_factor
 from benchd.reduce.uncertainty import has_assumed, term
 from benchd.results import Result
 from benchd.rounding import rounded_words, size_words

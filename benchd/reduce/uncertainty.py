@@ -11,7 +11,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
-from benchd.reduce.student import coverage_factor
+from benchd.reduce.distributions import coverage_factor
 from benchd.results import Budget, Distribution, Term
 from benchd.rounding import number_words, unit_of_difference
 

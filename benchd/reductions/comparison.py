@@ -11,7 +11,7 @@ from benchd.files.fields import Label, PositiveRatio
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.reduce.compare import compare
 from benchd.reduce.knowledge import Known
-from benchd.reduce.qualify.question import DEFAULT_WORTH_DB, question_results
+from benchd.reduce.qualify.comparison import DEFAULT_WORTH_DB, question_results
 from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification

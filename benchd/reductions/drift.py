@@ -10,7 +10,7 @@ from pydantic import Field
 
 from benchd.files.fields import Duration, PositiveRatio
 from benchd.known.captures import BenchKnowledge, JobCaptures
-from benchd.reduce.qualify.night import DEFAULT_LIMIT_DB, drift_results
+from benchd.reduce.qualify.drift import DEFAULT_LIMIT_DB, drift_results
 from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification

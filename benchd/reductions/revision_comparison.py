@@ -22,10 +22,10 @@ from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_ba
 from benchd.reduce.revisions import Pair
 from benchd.reductions.base import Finding, Reduction, View
 from benchd.reductions.dip_pairs import NAMED, as_dips, paired_dips
-from benchd.reductions.looked_again import looked_again, over_one_coupler
 from benchd.reductions.outcome import Outcome
 from benchd.reductions.registry import reduction
 from benchd.reductions.shared_errors import by_budgets
+from benchd.reductions.stored_reflection import looked_again, over_one_coupler
 from benchd.results import Result, ResultRecord
 
 JOINTLY = (

@@ -15,7 +15,7 @@ import numpy as np
 from benchd.bench import Bench
 from benchd.engine.reducing import Reducer
 from benchd.recipe import load_recipe, resolve
-from benchd.reduce.student import coverage_factor
+from benchd.reduce.distributions import coverage_factor
 from benchd.results import Result
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from benchd.reduce.qualify.chi import (
+from benchd.reduce.distributions import (
     chi_square_cumulative,
     chi_square_quantile,
     f_exceeded,

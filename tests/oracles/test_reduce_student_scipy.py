@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from benchd.reduce.student import coverage_factor, incomplete_beta, t_cumulative, t_quantile
+from benchd.reduce.distributions import coverage_factor, incomplete_beta, t_cumulative, t_quantile
 
 
 @pytest.mark.parametrize("freedom", [1.0, 2.0, 3.5, 7.0, 9.0, 17.7, 50.0, 109.0, 1e4, 1e6])

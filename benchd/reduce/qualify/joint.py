@@ -15,7 +15,7 @@ import numpy as np
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import NEPER_DB
-from benchd.reduce.qualify.chi import sd_interval
+from benchd.reduce.distributions import sd_interval
 from benchd.reduce.qualify.coupler import Reflectometer, positive_db
 from benchd.reduce.qualify.spreads import nearest, spread_budget
 from benchd.results import Result

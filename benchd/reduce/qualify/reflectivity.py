@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.qualify.chi import sd_interval
+from benchd.reduce.distributions import coverage_factor, sd_interval
 from benchd.reduce.qualify.spreads import averaged_near, ends_hz, nearest, pooled_db, spread_result
 from benchd.reduce.qualify.verdict import (
     Judgement,
@@ -26,7 +26,6 @@ from benchd.reduce.qualify.verdict import (
     verdict,
 )
 from benchd.reduce.ripple import reflected_level_db, ripple_db, travel_is_enough
-from benchd.reduce.student import coverage_factor
 from benchd.results import Result
 from benchd.traces import BoolArray, FloatArray
 

@@ -7,8 +7,7 @@ import math
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.qualify.chi import sd_interval
-from benchd.reduce.student import coverage_factor
+from benchd.reduce.distributions import coverage_factor, sd_interval
 from benchd.reduce.uncertainty import term
 from benchd.results import Budget, Result
 from benchd.traces import FloatArray

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchd.reduce.qualify.chi import f_exceeded, sd_interval
+from benchd.reduce.distributions import f_exceeded, sd_interval
 from benchd.reduce.qualify.spreads import (
     ends_hz,
     nearest,

@@ -9,14 +9,14 @@ import pytest
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.compare import compare
+from benchd.reduce.qualify.comparison import question_results
+from benchd.reduce.qualify.drift import drift_results
 from benchd.reduce.qualify.leakage import (
     Shielding,
     leakage_results,
     shielding,
     transmitters,
 )
-from benchd.reduce.qualify.night import drift_results
-from benchd.reduce.qualify.question import question_results
 from benchd.reduce.qualify.reflectivity import Line, reflectivity_results, usable_from_hz, walls
 from benchd.reduce.qualify.repeatability import repeatability_results
 from benchd.reduce.qualify.stillness import movement, stillness_results

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from benchd.reduce.distributions import coverage_factor, t_quantile
 from benchd.reduce.drift import (
     Age,
     drift_over_age_db,
@@ -16,7 +17,6 @@ from benchd.reduce.drift import (
 )
 from benchd.reduce.qualify.spreads import ends_hz
 from benchd.reduce.qualify.verdict import Judgement, decibels, judged, verdict
-from benchd.reduce.student import coverage_factor, t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Result
 from benchd.traces import FloatArray

@@ -10,9 +10,9 @@ import math
 import numpy as np
 
 from benchd.reduce.compare import MISSED, Comparison
+from benchd.reduce.distributions import t_quantile
 from benchd.reduce.qualify.spreads import ends_hz, nearest
 from benchd.reduce.qualify.verdict import Judgement, decibels, gigahertz, judged, verdict
-from benchd.reduce.student import t_quantile
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Result
 from benchd.traces import FloatArray
