@@ -21,7 +21,8 @@ from pydantic import (
     model_validator,
 )
 
-Detector = Literal["rms", "log-average", "peak", "sample"]
+Detector = Literal["rms", "log-average", "peak", "sample", "power"]
+"""How one reading is made of what arrives in its time; `power` is that of a power meter."""
 Method = Literal["stepped", "hold", "tracking", "vector"]
 OnInterrupt = Literal["resume", "restart", "fail"]
 Unanswered = Literal["let-others-run", "skip", "give-up"]

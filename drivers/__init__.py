@@ -5,7 +5,7 @@
     framing, parse            bytes to replies, replies to values (pure)
     addresses                 one spelling for one address (pure)
     templates                 command templates that a bench file may override (pure)
-    instrument, source, analyzer, switch, lid, thermometer     the drivers (pure)
+    instrument, source, analyzer, powermeter, switch, lid, thermometer     the drivers (pure)
     visa, channels, link      sessions on the instruments (input and output)
     player                    performs batches and runs procedures over links
     registry                  drivers by name, found through entry points

@@ -64,6 +64,12 @@ class Analyzer(Protocol):
     def trigger_point(self) -> Exchange: ...
 
 
+class PowerMeter(Analyzer, Protocol):
+    """A power meter in the place of an analyzer, point by point."""
+
+    def zero(self, timeout_s: float) -> Exchange: ...
+
+
 class Sweeping(Protocol):
     """An analyzer that takes whole traces, for `hold` and `tracking`."""
 
@@ -117,6 +123,7 @@ KINDS: Mapping[str, type] = MappingProxyType(
     {
         "source": Source,
         "analyzer": Analyzer,
+        "power-meter": PowerMeter,
         "switch": Switch,
         "lid": Lid,
         "thermometer": Thermometer,

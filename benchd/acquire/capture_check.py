@@ -152,6 +152,10 @@ def _least_spread_db(step: CaptureStep, sweep: Sweep) -> FloatArray:
     samples = max(1.0, plan.resolution_bandwidth_hz * time_s) * plan.average
     over_noise = 10.0 ** ((sweep.level_dbm - float(np.median(sweep.noise_dbm))) / 10.0)
     ratio = np.maximum(over_noise - 1.0, 0.0)
+    if plan.detector == "power":
+        # A power meter's noise stays the same whatever arrives.
+        own_db: FloatArray = 0.5 * DB_PER_NAT / np.maximum(over_noise, 1.0)
+        return own_db / math.sqrt(plan.average)
     spread_db: FloatArray = 0.5 * DB_PER_NAT * np.sqrt(1.0 + 2.0 * ratio) / (1.0 + ratio)
     return spread_db / math.sqrt(samples)
 

@@ -18,13 +18,16 @@ Procedure = Generator[Batch | Pause | Progress, list[Any], T]
 
 @dataclass(frozen=True, slots=True)
 class SweepInstruments:
-    """The drivers that a sweep uses. `source` is None where the analyzer has a tracking output.
+    """The drivers that a sweep uses, and `zero` of a power meter (`benchd.acquire.zeroing.Zero`).
+
+    `source` is None where the analyzer has a tracking output.
 
     They can do what `drivers.protocols` asks of their kinds, and of the sweep's method.
     """
 
     analyzer: Any
     source: Any | None = None
+    zero: Any | None = None
 
 
 @dataclass(frozen=True, eq=False)

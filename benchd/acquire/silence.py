@@ -8,6 +8,7 @@ is the source's: no noise and no stranger does what is ordered here.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -157,6 +158,7 @@ class _Look:
     def __init__(self, plan: SweepPlan, instruments: SweepInstruments, frequency_hz: float) -> None:
         self.plan = plan
         self.source, self.analyzer = instruments.source, instruments.analyzer
+        self.zero = instruments.zero
         self.frequency_hz = frequency_hz
         self.readings: list[float] = []
 
@@ -177,12 +179,18 @@ class _Look:
             yield driver.tracking_level(level_dbm)
         else:
             yield (driver.set_level(level_dbm),)
+        if driver.has("finished"):
+            # Read while the level is still on its way, a source that lies would seem silent.
+            yield (driver.finished(),)
 
     def read(self, times: int) -> Procedure[float]:
         """Mean power of some readings, dBm."""
         found = np.empty((times, 1))
+        floor_dbm = self.zero.noise_dbm if self.zero is not None else -math.inf
         for index in range(times):
-            (found[index, 0],) = yield (self.analyzer.trigger_point(),)
+            (read_dbm,) = yield (self.analyzer.trigger_point(),)
+            # A power meter's readings of nothing are by chance as small as one likes.
+            found[index, 0] = max(read_dbm, floor_dbm)
             self.readings.append(float(found[index, 0]))
         return float(power_mean_dbm(found)[0])
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
 from benchd.acquire.readback import settings_read_back
+from benchd.acquire.zeroing import zeroed
 from benchd.traces import FloatArray
 from benchd.worksheet import SweepPlan
 from drivers.exchange import Exchange, Progress
@@ -33,10 +34,12 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     assert source is not None, "a stepped sweep needs a source; the worksheet guarantees one"
     grid = grid_hz(plan)
     yield from prepare_points(plan, analyzer)
+    if instruments.zero is not None:
+        yield from zeroed(analyzer, instruments.zero, float(grid[0]))
     count = min(NOISE_POINTS, grid.size)
     noise_hz = np.unique(np.round(np.linspace(float(grid[0]), float(grid[-1]), count)))
     yield (source.set_level(plan.level_dbm),)
-    noise_dbm = yield from _read_noise(noise_hz, plan, source, analyzer)
+    noise_dbm = yield from _read_noise(noise_hz, plan, instruments)
     yield (source.set_frequency_settled(float(grid[0])),)
     # Before RF comes on: a level that was ignored may be far too high.
     flags = yield from _read_back(source, plan, float(grid[0]))
@@ -101,12 +104,14 @@ def status_flags(replies: Sequence[Any]) -> tuple[str, ...]:
 
 
 def _read_noise(
-    noise_hz: FloatArray, plan: SweepPlan, source: Any, analyzer: Any
+    noise_hz: FloatArray, plan: SweepPlan, instruments: SweepInstruments
 ) -> Procedure[FloatArray]:
     """The reading with RF off at each frequency, power mean over some repeats, dBm.
 
     The source is tuned there too, so that one which radiates in spite of its answer is seen.
     """
+    source, analyzer, zero = instruments.source, instruments.analyzer, instruments.zero
+    assert source is not None
     repeats = max(4, plan.average)
     readings = np.empty((repeats, noise_hz.size))
     for index, frequency_hz in enumerate(noise_hz):
@@ -116,6 +121,11 @@ def _read_noise(
         )
         for repeat in range(repeats):
             (readings[repeat, index],) = yield (analyzer.trigger_point(),)
+    if plan.detector == "power":
+        # A power meter's noise swings around nothing: its root mean square is its size. What its
+        # zero may drift before it is zeroed again is no better known.
+        size_dbm = 0.5 * power_mean_dbm(2.0 * readings)
+        return np.maximum(size_dbm, -np.inf if zero is None else zero.drift_dbm)
     return power_mean_dbm(readings)
 
 

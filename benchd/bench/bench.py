@@ -13,6 +13,7 @@ from benchd.bench.checks import find_problems
 from benchd.bench.instrument_models import (
     ADDRESS,
     AnalyzerInstrument,
+    Receiver,
     SourceInstrument,
     SwitchInstrument,
 )
@@ -109,10 +110,10 @@ class Bench(BenchFile):
         assert isinstance(instrument, (SourceInstrument, AnalyzerInstrument))
         return instrument
 
-    def analyzer_of(self, route: Route) -> AnalyzerInstrument:
-        """The instrument that a route ends in."""
+    def analyzer_of(self, route: Route) -> Receiver:
+        """The instrument that a route ends in: an analyzer, or a power meter in its place."""
         instrument = self.instruments[route.analyzer]
-        assert isinstance(instrument, AnalyzerInstrument)
+        assert isinstance(instrument, Receiver)
         return instrument
 
     def switch(self, name: str) -> SwitchInstrument:

@@ -9,6 +9,7 @@ from benchd.bench.fixtures import AmplifierFixture, CouplerFixture
 from benchd.bench.instrument_models import (
     AnalyzerInstrument,
     LidInstrument,
+    PowerMeterInstrument,
     SourceInstrument,
     SwitchInstrument,
 )
@@ -88,8 +89,12 @@ def _route_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[F
         sources,
         "instrument of kind source (or analyzer with tracking_level)",
     )
-    analyzers = _instruments_of(bench, AnalyzerInstrument)
-    yield from _named((*path, "analyzer"), route.analyzer, analyzers, "instrument of kind analyzer")
+    receivers = [
+        *_instruments_of(bench, AnalyzerInstrument),
+        *_instruments_of(bench, PowerMeterInstrument),
+    ]
+    what = "instrument of kind analyzer"
+    yield from _named((*path, "analyzer"), route.analyzer, receivers, what)
     if route.range_antenna:
         yield from _named(
             (*path, "range_antenna"), route.range_antenna, list(bench.antennas), "antenna"

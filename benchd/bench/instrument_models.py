@@ -35,6 +35,7 @@ Command = Annotated[str, Words("a command", most=400)]
 SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
 ConnectTime = Annotated[float, Measure(Kind.TIME, least=0.1, most=120.0)]
 Patience = Annotated[float, Measure(Kind.TIME, least=0.05, most=10.0)]
+SensorLevel = Annotated[float, Measure(Kind.LEVEL, least=-120.0, most=30.0)]
 Proportion = Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e5)]
 
 
@@ -137,6 +138,12 @@ class SourceInstrument(_Instrument):
         None, alias="frequency_accuracy", description="half-width of its relative frequency error"
     )
     drift: Drift | None = Field(None, description="how its level drifts")
+    harmonics_db: PositiveRatio | None = Field(
+        None,
+        alias="harmonics",
+        description="how far all its harmonics and other spurious signals together lie below the "
+        "level that is set; a power meter reads them too",
+    )
 
 
 class AnalyzerInstrument(_Instrument):
@@ -171,6 +178,46 @@ class AnalyzerInstrument(_Instrument):
     level_accuracy_db: PositiveRatio = Field(
         1.0, alias="level_accuracy", description="the most its tracking level can be off"
     )
+
+
+class PowerMeterInstrument(_Instrument):
+    """A power meter in the place of an analyzer: it reads all power that arrives."""
+
+    kind: Literal["power-meter"] = Field(description="power-meter")
+    frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can measure")
+    largest_input_dbm: LargestLevel | None = Field(
+        None,
+        alias="largest_input",
+        description="largest level that does not damage its sensor; or unknown, at your own risk",
+    )
+    noise_dbm: SensorLevel = Field(
+        alias="noise", description="standard deviation of one reading, as a level"
+    )
+    zero_drift_dbm: SensorLevel | None = Field(
+        None,
+        alias="zero_drift",
+        description="the most that its zero is off until it is zeroed again, as a level; without "
+        "it, that of its noise is assumed",
+    )
+    zero_time_s: SomeTime = Field(
+        10.0, alias="zero_time", description="time that zeroing takes; it is zeroed for each sweep"
+    )
+    linearity_db: PositiveRatio | None = Field(
+        None, alias="linearity", description="half-width of its scale error over the used range"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its sensor"
+    )
+    drift: Drift | None = Field(None, description="how its reading of one level drifts")
+
+    @property
+    def resolution_bandwidth_hz(self) -> None:
+        """It has no filter: any bandwidth that a sweep states is as good as another."""
+        return
+
+
+Receiver = AnalyzerInstrument | PowerMeterInstrument
+"""What a route can end in."""
 
 
 class SwitchInstrument(_Instrument):
@@ -216,6 +263,7 @@ class ThermometerInstrument(_Instrument):
 Instrument = Annotated[
     Annotated[SourceInstrument, Tag("<source>")]
     | Annotated[AnalyzerInstrument, Tag("<analyzer>")]
+    | Annotated[PowerMeterInstrument, Tag("<power-meter>")]
     | Annotated[SwitchInstrument, Tag("<switch>")]
     | Annotated[LidInstrument, Tag("<lid>")]
     | Annotated[ThermometerInstrument, Tag("<thermometer>")],

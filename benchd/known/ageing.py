@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 
 from benchd.bench import Bench
-from benchd.bench.instrument_models import AnalyzerInstrument, Drift, SourceInstrument
+from benchd.bench.instrument_models import Drift, Receiver, SourceInstrument
 from benchd.reduce.knowledge import Known
 from benchd.traces import Capture
 
@@ -29,7 +29,7 @@ def drift_db(bench: Bench, route: str, first: Capture, second: Capture) -> Known
     stated = [
         one.drift
         for one in instruments
-        if isinstance(one, SourceInstrument | AnalyzerInstrument) and one.drift is not None
+        if isinstance(one, SourceInstrument | Receiver) and one.drift is not None
     ]
     if len(stated) < len(instruments):
         return None

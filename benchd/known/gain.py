@@ -21,7 +21,7 @@ from benchd.known.ageing import drift_db
 from benchd.known.archive import Archive
 from benchd.known.box_spreads import BoxSpreads
 from benchd.known.qualified import REPEATABILITY, newest_curve
-from benchd.known.readings import level_sd_db, scale_of
+from benchd.known.readings import harmonics, level_sd_db, scale_of
 from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.traces import Capture
 
@@ -95,6 +95,7 @@ class GainBasis:
                 known,
                 linearity_db=Known(analyzer.linearity_db, source=scale_of(test, route.analyzer)),
             )
+        known = replace(known, harmonics=harmonics(self.bench, route))
         match_db = port_match_db(self.bench, route)
         if match_db is not None:
             known = replace(known, port_match_db=Known(match_db))

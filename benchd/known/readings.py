@@ -14,6 +14,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchd.bench import Bench, Route
+from benchd.bench.instrument_models import PowerMeterInstrument
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import db_from_power_ratio, power_ratio_from_db
 from benchd.reduce.knowledge import Known
@@ -35,10 +37,14 @@ HELD_OFF, HELD_HALF = 0.5, 0.6
 LEAST_FOR_ROUGHNESS = 41
 """Points from which the roughness of a trace is noise and not the shape of the curve."""
 
+UNSTATED_HARMONICS_DB = 30.0
+"""How far harmonics lie below the carrier where nobody states it: what makers of plain sources
+promise (common practice, no source)."""
+
 LEAST_NOISE_SPREAD = 1e-5
 """Relative variance of a noise reading below which it is no longer noise but rounding."""
 
-CORRECTED_BELOW_DB = {"rms": 40.0, "log-average": 15.0}
+CORRECTED_BELOW_DB = {"rms": 40.0, "log-average": 15.0, "power": -math.inf}
 """Distance from the noise from which a bias stays under 0.0005 dB and is left alone."""
 
 
@@ -50,7 +56,7 @@ def law(capture: Capture) -> str | None:
     detector = str(capture.settings.get("detector", "rms"))
     if detector == "sample":
         return "rms" if int(capture.settings.get("average", 1)) > 1 else "log-average"
-    return detector if detector in ("rms", "log-average") else None
+    return detector if detector in ("rms", "log-average", "power") else None
 
 
 def noise_power_dbm(capture: Capture) -> float | None:
@@ -90,6 +96,8 @@ def _samples_of_one(capture: Capture) -> float:
     5.57 dB/sqrt(n) (the exponential law and its logarithm, arithmetic).
     """
     settings, noise = capture.settings, _noise_trace(capture)
+    if settings.get("detector") == "power":
+        return 1.0  # its noise is that of one reading already
     if settings.get("method") != "tracking":
         return float(max(1.0, settings["resolution_bandwidth_hz"] * settings["dwell_s"]))
     if noise is None or noise.values.size < 2:
@@ -305,6 +313,20 @@ def _readings_of_noise(capture: Capture) -> int:
     return 0 if noise is None else int(noise.values.size)
 
 
+def harmonics(bench: Bench, route: Route) -> Known | None:
+    """What the source's harmonics bring besides, against its level (linear, of power); None where
+    the route ends in an instrument that selects by frequency.
+
+    Couplers and cables may pass a harmonic better than the carrier: twice is allowed for (common
+    practice, no source). Where the bench file states none, 30 dB are assumed.
+    """
+    if not isinstance(bench.analyzer_of(route), PowerMeterInstrument):
+        return None
+    stated = getattr(bench.source_of(route), "harmonics_db", None)
+    below_db = UNSTATED_HARMONICS_DB if stated is None else stated
+    return Known(2.0 * power_ratio_from_db(-below_db), assumed=stated is None)
+
+
 def noise_floor_sd_db(capture: Capture) -> float:
     """Standard deviation of the noise power that a capture shows, dB; 0 where it was not read.
 
@@ -314,6 +336,9 @@ def noise_floor_sd_db(capture: Capture) -> float:
     readings = _readings_of_noise(capture)
     if readings == 0:
         return 0.0
+    if law(capture) == "power":
+        # The zero of a power meter is off by its noise at most, as the trace states it.
+        return DB_PER_NAT / math.sqrt(3.0)
     tracking = capture.settings.get("method") == "tracking"
     repeats = 1.0 if tracking else max(4.0, capture.settings["average"])
     return DB_PER_NAT / math.sqrt(readings * repeats * _samples_of_one(capture))

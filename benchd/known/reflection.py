@@ -24,6 +24,7 @@ from benchd.known.qualified import (
     newest_curve,
 )
 from benchd.known.readings import (
+    harmonics,
     independent_samples,
     law,
     noise_floor_sd_db,
@@ -86,6 +87,7 @@ def reflection_knowledge(
     if analyzer.linearity_db is not None:
         scale = Known(analyzer.linearity_db, source=scale_of(test, route.analyzer))
         known = replace(known, linearity_db=scale)
+    known = replace(known, harmonics=harmonics(bench, route))
     connector_db = _changed_joint_db(bench, test, baselines)
     if connector_db is not None:
         known = replace(known, connector_sd_db=Known(connector_db))

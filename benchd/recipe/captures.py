@@ -22,7 +22,7 @@ from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import CapturePart, Sweep
 from benchd.recipe.parameters import NO_POSITION
 from benchd.recipe.references import as_text
-from benchd.recipe.sweeps import sweep_findings, sweep_plan
+from benchd.recipe.sweeps import plan_on, sweep_findings
 from benchd.recipe.timing import sweep_time_s, switching_time_s
 from benchd.worksheet import NEWEST, CaptureStep, LevelRow, SwitchSetting
 
@@ -156,7 +156,7 @@ class CaptureBuilder:
     def _build(
         self, part: CapturePart, name: str, place: Place, sweep: Sweep, common: dict[str, Any]
     ) -> CaptureStep:
-        plan = sweep_plan(sweep)
+        plan = plan_on(self.bench, place.route, sweep)
         band = (plan.start_hz, plan.stop_hz)
         rows, port, cautions = self._safety(part.route, place.position, plan.level_dbm, band)
         self._note_excesses(rows, plan.level_dbm, name, common["line"])

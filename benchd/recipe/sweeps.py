@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench, Route, SourceInstrument
+from benchd.bench.instrument_models import PowerMeterInstrument
 from benchd.bench.instruments import lacking, unable
 from benchd.recipe.model import Sweep
 from benchd.units import show
@@ -39,6 +40,14 @@ def sweep_plan(sweep: Sweep) -> SweepPlan:
         if refine is None
         else Refine(around=refine.around, span_hz=refine.span_hz, points=refine.points),
     )
+
+
+def plan_on(bench: Bench, route: Route, sweep: Sweep) -> SweepPlan:
+    """The sweep as the instruments of a route run it: a power meter has a detector of its own."""
+    plan = sweep_plan(sweep)
+    if isinstance(bench.analyzer_of(route), PowerMeterInstrument):
+        return plan.model_copy(update={"detector": "power"})
+    return plan
 
 
 def sweep_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Iterator[Finding]:
@@ -76,6 +85,9 @@ def _method_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Ite
             f'vector needs a network analyzer; the route "{name}" ends in {route.analyzer}, a '
             "spectrum analyzer",
         )
+    if isinstance(bench.analyzer_of(route), PowerMeterInstrument):
+        yield from _meter_findings(route, sweep)
+        return
     own = route.source == route.analyzer
     if sweep.method == "tracking" and not own:
         yield (
@@ -88,6 +100,21 @@ def _method_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Ite
             "method",
             f'{sweep.method} needs a source; the route "{name}" starts from {route.source}',
         )
+
+
+def _meter_findings(route: Route, sweep: Sweep) -> Iterator[Finding]:
+    """What a power meter cannot do in the place of an analyzer: it has no filter and no trace."""
+    meter = f"{route.analyzer} is a power meter"
+    if sweep.method != "stepped":
+        yield "method", f"found {sweep.method}, but {meter}, which measures stepped sweeps alone"
+    if sweep.rf == "off":
+        yield (
+            "rf",
+            f"found off, but {meter}: it cannot tell at which frequency something arrives by "
+            "itself, so listening needs an analyzer",
+        )
+    if sweep.detector != "rms":
+        yield "detector", f"found {sweep.detector}, but {meter}, which reads power: write rms"
 
 
 def _command_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Finding]:
@@ -139,6 +166,8 @@ def _bandwidth_findings(bench: Bench, route: Route, sweep: Sweep) -> Iterator[Fi
             f"found {show(bandwidth, 'Hz')}, but {route.analyzer} has "
             f"{_range(band.least, band.most, 'Hz')}",
         )
+    if isinstance(bench.analyzer_of(route), PowerMeterInstrument):
+        return
     # A filter of bandwidth B needs about 1/B to answer at all (common practice, no source).
     if sweep.method == "stepped" and sweep.dwell_s * bandwidth < 1.0:
         yield (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.bench import Bench, Route
+from benchd.bench.instrument_models import PowerMeterInstrument
 from benchd.worksheet import SweepPlan, SwitchSetting
 
 POINT_OVERHEAD_S = 0.001
@@ -31,7 +32,9 @@ def sweep_time_s(bench: Bench, route: Route, plan: SweepPlan) -> float:
     if plan.method == "vector":
         return points * plan.average * plan.dwell_s + SWEEP_OVERHEAD_S
     each = settle_s + plan.dwell_s * plan.average + POINT_OVERHEAD_S
-    return points * each + SWEEP_OVERHEAD_S
+    meter = bench.analyzer_of(route)
+    zero_s = meter.zero_time_s if isinstance(meter, PowerMeterInstrument) else 0.0
+    return points * each + zero_s + SWEEP_OVERHEAD_S
 
 
 def switching_time_s(bench: Bench, switching: Sequence[SwitchSetting]) -> float:

@@ -53,6 +53,7 @@ _SHARED = {
     "linearity": "linearity",
     "connector": "connector",
     "drift": "drift",
+    "harmonics": "harmonics",
 }
 """Errors that move both edges outwards or inwards together."""
 

@@ -60,6 +60,8 @@ class ReflectionKnowledge:
     wall_gamma: what of its own wave comes back to the antenna from the walls (linear), where the
         value is to hold in free space; None for a value that holds as mounted.
     baseline_source: key of the baseline; results over one baseline share its error.
+    harmonics: how much of the source's level its harmonics and spurious signals bring besides
+        (linear, of power), where the receiver reads all that arrives; None for one that selects.
     coupling: of the antenna under test to the line at resonance, where it is known: over, its
         reflection runs around the middle of the chart; under, it does not.
     leak_band_hz: band over which directivity and source match are root mean squares; None where
@@ -82,6 +84,7 @@ class ReflectionKnowledge:
     line_delay_s: Known = Known(2e-9, assumed=True)
     frequency_error: Known = Known(5e-6, assumed=True)
     wall_gamma: Known | None = None
+    harmonics: Known | None = None
     baseline_source: str = ""
     leak_band_hz: tuple[float, float] | None = None
     coupling: Literal["over", "under"] | None = None
@@ -109,6 +112,7 @@ class GainKnowledge:
     polarisation_deg: half-width of the misalignment of the two polarisations.
     reference_noise_sd_db, reference_reflection_sd: of the reference antenna (or the thru), where
         they differ from those of the antenna under test.
+    harmonics: as in `ReflectionKnowledge`.
     reference_source: key of the reference antenna where it stands. Gains against one reference
         on one mount share its mismatch, whatever its size.
     """
@@ -129,6 +133,7 @@ class GainKnowledge:
     polarisation_deg: Known = Known(5.0, assumed=True)
     reference_noise_sd_db: Known | None = None
     reference_reflection_sd: Known | None = None
+    harmonics: Known | None = None
     reference_source: str = ""
 
 

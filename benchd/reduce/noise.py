@@ -7,6 +7,10 @@ chi-squared law with two degrees of freedom; noise alone: minus Euler's constant
 
 Detectors: `rms` averages power; `log-average` averages dB; `sample` is one reading in dB and is
 treated as a log-average of one. Peak detectors have no such law and are refused.
+
+`power` is a power meter: its noise is that of its own electronics, swings around nothing and is
+added to the power, so that it shifts no mean. N is then the standard deviation of one reading, as
+a power, and the spread of a level is 4.343 N / C (first order).
 """
 
 from __future__ import annotations
@@ -24,6 +28,7 @@ DB_PER_NAT = 10.0 / math.log(10.0)
 
 _LOG_DETECTORS = ("log-average", "sample")
 DETECTORS = ("rms", *_LOG_DETECTORS)
+POWER = "power"
 
 
 def exponential_integral(x: float) -> float:
@@ -50,6 +55,8 @@ def bias_db(carrier_to_noise_db: float, detector: str) -> float:
     Raises ReductionRefused for a detector without a law.
     """
     _check(detector)
+    if detector == POWER:
+        return 0.0
     gamma = power_ratio_from_db(carrier_to_noise_db)
     if detector == "rms":
         return DB_PER_NAT * math.log1p(1.0 / gamma)
@@ -59,7 +66,7 @@ def bias_db(carrier_to_noise_db: float, detector: str) -> float:
 def noise_reading_dbm(noise_dbm: float, detector: str) -> float:
     """What a detector reads of noise alone: the power, or 2.507 dB less in a log-average."""
     _check(detector)
-    return noise_dbm - (0.0 if detector == "rms" else DB_PER_NAT * EULER)
+    return noise_dbm - (DB_PER_NAT * EULER if detector in _LOG_DETECTORS else 0.0)
 
 
 def carrier_level_dbm(reading_dbm: float, noise_dbm: float, detector: str) -> float:
@@ -72,6 +79,8 @@ def carrier_level_dbm(reading_dbm: float, noise_dbm: float, detector: str) -> fl
     _check(detector)
     if reading_dbm <= noise_reading_dbm(noise_dbm, detector):
         return -math.inf
+    if detector == POWER:
+        return reading_dbm
     if detector == "rms":
         return noise_dbm + DB_PER_NAT * math.log(math.expm1((reading_dbm - noise_dbm) / DB_PER_NAT))
     low, high = -120.0, max(reading_dbm - noise_dbm, 0.0) + 1.0
@@ -97,6 +106,8 @@ def reading_standard_db(
     if detector == "rms":
         # d(10 lg gamma) = 4.343 d(gamma)/gamma, after N is subtracted.
         spread = DB_PER_NAT * math.sqrt(1.0 + 2.0 * gamma) / gamma
+    elif detector == POWER:
+        spread = DB_PER_NAT / gamma
     else:
         # The correction divides by d(reading)/d(carrier) = 1 - exp(-gamma).
         spread = DB_PER_NAT * math.sqrt(log_variance(gamma)) / -math.expm1(-gamma)
@@ -113,7 +124,7 @@ def correction_standard_db(carrier_to_noise_db: float, detector: str, floor_sd_d
     """
     _check(detector)
     gamma = power_ratio_from_db(carrier_to_noise_db)
-    if detector != "rms" and gamma > 10.0:
+    if detector in _LOG_DETECTORS and gamma > 10.0:
         return 0.0
     return floor_sd_db / gamma
 
@@ -138,7 +149,7 @@ def log_variance(gamma: float) -> float:
 
 
 def _check(detector: str) -> None:
-    if detector not in DETECTORS:
+    if detector not in DETECTORS and detector != POWER:
         raise ReductionRefused(
             f'the noise law of detector "{detector}" is unknown, '
             f"expected one of {', '.join(DETECTORS)}",

@@ -32,6 +32,7 @@ from benchd.reduce.montecarlo import (
     with_interval,
 )
 from benchd.reduce.noise import (
+    POWER,
     carrier_level_dbm,
     correction_standard_db,
     reading_standard_db,
@@ -131,6 +132,7 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
             assumed=known.joint_gamma_sd.assumed,
         ),
         _db("drift", known, "drift_db", "rectangular"),
+        *_harmonics(gamma, known),
         *_walls(gamma, known),
     )
 
@@ -144,8 +146,25 @@ def correction_terms(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ..
         known.detector,
         known.noise_floor_sd_db.value,
     )
+    if known.detector == POWER:
+        return (term("zero drift", size_db, "dB", source="zero drift"),)
     # One reading of the noise serves every frequency.
     return (term("noise correction", size_db, "dB", source="noise correction"),)
+
+
+def _harmonics(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
+    """What a receiver without a filter reads besides: harmonics that come back from the antenna
+    whole at most, where the carrier comes back as gamma^2. d(10 lg gamma^2) = 4.343 h / gamma^2.
+    """
+    found = known.harmonics
+    if found is None:
+        return ()
+    slope = -NEPER_DB / 2.0 / gamma**2
+    return (
+        term(
+            "harmonics", found.value, "1", "rectangular", sensitivity=slope, assumed=found.assumed
+        ),
+    )
 
 
 def _walls(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:

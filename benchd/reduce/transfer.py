@@ -157,8 +157,18 @@ def common_terms(knowledge: GainKnowledge, box_sd_db: Known) -> tuple[Term, ...]
         _line("linearity", known.linearity_db, "rectangular"),
         _line("finite range", known.finite_range_db, "rectangular"),
         _line("drift", known.drift_db, "rectangular"),
+        *_harmonics(known),
         _line("polarisation", replace(known.polarisation_deg, value=turned_db), "rectangular"),
     )
+
+
+def _harmonics(known: GainKnowledge) -> tuple[Term, ...]:
+    """What a receiver without a filter reads besides, in each of two levels: the antennas pass
+    harmonics no better than the carrier (assumed, since nobody measures them there)."""
+    if known.harmonics is None:
+        return ()
+    size_db = NEPER_DB / 2.0 * known.harmonics.value
+    return (_line("harmonics", Known(size_db, assumed=True), "rectangular"),)
 
 
 def _mismatch_source(knowledge: GainKnowledge) -> str:

@@ -12,11 +12,12 @@ from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.dialects import DIALECTS
 from simulators.instruments.emission import Feed
+from simulators.instruments.powermeter import PowerMeter
 from simulators.instruments.sense import Sense
 from simulators.instruments.source import Source
 from simulators.instruments.switch import Switch
 from simulators.record import Record
-from simulators.world import AnalyzerModel, InstrumentModel, World
+from simulators.world import AnalyzerModel, InstrumentModel, PowerMeterModel, World
 
 ENTRY_POINTS = "benchd.simulators"
 """Group in which a stranger's package names its own instruments, as `KIND.DIALECT`: a `Dialect`,
@@ -81,6 +82,10 @@ class Workbench:
             seed = 100 + len(self.instruments)
             receiver = AnalyzerModel(self.world.model.analyzer, self.world.generator(seed))
             return Analyzer(model, self.clock, dialect, self.feed, receiver)
+        if model.kind == "meter":
+            seed = 100 + len(self.instruments)
+            meter = PowerMeterModel(self.world.model.meter, self.world.generator(seed))
+            return PowerMeter(model, self.clock, dialect, self.feed, meter)
         if model.kind == "switch":
             return Switch(model, self.clock, dialect, self.world, self.move, self.rf_is_on)
         return Sense(model, self.clock, dialect, self.world)

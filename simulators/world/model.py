@@ -41,7 +41,7 @@ class InstrumentModel(_Part):
     """One simulated instrument as its server sees it."""
 
     name: str
-    kind: Literal["source", "analyzer", "switch", "sense"]
+    kind: Literal["source", "analyzer", "meter", "switch", "sense"]
     identity: str
     port: Annotated[int, Field(ge=0, le=65535)] = 0
     dialect: str = "plain"
@@ -73,6 +73,18 @@ class AnalyzerSettings(_Part):
     match_db: Positive = 20.0
     drift_db_per_k: float = -0.012
     sweep_factor: Positive = 2.5
+
+
+class PowerMeterSettings(_Part):
+    """The power meter's imperfections; powers in watts."""
+
+    noise_w: NotNegative = 0.8e-9
+    offset_w: NotNegative = 8e-9
+    offset_w_per_k: float = 0.4e-9
+    response_db: NotNegative = 0.08
+    linearity_db: NotNegative = 0.06
+    reading_s: Positive = 0.002
+    zero_s: Positive = 0.5
 
 
 class TemperatureModel(_Part):
@@ -221,6 +233,7 @@ class WorldModel(_Part):
     frequency_stop_hz: Positive = 6.0e9
     source: SourceModel = SourceModel()
     analyzer: AnalyzerSettings = AnalyzerSettings()
+    meter: PowerMeterSettings = PowerMeterSettings()
     temperature: TemperatureModel = TemperatureModel()
     cables: dict[str, CableModel]
     coupler: CouplerModel = CouplerModel()

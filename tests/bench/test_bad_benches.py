@@ -73,7 +73,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
         "kind: sorce",
         (
             'small.yaml:6:11: instruments.generator.kind: the kind "sorce" is not known, did '
-            'you mean "source"? Known: analyzer, lid, source, switch, thermometer'
+            'you mean "source"? Known: analyzer, lid, power-meter, source, switch, thermometer'
         ),
     ),
     (

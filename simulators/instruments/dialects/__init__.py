@@ -8,6 +8,7 @@ from simulators.instruments.dialects import chatty, plain, terse
 DIALECTS: Mapping[str, Mapping[str, Dialect]] = {
     "source": {"plain": plain.SOURCE, "terse": terse.SOURCE, "chatty": chatty.SOURCE},
     "analyzer": {"plain": plain.ANALYZER, "terse": terse.ANALYZER, "chatty": chatty.ANALYZER},
+    "meter": {"plain": plain.METER},
     "switch": {"plain": plain.SWITCH, "terse": terse.SWITCH, "chatty": chatty.SWITCH},
     "sense": {"plain": plain.SENSE, "terse": terse.SENSE, "chatty": chatty.SENSE},
 }

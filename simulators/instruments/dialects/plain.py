@@ -63,6 +63,15 @@ ANALYZER_ACTIONS = {
     "FORMat[:TRACe][:DATA]?": "format",
 }
 
+METER_SETTINGS = {
+    "[SENSe:]FREQuency[:CW]": "frequency",
+    "[SENSe:]AVERage:COUNt": "averaging",
+    "UNIT:POWer": "unit",
+    "INITiate:CONTinuous": "continuous",
+}
+
+METER_ACTIONS = {"READ?": "read", "CALibration:ZERO:AUTO": "zero"}
+
 SWITCH_ACTIONS = {
     "ROUTe:CLOSe": "close",
     "ROUTe:CLOSe?": "is closed",
@@ -75,5 +84,6 @@ SENSE_ACTIONS = {"SENSe:LID?": "lid", "MEASure:TEMPerature?": "temperature"}
 
 SOURCE = Dialect(SOURCE_SETTINGS, SYSTEM)
 ANALYZER = Dialect(ANALYZER_SETTINGS, SYSTEM | ANALYZER_ACTIONS)
+METER = Dialect(METER_SETTINGS, SYSTEM | METER_ACTIONS)
 SWITCH = Dialect({}, SYSTEM | SWITCH_ACTIONS)
 SENSE = Dialect({}, SYSTEM | SENSE_ACTIONS)
