@@ -27,6 +27,7 @@ from benchd.engine.reload import Reload
 from benchd.engine.rig import Rig
 from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
+from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.vitals import Vitals
 from benchd.engine.workroom import Workroom
@@ -122,12 +123,31 @@ class BenchDesk:
         """The worksheet of a recipe from the shelf; nothing is queued."""
         found = await self._reading.call(self._shelf.get, recipe)
         await self._look()
-        return await self._working.call(resolve, found, self._live.now, arguments)
+        worksheet = await self._working.call(resolve, found, self._live.now, arguments)
+        return await self._with_inputs(worksheet)
 
     async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
         """The worksheet of a recipe given as text; nothing is queued."""
         await self._look()
-        return await self._working.call(self._resolve_text, text, file, arguments)
+        worksheet = await self._working.call(self._resolve_text, text, file, arguments)
+        return await self._with_inputs(worksheet)
+
+    async def _with_inputs(self, worksheet: Worksheet) -> Worksheet:
+        """The worksheet. Raises OrderRefused where stored captures that it needs are missing."""
+        bench = self._live.now
+        identities = self._rig.identities(bench.instruments)
+
+        def require() -> None:
+            states = (JobState.WAITING, JobState.RUNNING, JobState.NEEDS_HANDS)
+            inputs = StoredInputs(self._store, bench, identities, datetime.now(UTC))
+            jobs = (
+                (self._store.worksheet(job.id), job.step_index)
+                for job in self._store.jobs(states, bench=bench.bench)
+            )
+            inputs.require(worksheet, 0, jobs)
+
+        await self._working.call(require)
+        return worksheet
 
     async def _look(self) -> None:
         """Take up changes of the bench file and the register, as far as that may be now."""

@@ -32,6 +32,7 @@ from benchd.engine.livebench import LiveBench, live
 from benchd.engine.reducing import Reducer, hold_against
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
+from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
@@ -139,6 +140,7 @@ class Runner:
             self._bench = await self._db.patiently(self._live.of, worksheet, self._store)
             self._reducer = Reducer(self._bench, self._store)
             require_same_bench(worksheet, job.step_index, self._live.now)
+            await self._db.patiently(self._require_inputs, worksheet, job.step_index)
             await self._ask_again(job, worksheet, progress)
             for step in worksheet.steps[job.step_index :]:
                 self._halt.check()
@@ -168,6 +170,12 @@ class Runner:
             }
             return await self._state(job.id, "failed", message=message, error=fault)
         return await self._state(job.id, "done", message=progress.last_words)
+
+    def _require_inputs(self, worksheet: Worksheet, step_index: int) -> None:
+        """Raises OrderRefused where stored captures that the job needs are missing by now."""
+        identities = self._rig.identities(self._live.now.instruments)
+        inputs = StoredInputs(self._store, self._bench, identities, datetime.now(UTC))
+        inputs.require(worksheet, step_index)
 
     async def _stopped(self, job: JobRow, progress: Progress) -> JobRow:
         """An order or the end of the window stopped the job. RF is off before it is said."""

@@ -65,8 +65,10 @@ def test_a_broken_capture_serves_as_no_baseline(daemon: Daemon, simulator: Simul
     error = failed_as_broken(daemon, job)
     assert "the path itself gives about" in error["message"]
     simulator.do("plug", cable="sense_cable")
-    row = daemon.until_state(daemon.queue("return-loss", points=POINTS), "failed")
-    assert "there is no stored open capture" in row["message"]
+    arguments = {"antenna": "dipole r3", "points": POINTS}
+    answer = daemon.http.post("/api/jobs", json={"recipe": "return-loss", "arguments": arguments})
+    assert answer.status_code >= 400
+    assert "there is no stored open capture" in answer.json()["message"]
 
 
 def test_a_switch_that_loses_power_during_the_sweep_makes_no_result(

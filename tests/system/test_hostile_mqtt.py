@@ -52,7 +52,7 @@ def test_a_guest_of_the_broker_on_board_neither_queues_nor_answers_nor_withdraws
         )
         # The daemon has had time to act once it has published what comes after the attack.
         listener = Listener(port, client_id="witness")
-        later = daemon.queue("return-loss")
+        later = daemon.queue("open-short-baseline")
         until(lambda: listener.on(f"/job/{later}"), "the next job to be told")
         assert listener.on("/orders/reply") == []
         listener.close()

@@ -88,7 +88,7 @@ def test_rf_is_never_on_outside_a_sweep_and_nothing_was_overdriven(
 def test_stopping_the_daemon_in_a_sweep_leaves_rf_off_and_says_offline(
     daemon: Daemon, simulator: Simulator, listener: Listener
 ) -> None:
-    daemon.queue("return-loss", points="2001")
+    daemon.queue("open-short-baseline", points="2001")
     until(lambda: simulator.do("state")["rf_on"], "the sweep to radiate")
     assert daemon.stop() == 0
     assert simulator.do("state")["rf_on"] is False
@@ -113,7 +113,7 @@ def test_a_job_by_hand_waits_with_rf_off_until_the_person_says_ready(
 
 
 def test_a_withdrawn_sweep_stops_at_once_with_rf_off(daemon: Daemon, simulator: Simulator) -> None:
-    job = daemon.queue("return-loss", points="5001")
+    job = daemon.queue("open-short-baseline", points="5001")
     until(lambda: simulator.do("state")["rf_on"], "the sweep to radiate")
     daemon.http.post(f"/api/jobs/{job}/withdraw")
     daemon.until_state(job, "withdrawn")
@@ -121,7 +121,7 @@ def test_a_withdrawn_sweep_stops_at_once_with_rf_off(daemon: Daemon, simulator: 
 
 
 def test_an_opened_lid_stops_the_sweep_and_rf(daemon: Daemon, simulator: Simulator) -> None:
-    job = daemon.queue("return-loss", points="5001")
+    job = daemon.queue("open-short-baseline", points="5001")
     until(lambda: simulator.do("state")["rf_on"], "the sweep to radiate")
     simulator.do("lid", open=True)
     failed = daemon.until_state(job, "failed")

@@ -22,7 +22,7 @@ def test_an_analyzer_that_falls_silent_once_costs_time_but_not_the_job(
 def test_a_source_that_vanishes_is_switched_off_as_soon_as_it_answers_again(
     daemon: Daemon, simulator: Simulator
 ) -> None:
-    job = daemon.queue("return-loss", **SLOW)
+    job = daemon.queue("open-short-baseline", **SLOW)
     until(lambda: simulator.do("state")["rf_on"], "the sweep to radiate")
     simulator.do("fault", instrument="generator", mode="stop-listening", count=1)
     failed = daemon.until_state(job, "failed")

@@ -1,0 +1,216 @@
+"""Are the stored captures there that a job will need? Asked before it measures, not after.
+
+A reduction may take the newest stored baseline, or the newest stored reflection of an antenna.
+Where there is none that fits, the job would measure for hours and then fail. So a capture that is
+still to be taken is held against the store just as it will be once it is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from benchd.acquire.plan import grid_hz
+from benchd.bench import Bench
+from benchd.errors import NormalisationRefused, OrderRefused, ReductionRefused
+from benchd.known.antenna_match import antenna_match
+from benchd.known.captures import LOOKED_AT, BenchKnowledge, JobCaptures
+from benchd.store import CaptureRow, Store
+from benchd.traces import Capture, FloatArray, Form, Role, Trace
+from benchd.worksheet import (
+    NEWEST,
+    BaselineInput,
+    CaptureStep,
+    ReduceStep,
+    ReductionSettings,
+    SweepPlan,
+    Worksheet,
+)
+
+_SAME_GRID = ("method", "start_hz", "stop_hz", "points", "refine")
+_SAME_WAY = ("method", "level_dbm", "resolution_bandwidth_hz", "detector")
+
+Ahead = tuple[Worksheet, int]
+"""A job that has not ended: its worksheet, and the step that it stands at."""
+
+
+@dataclass(frozen=True)
+class StoredInputs:
+    """What there is to choose from.
+
+    identities: of the instruments, as far as they have told; the others are taken to be those of
+        the newest captures.
+    now: a stored capture must not be older than a recipe allows by then.
+    """
+
+    store: Store
+    bench: Bench
+    identities: Mapping[str, str]
+    now: datetime
+
+    def require(self, worksheet: Worksheet, step_index: int, ahead: Iterable[Ahead] = ()) -> None:
+        """Raises OrderRefused where a capture that is not measured yet would find none to fit.
+
+        ahead: jobs whose captures will be there by then.
+        """
+        jobs = [(worksheet, step_index), *ahead]
+        found: list[str] = []
+        for step in worksheet.steps[step_index:]:
+            if isinstance(step, ReduceStep):
+                found += self._missing(worksheet, step_index, step, jobs)
+        if found:
+            raise OrderRefused(
+                "stored captures are missing that this job needs: "
+                + "; ".join(dict.fromkeys(found)),
+                advice="Nothing was measured. Queue what takes them first, such as "
+                "open-short-baseline with the same settings; it may wait ahead of this job.",
+            )
+
+    def _missing(
+        self, worksheet: Worksheet, step_index: int, step: ReduceStep, jobs: Sequence[Ahead]
+    ) -> list[str]:
+        settings = step.settings
+        names = {name for names in settings.inputs().values() for name in names}
+        tests = [
+            one
+            for one in worksheet.steps[step_index:]
+            if isinstance(one, CaptureStep) and one.name in names
+        ]
+        if not tests:
+            return []
+        captures = JobCaptures(self.store, "", step.label)
+        found = []
+        for wanted in settings.baselines():
+            if wanted.name == NEWEST:
+                found += self._baseline(worksheet, step, tests[0], wanted, captures, jobs)
+        if getattr(settings, "match", None) == NEWEST:
+            for antenna in _antennas(settings, tests):
+                found += self._reflection(worksheet, step, tests[0], antenna, captures, jobs)
+        return found
+
+    def _baseline(
+        self,
+        worksheet: Worksheet,
+        step: ReduceStep,
+        test: CaptureStep,
+        wanted: BaselineInput,
+        captures: JobCaptures,
+        jobs: Sequence[Ahead],
+    ) -> list[str]:
+        settings = step.settings
+        interpolate = bool(getattr(settings, "interpolate", False))
+        for one in _to_come(jobs, test):
+            if (one.role, one.route) == (wanted.role, test.route) and _alike(
+                one, test, other_grid=interpolate
+            ):
+                return []
+        try:
+            captures.baselines(
+                [wanted],
+                self._planned(worksheet, test),
+                max_age_s=settings.oldest_s,
+                interpolate=interpolate,
+            )
+        except (NormalisationRefused, ReductionRefused) as refusal:
+            return [refusal.message]
+        return []
+
+    def _reflection(
+        self,
+        worksheet: Worksheet,
+        step: ReduceStep,
+        test: CaptureStep,
+        antenna: str,
+        captures: JobCaptures,
+        jobs: Sequence[Ahead],
+    ) -> list[str]:
+        for one in _to_come(jobs, test):
+            route = self.bench.routes.get(one.route)
+            if route is None or route.kind != "reflection" or one.role != "test":
+                continue
+            if one.antenna == antenna and _spans(one.sweep, test.sweep):
+                return []
+        try:
+            antenna_match(
+                BenchKnowledge(self.bench, self.store),
+                captures,
+                self._planned(worksheet, test),
+                antenna,
+                match=NEWEST,
+                max_age_s=getattr(step.settings, "max_age_s", None),
+            )
+        except (NormalisationRefused, ReductionRefused) as refusal:
+            return [refusal.message]
+        return []
+
+    def _planned(self, worksheet: Worksheet, step: CaptureStep) -> Capture:
+        """The capture as it will be, its levels left at nothing: only how it was taken counts."""
+        rows = self.store.captures(bench=worksheet.bench, limit=LOOKED_AT)
+        grid = self._grid(rows, step)
+        names = [step.source, step.analyzer, *(one.instrument for one in step.switching)]
+        return Capture(
+            id="",
+            bench=worksheet.bench,
+            job_id="",
+            step=step.name,
+            role=Role(step.role),
+            route=step.route,
+            position=step.position,
+            antenna=step.antenna,
+            traces=(Trace("level", Form.LEVEL_DBM, grid, np.zeros(grid.shape)),),
+            settings={**step.sweep.model_dump(mode="json"), "lid": step.lid},
+            fixtures=dict(step.fixtures),
+            instruments={name: self._identity(name, rows) for name in dict.fromkeys(names)},
+            taken_at=self.now,
+            recipe_hash=worksheet.recipe_hash,
+            worksheet_hash=worksheet.digest,
+        )
+
+    def _grid(self, rows: Iterable[CaptureRow], step: CaptureStep) -> FloatArray:
+        """The grid that such a plan gave before: instruments may round it. Else the plan's."""
+        plan = step.sweep.model_dump(mode="json")
+        for row in rows:
+            if row.route == step.route and _agree(row.settings, plan, _SAME_GRID):
+                return row.load().level.frequency_hz
+        return grid_hz(step.sweep)
+
+    def _identity(self, name: str, rows: Iterable[CaptureRow]) -> str:
+        if name in self.identities:
+            return self.identities[name]
+        return next((row.instruments[name] for row in rows if name in row.instruments), "")
+
+
+def _to_come(jobs: Sequence[Ahead], test: CaptureStep) -> Iterator[CaptureStep]:
+    """What will be there when `test` is reduced; of its own job, the first, what is earlier."""
+    for number, (worksheet, step_index) in enumerate(jobs):
+        for one in worksheet.steps[step_index:]:
+            if isinstance(one, CaptureStep) and (number > 0 or one.index < test.index):
+                yield one
+
+
+def _alike(one: CaptureStep, other: CaptureStep, *, other_grid: bool) -> bool:
+    """Whether two captures will have been taken the same way, on one grid or within its span."""
+    plans = (one.sweep.model_dump(mode="json"), other.sweep.model_dump(mode="json"))
+    grid = _agree(*plans, _SAME_GRID) or (other_grid and _spans(one.sweep, other.sweep))
+    return grid and one.fixtures == other.fixtures and _agree(*plans, _SAME_WAY)
+
+
+def _agree(one: Mapping[str, object], other: Mapping[str, object], keys: Iterable[str]) -> bool:
+    return all(one.get(key) == other.get(key) for key in keys)
+
+
+def _spans(one: SweepPlan, other: SweepPlan) -> bool:
+    return one.start_hz <= other.start_hz and one.stop_hz >= other.stop_hz
+
+
+def _antennas(settings: ReductionSettings, tests: Iterable[CaptureStep]) -> list[str]:
+    """The antennas whose reflections a reduction wants to know."""
+    named = [
+        *(getattr(settings, "antennas", None) or []),
+        getattr(settings, "range_antenna", None),
+        *(one.antenna for one in tests),
+    ]
+    return list(dict.fromkeys(str(name) for name in named if name))
