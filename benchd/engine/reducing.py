@@ -1,22 +1,21 @@
-"""Reduce steps: from stored captures to results with their provenance, and limits held."""
+"""Reduce steps: from stored captures to results with their provenance."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Literal, Protocol
+from typing import Protocol
 
 from benchd.bench import Bench
 from benchd.errors import ReductionRefused, UnknownId
 from benchd.known.archive import Archive
 from benchd.known.captures import BenchKnowledge, JobCaptures
-from benchd.recipe.limits import limit_words
 from benchd.reductions import Outcome, kinds
-from benchd.results import Result, ResultRecord, Verdict
+from benchd.results import Result, ResultRecord
 from benchd.store import JobRow
-from benchd.worksheet import Limit, ReduceStep, Worksheet
+from benchd.worksheet import ReduceStep, Worksheet
 
 
 def _now() -> datetime:
@@ -88,68 +87,3 @@ def _result_id(job_id: str, step_index: int, number: int, result: Result) -> str
     basis = f"{job_id}/{step_index}/{number}/{','.join(result.captures)}"
     digest = hashlib.sha256(basis.encode()).hexdigest()
     return f"res-{job_id.removeprefix('job-')}-{step_index:04d}{number:04d}-{digest[:8]}"
-
-
-UNMEASURED = frozenset(
-    {"path-broken", "overload", "uncalibrated", "no-noise-margin", "below-directivity"}
-)
-"""Flags of a value that was not measured, at most bounded."""
-
-BOUNDED = frozenset({"below-directivity"})
-"""Those among them that leave a bound: the value hides behind the coupler's leak."""
-
-
-def hold_against(limits: Iterable[Limit], records: list[ResultRecord]) -> list[Verdict]:
-    """Each limit against the result it concerns (the newest of that quantity).
-
-    `pass` and `fail` need the whole 95 % interval on one side of the limit; where only the value
-    lies there, the verdict is marginal (decision rules of JCGM 106:2012, section 8; from memory).
-    What was not measured neither passes nor fails: `cannot-tell`. A value that is only bounded
-    passes by its bound, and by nothing else.
-    """
-    return [_verdict(limit, _concerned(limit, records)) for limit in limits]
-
-
-def _concerned(limit: Limit, records: list[ResultRecord]) -> Result | None:
-    for record in records:
-        result = record.result
-        if result.quantity != limit.quantity:
-            continue
-        if limit.reduction is not None and record.step != limit.reduction:
-            continue
-        if limit.at_hz is not None and (
-            result.frequency_hz is None
-            or abs(result.frequency_hz - limit.at_hz) > 1e-9 * limit.at_hz
-        ):
-            continue
-        return result
-    return None
-
-
-def _verdict(limit: Limit, result: Result | None) -> Verdict:
-    words = limit_words(limit)
-    if result is None:
-        return Verdict(limit.quantity, "absent", None, words)
-    margins = []
-    certain = []
-    if limit.least is not None:
-        margins.append(result.value - limit.least)
-        certain.append((result.low, limit.least, 1.0, result.high))
-    if limit.most is not None:
-        margins.append(limit.most - result.value)
-        certain.append((result.high, limit.most, -1.0, result.low))
-    margin = min(margins)
-    unmeasured = UNMEASURED.intersection(result.flags)
-    if unmeasured:
-        bounded = unmeasured <= BOUNDED
-        beyond = bounded and all(
-            near is not None and side * (near - end) >= 0 for near, end, side, _ in certain
-        )
-        outcome: Literal["pass", "cannot-tell"] = "pass" if beyond else "cannot-tell"
-        return Verdict(limit.quantity, outcome, margin, words, result)
-    inside = margin >= 0.0
-    if inside:
-        sure = all(near is not None and side * (near - end) >= 0 for near, end, side, _ in certain)
-        return Verdict(limit.quantity, "pass" if sure else "pass-marginal", margin, words, result)
-    sure = any(far is not None and side * (far - end) < 0 for _, end, side, far in certain)
-    return Verdict(limit.quantity, "fail" if sure else "fail-marginal", margin, words, result)

@@ -29,7 +29,7 @@ from benchd.engine.asking import (
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
 from benchd.engine.livebench import LiveBench, live
-from benchd.engine.reducing import Reducer, hold_against
+from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
 from benchd.engine.stored_inputs import StoredInputs
@@ -37,6 +37,7 @@ from benchd.engine.storethread import StoreThread
 from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.reduce.pathcheck import PATH_BROKEN
+from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
 from benchd.store.jobs import WITHDRAWN_WORDS

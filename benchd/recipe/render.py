@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from benchd.recipe.limits import limit_words
+from benchd.reductions.limits import limit_words
 from benchd.units import show
 from benchd.worksheet import (
     AcceptStep,

@@ -8,7 +8,7 @@ import pytest
 
 from benchd import quantities
 from benchd.quantities import Compared, Feeds, Picture, Quantity, Shown, Where
-from benchd.recipe.limits import unit_of
+from benchd.reductions.limits import unit_of
 from benchd.report.wording import quantity_words
 from benchd.units import Kind
 

@@ -13,8 +13,9 @@ import numpy as np
 
 from benchd.bench import load_bench
 from benchd.curves import as_traces
-from benchd.engine.reducing import Reducer, hold_against
+from benchd.engine.reducing import Reducer
 from benchd.quantities import Where, quantity
+from benchd.reductions.limits import hold_against
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.store import Store
 from benchd.traces import Trace

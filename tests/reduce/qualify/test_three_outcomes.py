@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.recipe.limits import Limit
 from benchd.reduce.qualify.verdict import Judgement, all_of, judged, verdict
 from benchd.report.wording import value_words
+from benchd.worksheet import Limit
 
 SIZES = st.floats(-1e6, 1e6)
 
@@ -83,7 +83,7 @@ def test_an_accept_step_passes_only_what_is_surely_good(
 ) -> None:
     from datetime import UTC, datetime
 
-    from benchd.engine.reducing import hold_against
+    from benchd.reductions.limits import hold_against
     from benchd.results import ResultRecord
 
     found = verdict("coupler", judgement, "note")

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from benchd.engine.reducing import hold_against
+from benchd.reductions.limits import hold_against
 from benchd.results import Result, ResultRecord
 from benchd.worksheet import Limit
 

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.engine.reducing import hold_against
+from benchd.reductions.limits import hold_against
 from benchd.worksheet import Limit
-from tests.engine.test_limits import record
+from tests.reductions.test_limits import record
 
 
 def outcome(limit: Limit, value: float, low: float | None, high: float | None, *flags: str) -> str:
