@@ -231,7 +231,7 @@ async def test_a_wait_ends_with_the_window_of_its_job(office: Office) -> None:
         office.queue._runner._halt.close_window()
         row = await office.until(job.id, JobState.MISSED)
     assert office.rig.log[-1] == "rf off"
-    assert row.message.endswith("step 1 of 1 (wait 300 s); RF is off")
+    assert row.message.endswith("step 1 of 1 (wait 5 min); RF is off")
 
 
 async def test_a_job_whose_window_closes_says_where_rf_could_not_be_verified_off(

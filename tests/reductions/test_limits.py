@@ -80,7 +80,7 @@ def test_a_limit_without_a_result_says_so_rather_than_passing() -> None:
         (Limit(quantity="return_loss", least=10.0, at_hz=1.7e9), "at least 10 dB at 1.7 GHz"),
         (Limit(quantity="return_loss", least=10.0, most=20.0), "at least 10 dB and at most 20 dB"),
         (Limit(quantity="resonance_frequency", most=1.71e9), "at most 1.71 GHz"),
-        (Limit(quantity="trim_per_arm", most=0.0005), "at most 500 um"),
+        (Limit(quantity="trim_per_arm", most=0.0005), "at most 0.5 mm"),
         (Limit(quantity="realised_gain_min", least=-1.5), "at least -1.5 dBi"),
         (Limit(quantity="vswr", most=2.0, at_hz=1.6975e9), "at most 2 at 1.6975 GHz"),
     ],
