@@ -192,12 +192,14 @@ def band_results(
     *,
     knowledge_at: Callable[[float], ReflectionKnowledge] | None = None,
     quantity: str = "bandwidth",
+    alone: bool = True,
     seed: int = SEED,
 ) -> tuple[Result, ...]:
     """The bandwidth and its two edges (`<quantity>_low_edge`, `<quantity>_high_edge`), Hz.
 
     knowledge_at: the same at a frequency in Hz, where a coupler is known over frequency: a wide
         band has its edges where the coupler is another.
+    alone: the dip around which the band lies is the only one of the trace.
     Flags: `open-band` where an edge lies outside the sweep, `no-band` (value 0) where the level
     is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
@@ -220,7 +222,9 @@ def band_results(
     low_terms = _terms(found.low, level_db, noise_db, known[0])
     high_terms = _terms(found.high, level_db, noise_db, known[1])
     width_terms = (*high_terms, *scaled(low_terms, -1.0))
-    low_draws, high_draws = _edge_draws(frequency_hz, ratio_db, found, noise_db, known, seed)
+    low_draws, high_draws = _edge_draws(
+        frequency_hz, ratio_db, found, noise_db, known, seed, alone=alone
+    )
     budgets = (
         _settled(width_terms, high_hz - low_hz, high_draws - low_draws, seed),
         _settled(low_terms, low_hz, low_draws, seed),
@@ -290,6 +294,8 @@ def _edge_draws(
     noise_db: float,
     known: tuple[ReflectionKnowledge, ReflectionKnowledge],
     seed: int,
+    *,
+    alone: bool,
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of both edges, Hz: where the measured curve holds what the true level would read.
 
@@ -319,6 +325,7 @@ def _edge_draws(
         (errors_db[0], errors_db[1]),
         known,
         rng,
+        alone=alone,
     )
     edges = []
     for inward, edge_hz, edge, drawn in (

@@ -157,6 +157,7 @@ def _resonance_and_band(
             known_at(around_hz),
             knowledge_at=known_at,
             quantity=quantity,
+            alone=len(found.found) < 2,
         )
         results += [_of_dip(result, found) for result in bands]
     if antenna is not None and antenna.trim is not None:

@@ -1,7 +1,7 @@
 """The whole study: `python -m tests.coverage_study [--benches N] [--seed S] [--into FILE]`.
 
 A seed draws two benches, one of the simulators' make and one of foreign make, and more of foreign
-make for what few of those meet: dips near the leak.
+make for what few of those meet: dips near the leak, bands of antennas with two dips.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tests.coverage_study.bands import band_lines_of
 from tests.coverage_study.foreign_lines import foreign_lines_of
 from tests.coverage_study.matched import matched_lines_of
 from tests.coverage_study.study import Line, lines_of
@@ -28,7 +29,7 @@ START, END = "<!-- table -->", "<!-- end of table -->"
 
 def all_lines_of(seed: int) -> list[Line]:
     """Every stated interval of the benches of a seed."""
-    return lines_of(seed) + foreign_lines_of(seed) + matched_lines_of(seed)
+    return [line for make in MAKES.values() if make is not all_lines_of for line in make(seed)]
 
 
 MAKES = {
@@ -36,6 +37,7 @@ MAKES = {
     "simulated": lines_of,
     "foreign": foreign_lines_of,
     "matched": matched_lines_of,
+    "bands": band_lines_of,
 }
 
 

@@ -27,7 +27,7 @@ def foreign_lines_of(seed: int) -> list[Line]:
     if true:
         at_hz.append(true[0][0])
     found = results(one, at_hz)
-    return [*at_frequencies(one, found), *_of_dips(one, found, true), *_of_band(one, found, true)]
+    return [*at_frequencies(one, found), *_of_dips(one, found, true), *_of_band(one, found)]
 
 
 def region_of(one: Foreign) -> str:
@@ -90,13 +90,15 @@ def _of_dips(
         yield _line(one, "further_resonance_frequency", "foreign", result, nearest_hz)
 
 
-def _of_band(
-    one: Foreign, found: tuple[Result, ...], true: list[tuple[float, float]]
-) -> Iterator[Line]:
+def _of_band(one: Foreign, found: tuple[Result, ...]) -> Iterator[Line]:
     named = [one for one in found if one.quantity == "resonance_frequency"]
-    if not named or not true:
-        return
-    edges = _true_edges(one, named[0].value)
+    if named and one.antenna.dips():
+        yield from of_band(one, found, named[0].value)
+
+
+def of_band(one: Foreign, found: Iterable[Result], around_hz: float) -> Iterator[Line]:
+    """Bands and their edges around a dip that was found."""
+    edges = _true_edges(one, around_hz)
     for result in found:
         if not result.quantity.startswith("bandwidth") or result.low is None or edges is None:
             continue
