@@ -22,7 +22,7 @@ from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.translate import translated
 from benchd.errors import UnknownId
-from benchd.results import Result
+from benchd.results import Result, ResultRecord
 from benchd.traces import Capture, Role
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
 from drivers.exchange import Batch, Reply
@@ -141,6 +141,9 @@ class Shelf:
         """None: what this owner's qualification found stands in the bench file."""
         return []
 
+    def file(self, records: list[ResultRecord]) -> None:
+        """Results of one reduction; a shelf that answers with them keeps them."""
+
 
 def _row(capture: Capture) -> Any:
     return SimpleNamespace(
@@ -193,7 +196,9 @@ class VirtualBench:
                 self.wait(30.0)
             elif isinstance(step, ReduceStep):
                 reducer = Reducer(self.bench, self.shelf)
-                results += reducer.outcome(job_id, worksheet, step).results
+                found = reducer.records(job_id, worksheet, step)
+                self.shelf.file(found)
+                results += [record.result for record in found]
         return results
 
     def _captured(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> Capture:

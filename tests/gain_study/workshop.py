@@ -150,10 +150,19 @@ def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
         text = text.replace(
             "driver: scpi-analyzer,", "driver: scpi-analyzer, tracking_level: [-120 dBm, 15 dBm],"
         )
-    if other:
-        for kind, words in _words().items():
-            text = text.replace(f"driver: scpi-{kind},", f"driver: scpi-{kind}, {words}")
-    return _read(text, f"drawn-{one.seed}.yaml")
+    return _read(other_words(text) if other else text, f"drawn-{one.seed}.yaml")
+
+
+def other_words(text: str) -> str:
+    """A bench file with what instruments of other makes must be told."""
+    for kind, words in _words().items():
+        text = text.replace(f"driver: scpi-{kind},", f"driver: scpi-{kind}, {words}")
+    return text
+
+
+def sheet_of(name: str, bench: Bench, arguments: dict[str, str]) -> Worksheet:
+    """A shipped recipe resolved."""
+    return resolve(_recipe((RECIPES / f"{name}.yaml").read_text(), name), bench, arguments)
 
 
 @lru_cache(maxsize=8)
