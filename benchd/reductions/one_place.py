@@ -13,8 +13,9 @@ from dataclasses import replace
 
 from benchd.bench import Bench
 from benchd.errors import UnknownId
-from benchd.known.box_spreads import ALIKE, alike
+from benchd.known.box_spreads import ALIKE, BoxSpreads, alike
 from benchd.known.captures import BenchKnowledge
+from benchd.reduce.uncertainty import term
 from benchd.results import Result, ResultRecord, Term
 from benchd.traces import Capture, Role
 
@@ -29,6 +30,11 @@ PLACED_AGAIN = 0.1
 """Share that comes back even for one antenna: fitted again it stands a hundredth of a wavelength
 or two elsewhere (common practice, no source)."""
 
+TURNED_AGAIN = 0.05
+"""Share of what the walls do to one path that changes with each fit: on its mark an antenna stands
+again to about a hundredth of a wavelength, which turns the walls' waves against the direct one by
+0.06 rad at most (arithmetic; the mark is common practice, no source)."""
+
 
 def in_one_place(
     known: BenchKnowledge, one: ResultRecord, other: ResultRecord
@@ -41,6 +47,43 @@ def in_one_place(
         return None
     apart = _apart(known.bench, first, second, abs(other.result.value - one.result.value))
     return _marked(one, apart), _marked(other, apart)
+
+
+def placed_again(known: BenchKnowledge, one: Result, other: Result) -> tuple[Term, ...]:
+    """What fitting antennas again does to the difference of two gains; none where none was fitted.
+
+    Walls shift one path's level as an antenna moves, however alike the two antennas are. Each gain
+    has a fit of its own antenna, and one of its reference where both stood on one mount in turn.
+    """
+    first, second = _test_of(known, one), _test_of(known, other)
+    if "gain" not in one.quantity or first is None or second is None or first.id == second.id:
+        return ()
+    fits = 2
+    of_one, of_other = _references_of(known, one), _references_of(known, other)
+    if not of_one.keys() & of_other.keys():
+        for references in (of_one, of_other):
+            fits += any(each.position == first.position for each in references.values())
+    at_hz = one.frequency_hz
+    if at_hz is None and one.band_hz is not None:
+        at_hz = sum(one.band_hz) / 2.0
+    if at_hz is None:
+        return ()
+    near = known.bench.routes[first.route].range_antenna
+    spread = BoxSpreads(known.bench, known.archive, first, near, first.antenna).path(at_hz)
+    size_db = TURNED_AGAIN * spread.value * fits**0.5
+    found = term(
+        "placed again",
+        size_db,
+        "dB",
+        degrees_of_freedom=spread.degrees_of_freedom,
+        assumed=spread.assumed,
+    )
+    return (found,)
+
+
+def _references_of(known: BenchKnowledge, result: Result) -> dict[str, Capture]:
+    captures = [known.archive.capture(one) for one in result.captures]
+    return {one.id: one for one in captures if one.role is Role.REFERENCE}
 
 
 def _test_of(known: BenchKnowledge, result: Result) -> Capture | None:

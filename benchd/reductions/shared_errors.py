@@ -17,7 +17,7 @@ from benchd.known.captures import BenchKnowledge
 from benchd.reduce.compare import compare_results
 from benchd.reduce.one_frequency import SCALE_STEP_DB
 from benchd.reduce.uncertainty import term
-from benchd.reductions.one_place import in_one_place
+from benchd.reductions.one_place import in_one_place, placed_again
 from benchd.results import Result, ResultRecord, Term
 from benchd.traces import Role
 
@@ -56,6 +56,7 @@ def by_budgets(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) ->
     further = _scale(known, one.result, other.result)
     together = in_one_place(known, one, other)
     if together is not None:
+        further += placed_again(known, one.result, other.result)
         one, other = (
             replace(record, result=result)
             for record, result in zip((one, other), together, strict=True)

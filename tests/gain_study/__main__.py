@@ -15,14 +15,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tests.coverage_study.study import Line
-from tests.gain_study import study, workshop
+from tests.gain_study import revisions, study, workshop
 from tests.gain_study.table import markdown
 
 WORLDS: dict[str, Callable[[int], list[Line]]] = {
     "mirrors": study.lines_of,
     "workshop": workshop.lines_of,
+    "revisions": revisions.lines_of,
 }
-"""Six image walls with antennas by NEC2, and the virtual benches of both dialect families."""
+"""Six image walls with antennas by NEC2; the virtual benches of both dialect families; two antennas
+compared on each of these."""
 
 
 def lines_of(world: str, benches: int, seed: int, processes: int) -> list[Line]:
@@ -51,14 +53,14 @@ def main() -> None:
     options = argparse.ArgumentParser(prog="gain_study")
     options.add_argument("--benches", type=int, default=300)
     options.add_argument("--seed", type=int, default=20_000)
-    options.add_argument("--world", choices=[*WORLDS, "both"], default="both")
+    options.add_argument("--world", choices=[*WORLDS, "all"], default="all")
     options.add_argument("--processes", type=int, default=2)
     options.add_argument("--into", type=Path, help="document that holds the tables")
     options.add_argument("--lines", type=Path, help="file for every single interval, JSON lines")
     given = options.parse_args()
     os.nice(10)
     every: list[Line] = []
-    for world in WORLDS if given.world == "both" else (given.world,):
+    for world in WORLDS if given.world == "all" else (given.world,):
         began = time.monotonic()
         lines = lines_of(world, given.benches, given.seed, given.processes)
         every += lines

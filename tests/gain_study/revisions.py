@@ -26,7 +26,7 @@ from tests.coverage_study.draw import Drawn, generator
 from tests.coverage_study.memory import Shelf, VirtualBench
 from tests.coverage_study.owner import bench_file
 from tests.coverage_study.study import Line
-from tests.gain_study.workshop import AT_HZ, other_words, sheet_of, workshop
+from tests.gain_study.workshop import AT_HZ, DIPOLES, other_words, path_lines, sheet_of, workshop
 
 SAME_SHARE = 1.0 / 3.0
 LARGEST_CUT = 0.02
@@ -82,6 +82,7 @@ def with_revision(seed: int, *, other: bool) -> Drawn:
 def bench_of(one: Drawn, *, other: bool) -> Bench:
     """The owner's bench file, which names both revisions."""
     text = bench_file(one)
+    text = text.replace("antennas:\n", f"{path_lines(one, DIPOLES)}antennas:\n", 1)
     antenna = re.search(r"^  antenna: (.*)$", text, flags=re.MULTILINE)
     assert antenna is not None
     text = text.replace(antenna.group(0), f"{antenna.group(0)}\n  {NAMES[1]}: {antenna.group(1)}")

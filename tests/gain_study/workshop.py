@@ -54,12 +54,15 @@ LEAST_TRACKING_DBM = -60.0
 """The analyzers' own outputs go down to this."""
 
 
+DIPOLES = ("range dipole", "reference dipole")
+
+
 @dataclass(frozen=True)
 class Method:
     """A shipped recipe; the antennas at the two ends of the path that its owner qualified."""
 
     recipe: str
-    path_of: tuple[str, str] = ("range dipole", "reference dipole")
+    path_of: tuple[str, str] = DIPOLES
     sweep: str = "stepped"
 
 
@@ -134,13 +137,7 @@ def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
     wander_mm = 25 * max(1, method.path_of.count("antenna"))
     text = _qualified(one.seed)
     text = text.replace("range_tolerance: 10 mm", f"range_tolerance: {wander_mm} mm")
-    table = _path_table(one.seed, *method.path_of)
-    near, far = method.path_of
-    path = (
-        f"  path_spread: {{{table}}}\n  path_spread_of: [{near}, {far}]\n"
-        f"  path_spread_positions: {POSITIONS}\n"
-    )
-    text = text.replace("antennas:\n", f"{path}antennas:\n", 1)
+    text = text.replace("antennas:\n", f"{path_lines(one, method.path_of)}antennas:\n", 1)
     match_db = one.world.model.source.match_db
     text = text.replace("driver: scpi-source,", f"driver: scpi-source, match: {match_db:.1f} dB,")
     if method.sweep == "tracking":
@@ -151,6 +148,15 @@ def bench_of(one: Drawn, method: Method, *, other: bool) -> Bench:
             "driver: scpi-analyzer,", "driver: scpi-analyzer, tracking_level: [-120 dBm, 15 dBm],"
         )
     return _read(other_words(text) if other else text, f"drawn-{one.seed}.yaml")
+
+
+def path_lines(one: Drawn, ends: tuple[str, str]) -> str:
+    """What the owner's box says of one path, found with the antennas of its two ends."""
+    table = _path_table(one.seed, *ends)
+    return (
+        f"  path_spread: {{{table}}}\n  path_spread_of: [{ends[0]}, {ends[1]}]\n"
+        f"  path_spread_positions: {POSITIONS}\n"
+    )
 
 
 def other_words(text: str) -> str:

@@ -143,7 +143,8 @@ def test_what_the_place_does_to_one_antenna_twice_cancels_but_for_its_placing(
     notebook: Notebook,
 ) -> None:
     """A tenth of the box's, the distance's and the port's error comes back, twice; cable, noise
-    and drift of each measurement stay in full (RSS by hand)."""
+    and drift of each measurement stay in full, and walls act anew on either fit: a twentieth of the
+    2.7 dB that one path strays by (RSS by hand)."""
     first = measure(notebook, "dipole r3", -44.0, 0.0)
     before = notebook.job
     measure(notebook, "dipole r3", -44.0, 1000.0)
@@ -156,7 +157,8 @@ def test_what_the_place_does_to_one_antenna_twice_cancels_but_for_its_placing(
     own = [
         size for name, size in alone.items() if size not in place and not name.startswith(shared)
     ]
-    expected = math.sqrt(2.0) * math.hypot(*own, *(0.1 * size for size in place))
+    walls = 0.05 * 2.7
+    expected = math.sqrt(2.0) * math.hypot(*own, *(0.1 * size for size in place), walls)
     assert_allclose(result.budget.standard, expected, rtol=1e-6)
     assert result.budget.standard < 0.5 * math.hypot(*alone.values())
 
@@ -253,3 +255,24 @@ def test_dips_are_compared_where_they_lie_not_by_which_is_deeper(notebook: Noteb
     for result in found:
         assert_allclose(result.value, 3e6, atol=1.5e6)
         assert result.low < 3e6 < result.high
+
+
+def test_antennas_fitted_again_meet_the_walls_a_little_otherwise(notebook: Notebook) -> None:
+    """Like dipoles differ by next to nothing at one place, but each fit is a place of its own: a
+    twentieth of what one path strays by, for each of the two, and by hand for the reference's two.
+    """
+    table = type(notebook.bench.box.gain_spread_db)  # type: ignore[union-attr]
+    box = changed(
+        notebook.bench.box,
+        path_spread_db=table(frequency_hz=(AT,), values=(2.0,)),
+        path_spread_of=["range dipole", "dipole r3"],
+        path_spread_positions=None,
+    )
+    notebook.with_bench(box=box)
+    for at_s, mount, fits in ((0.0, "mount_a", 2), (4000.0, "mount_b", 4)):
+        measure(notebook, "dipole r3", -44.0, at_s, mount)
+        measure(notebook, "reference dipole", -44.0, at_s + 1000.0, mount)
+        found = compare(notebook, at_s + 2000.0, second="reference dipole")
+        placed = terms_of(found)["placed again"]
+        assert_allclose(placed.size, 0.05 * 2.0 * math.sqrt(fits), rtol=1e-12)
+        assert not placed.assumed
