@@ -47,6 +47,7 @@ class DaemonRefused(BenchdError):
             advice=str(document.get("advice", "")),
         )
         self.family = str(document.get("family", "error"))
+        self.problems = list(document.get("problems") or [])
 
 
 def _where(document: Mapping[str, Any]) -> str:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchd.cli.ask_antenna import with_antennas
 from benchd.cli.client import DEFAULT_URL, Daemon
 from benchd.cli.connection import connect
 from benchd.cli.options import (
@@ -75,9 +76,17 @@ def check(
     if bench is not None:
         from benchd.cli.offline import resolve_offline
 
-        worksheet = resolve_offline(recipe, bench, recipes or [], read_pairs(parameter, "-p"))
+        file, folders = bench, recipes or []
+        worksheet = with_antennas(
+            read_pairs(parameter, "-p"),
+            lambda arguments: resolve_offline(recipe, file, folders, arguments),
+        )
     else:
-        worksheet = _check_with(daemon, _body(recipe, parameter))
+        body = _body(recipe, parameter)
+        worksheet = with_antennas(
+            body["arguments"],
+            lambda arguments: _check_with(daemon, body | {"arguments": arguments}),
+        )
     if json:
         say(to_text(worksheet, indent=2))
         return
@@ -127,7 +136,10 @@ def queue(
     body = {**_body(recipe, parameter), "priority": priority}
     with connect(daemon) as client:
         body.update(_window(not_before, finish_by, client))
-        job = client.post("/api/jobs", body)
+        job = with_antennas(
+            body["arguments"],
+            lambda arguments: client.post("/api/jobs", body | {"arguments": arguments}),
+        )
         if json and not wait:
             say(to_text(job, indent=2))
             return
