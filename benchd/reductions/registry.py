@@ -81,9 +81,10 @@ def enter_foreign() -> None:
 
 def _enter_broken(entry: EntryPoint, error: Exception) -> None:
     """A recipe that asks for it is refused with the reason, and so is reducing again."""
-    if entry.name in _KINDS:
-        return
     text = f'the reduction "{entry.name}" ({entry.value}) cannot be loaded: {error}'
+    _BROKEN[entry.name] = text
+    if entry.name in _KINDS:
+        return  # another of this name is there, and stays
 
     class Broken(_Broken):
         why = text
@@ -92,7 +93,6 @@ def _enter_broken(entry: EntryPoint, error: Exception) -> None:
         raise ReductionRefused(text, where=captures.step)
 
     _KINDS[entry.name] = Kind(Broken, reduce)
-    _BROKEN[entry.name] = text
 
 
 def broken() -> dict[str, str]:

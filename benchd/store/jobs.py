@@ -8,6 +8,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from pydantic import ValidationError
 from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, update
 
 from benchd.errors import UnknownId
@@ -346,7 +347,14 @@ def worksheet(connection: Connection, job_id: str) -> Worksheet:
     # As it was stored, not as it reads now: a newer benchd fills in fields that it did not have.
     if digest_of(document) != job.worksheet_hash:
         raise StoreDamaged(f"the worksheet of job {job_id} does not match its hash.")
-    return worksheet_from(document)
+    try:
+        return worksheet_from(document)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise StoreDamaged(
+            f"the worksheet of job {job_id} cannot be read: {place}: {first['msg']}."
+        ) from error
 
 
 def events(

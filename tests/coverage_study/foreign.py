@@ -182,7 +182,7 @@ def results(one: Foreign, at_hz: list[float], **options: Any) -> tuple[Result, .
         "test": "test",
         "baseline": {"open": "open", "short": "short"},
         "design_frequency_hz": sum(one.antenna.sweep_hz) / 2.0,
-        "at_hz": at_hz,
+        "at_hz": at_hz or None,
         **options,
     })  # fmt: skip
     captures_of_job = JobCaptures(shelf, "job-1", "reduce reflection")

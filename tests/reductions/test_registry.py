@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from importlib.metadata import EntryPoint
+
 import pytest
 
-from benchd.reductions import kinds, worksheet_from
+from benchd.reductions import broken, kinds, registry, worksheet_from
 from benchd.worksheet import SETTINGS_MODELS, UnknownSettings
 
 DOCUMENT = {
@@ -57,3 +59,18 @@ def test_settings_of_a_kind_that_is_gone_are_kept_as_they_are(form: int) -> None
     assert isinstance(step.settings, UnknownSettings)
     assert (step.settings.kind, step.settings.travel_m) == ("spin", 0.1)
     assert step.needed_captures == frozenset()
+
+
+def test_a_package_that_takes_a_name_of_ours_changes_nothing_and_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    entry = EntryPoint("gain", "a_package_that_is_missing", registry.GROUP)
+    monkeypatch.setattr(registry, "entry_points", lambda group: [entry])
+    monkeypatch.setattr(registry, "_BROKEN", {})
+    ours = kinds()
+    registry.enter_foreign()
+    assert kinds() == ours
+    assert broken() == {
+        "gain": 'the reduction "gain" (a_package_that_is_missing) cannot be loaded: '
+        "No module named 'a_package_that_is_missing'"
+    }

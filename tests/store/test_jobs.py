@@ -5,7 +5,7 @@ import pytest
 from sqlalchemy import text
 
 from benchd.errors import LinkLost
-from benchd.store import JobState, Store, UnknownId, WrongState, codec
+from benchd.store import JobState, Store, StoreDamaged, UnknownId, WrongState, codec
 from benchd.worksheet import digest_of
 from tests.store import examples
 
@@ -190,3 +190,22 @@ def test_a_worksheet_stored_before_a_field_was_added_is_still_whole(store: Store
         )
         connection.execute(text("UPDATE jobs SET worksheet_hash = :hash"), {"hash": older})
     assert [step.line for step in store.worksheet(job.id).steps] == [0] * len(worksheet.steps)
+
+
+def test_a_worksheet_that_no_longer_reads_costs_its_job_and_says_so(store: Store) -> None:
+    """Whole as it was stored, but of a form that this benchd does not know."""
+    job = store.add_job(examples.worksheet())
+    document = {**examples.worksheet().model_dump(mode="json"), "on_interrupt": "dream"}
+    with store._database.writing() as connection:
+        connection.execute(text("PRAGMA defer_foreign_keys = ON"))
+        connection.execute(
+            text("UPDATE worksheets SET hash = :new, body = :body WHERE hash = :old"),
+            {"new": digest_of(document), "body": codec.dumps(document), "old": job.worksheet_hash},
+        )
+        connection.execute(
+            text("UPDATE jobs SET worksheet_hash = :new"), {"new": digest_of(document)}
+        )
+    with pytest.raises(
+        StoreDamaged, match=f"the worksheet of job {job.id} cannot be read: on_interrupt: Input"
+    ):
+        store.worksheet(job.id)
