@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from tests.coverage_study.study import Line
-from tests.gain_study import workshop
+from tests.gain_study import revisions, workshop
 from tests.gain_study.table import markdown
 
 SEEDS = {"shipped makes": 606, "other makes": 609}
@@ -59,3 +59,22 @@ def test_the_families_differ_in_their_words_and_not_in_their_physics() -> None:
     for name in ("generator", "analyzer", "switch"):
         words = [(one.instruments[name].commands, one.instruments[name].options) for one in benches]
         assert words[0] != words[1], name
+
+
+@pytest.mark.parametrize(("seed", "region"), [(1003, "one antenna twice"), (1004, "cut anew")])
+def test_two_revisions_are_compared_on_a_bench_of_each_family(seed: int, region: str) -> None:
+    """All three quantities of each, the truth inside, and no difference where there is none."""
+    found = revisions.lines_of(seed)
+    assert [line.quantity for line in found] == [
+        "difference of return loss",
+        "difference of resonance frequency",
+        "difference of realised gain",
+    ]
+    assert {line.region for line in found} == {region}
+    for line in found:
+        assert line.held, line
+        if region == "one antenna twice":
+            assert line.truth == 0.0
+            assert line.low is not None
+            assert line.high is not None
+            assert line.low <= 0.0 <= line.high
