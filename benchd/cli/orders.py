@@ -30,6 +30,7 @@ from benchd.cli.screen import note, plain, say, screen_of
 from benchd.cli.show import format_jobs, format_later, format_queued
 from benchd.cli.typed_times import read_when
 from benchd.errors import OrderRefused
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.web.forms import decode_records, decode_verdicts, to_text
 
 if TYPE_CHECKING:
@@ -41,13 +42,16 @@ OptionalJob = Annotated[
 ]  # fmt: skip
 
 
+def _source(recipe: str) -> RecipeSource:
+    """What RECIPE means: a file that is read here, or a name that the daemon knows."""
+    if is_file(recipe):
+        return RecipeSource(text=read_recipe_file(recipe), file=Path(recipe).name)
+    return RecipeSource(recipe)
+
+
 def _body(recipe: str, parameters: list[str] | None) -> dict[str, Any]:
     arguments = read_pairs(parameters, "-p")
-    if is_file(recipe):
-        return {
-            "text": read_recipe_file(recipe), "file": Path(recipe).name, "arguments": arguments,
-        }  # fmt: skip
-    return {"recipe": recipe, "arguments": arguments}
+    return {**_source(recipe).as_body(), "arguments": arguments}
 
 
 def check(
@@ -133,9 +137,9 @@ def queue(
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:  # fmt: skip
     """Hand a recipe to the daemon, which runs it when the bench is free."""
-    body = {**_body(recipe, parameter), "priority": priority}
+    body = _body(recipe, parameter)
     with connect(daemon) as client:
-        body.update(_window(not_before, finish_by, client))
+        body |= _request(priority, not_before, finish_by, client).as_body()
         job = with_antennas(
             body["arguments"],
             lambda arguments: client.post("/api/jobs", body | {"arguments": arguments}),
@@ -148,21 +152,21 @@ def queue(
             _watch(client, [job["id"]], json)
 
 
-def _window(not_before: str | None, finish_by: str | None, client: Daemon) -> dict[str, str]:
+def _request(
+    priority: int, not_before: str | None, finish_by: str | None, client: Daemon
+) -> JobRequest:
     """The window with the offsets from UTC that the bench's time zone has on those days."""
     if not_before is None and finish_by is None:
-        return {}
+        return JobRequest(priority)
     zone = client.zone
     now = datetime.now(UTC)
-    window: dict[str, str] = {}
+    start = end = None
     if not_before is not None:
         start = read_when(not_before, "--not-before", after=now, zone=zone)
-        window["not_before"] = start.isoformat()
         now = max(now, start)
     if finish_by is not None:
         end = read_when(finish_by, "--finish-by", after=now, zone=zone)
-        window["finish_by"] = end.isoformat()
-    return window
+    return JobRequest(priority, start, end)
 
 
 def jobs(

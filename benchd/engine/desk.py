@@ -32,9 +32,9 @@ from benchd.engine.storethread import StoreThread
 from benchd.engine.vitals import Vitals
 from benchd.engine.workroom import Workroom
 from benchd.errors import OrderRefused
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.recipe import Recipe, resolve
 from benchd.results import ResultRecord, Verdict
-from benchd.rounding import about_words
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Role
@@ -43,6 +43,9 @@ from benchd.worksheet import ReduceStep, Worksheet
 MAX_WAITING = 1000
 READING_LIMIT_S = 10.0
 WORKING_LIMIT_S = 300.0
+
+NOW = JobRequest()
+"""As soon as the bench is free, after what was queued before."""
 
 Noted = Callable[[JobRow], None]
 """Is called with the job as an order leaves it, in the transaction that carries the order out."""
@@ -90,46 +93,27 @@ class BenchDesk:
 
     async def queue(
         self,
-        recipe: str,
+        source: RecipeSource,
         arguments: Mapping[str, str],
+        request: JobRequest = NOW,
         *,
-        priority: int = 0,
-        not_before: datetime | None = None,
-        finish_by: datetime | None = None,
         noted: Noted | None = None,
     ) -> JobRow:
-        """Queue a recipe from the shelf by name.
+        """Queue a recipe. Raises RecipeError, UnsafeError or OrderRefused; then nothing was."""
+        worksheet = await self.check(source, arguments)
+        return await self._add(worksheet, request, noted)
 
-        Raises RecipeError, UnsafeError or OrderRefused; then nothing was queued.
-        """
-        worksheet = await self.check(recipe, arguments)
-        return await self._add(worksheet, priority, not_before, finish_by, noted)
-
-    async def queue_text(
-        self,
-        text: str,
-        file: str,
-        arguments: Mapping[str, str],
-        *,
-        priority: int = 0,
-        not_before: datetime | None = None,
-        finish_by: datetime | None = None,
-    ) -> JobRow:
-        """Queue a recipe given as text; `file` is what its errors call it."""
-        worksheet = await self.check_text(text, file, arguments)
-        return await self._add(worksheet, priority, not_before, finish_by)
-
-    async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
-        """The worksheet of a recipe from the shelf; nothing is queued."""
-        found = await self._reading.call(self._shelf.get, recipe)
-        await self._look()
-        worksheet = await self._working.call(resolve, found, self._live.now, arguments)
-        return await self._with_inputs(worksheet)
-
-    async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
-        """The worksheet of a recipe given as text; nothing is queued."""
-        await self._look()
-        worksheet = await self._working.call(self._resolve_text, text, file, arguments)
+    async def check(self, source: RecipeSource, arguments: Mapping[str, str]) -> Worksheet:
+        """The worksheet that a recipe becomes; nothing is queued."""
+        if source.text is None:
+            found = await self._reading.call(self._shelf.get, str(source.name))
+            await self._look()
+            worksheet = await self._working.call(resolve, found, self._live.now, arguments)
+        else:
+            await self._look()
+            worksheet = await self._working.call(
+                self._resolve_text, source.text, source.file, arguments
+            )
         return await self._with_inputs(worksheet)
 
     async def _with_inputs(self, worksheet: Worksheet) -> Worksheet:
@@ -241,59 +225,23 @@ class BenchDesk:
         recipe: Recipe = self._shelf.read(text, file)
         return resolve(recipe, self._live.now, arguments)
 
-    async def _add(
-        self,
-        worksheet: Worksheet,
-        priority: int,
-        not_before: datetime | None,
-        finish_by: datetime | None,
-        noted: Noted | None = None,
-    ) -> JobRow:
+    async def _add(self, worksheet: Worksheet, request: JobRequest, noted: Noted | None) -> JobRow:
         waiting = await self._db.call(self._store.jobs, (JobState.WAITING,), limit=MAX_WAITING)
         if len(waiting) >= MAX_WAITING:
             raise OrderRefused(
                 f"{MAX_WAITING} jobs are waiting already",
                 advice="Withdraw some, or wait until they have run.",
             )
-        self._check_window(worksheet, not_before, finish_by)
+        request.check(worksheet.expected_s, datetime.now(UTC))
 
         def add() -> JobRow:
             self._live.keep(worksheet, self._store)
-            return self._store.add_job(
-                worksheet, priority=priority, not_before=not_before, finish_by=finish_by
-            )
+            return self._store.add_job(worksheet, request)
 
         row = await self._db.call(self._noting, noted, add)
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         self._queue.wake()
         return row
-
-    @staticmethod
-    def _check_window(
-        worksheet: Worksheet, not_before: datetime | None, finish_by: datetime | None
-    ) -> None:
-        for name, moment in (("not before", not_before), ("finish by", finish_by)):
-            if moment is None:
-                continue
-            if moment.tzinfo is None:
-                raise OrderRefused(f'"{name}" {moment.isoformat()} has no time zone')
-            try:
-                moment.astimezone(UTC)
-            except OverflowError as error:
-                raise OrderRefused(
-                    f'"{name}" {moment.isoformat()} lies outside the years 1 to 9999 in UTC',
-                    advice="Leave it out, or give a time that can come.",
-                ) from error
-        if finish_by is None:
-            return
-        opens = max(not_before or datetime.now(UTC), datetime.now(UTC))
-        room_s = (finish_by - opens).total_seconds()
-        if room_s < worksheet.expected_s:
-            raise OrderRefused(
-                f"the job needs about {about_words(worksheet.expected_s)}, "
-                f"its window has {about_words(max(0.0, room_s))}",
-                advice="Give it a longer window, fewer points or a shorter dwell.",
-            )
 
     # -- questions ---------------------------------------------------------------------------
 

@@ -26,6 +26,7 @@ from pydantic import (
 from pydantic_core import from_json
 
 from benchd.errors import OrderRefused
+from benchd.job_request import JobRequest
 from benchd.untrusted import plain_moment, plain_whole
 
 LARGEST_ORDER_BYTES = 64 * 1024
@@ -58,6 +59,11 @@ class QueueOrder(_Order):
     priority: Annotated[int, PlainWhole] = Field(default=0, ge=-100, le=100)
     not_before: Moment | None = None
     finish_by: Moment | None = None
+
+    @property
+    def request(self) -> JobRequest:
+        """When the job may run."""
+        return JobRequest(self.priority, self.not_before, self.finish_by)
 
 
 class WithdrawOrder(_Order):

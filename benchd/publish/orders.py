@@ -18,6 +18,7 @@ from typing import Any, Protocol
 import structlog
 
 from benchd.errors import BenchdError, OrderRefused
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.publish.order_memory import OrderMemory, ShortMemory
 from benchd.publish.order_models import (
     Order,
@@ -45,15 +46,14 @@ class OrderHandler(Protocol):
 
     async def queue(
         self,
-        recipe: str,
+        source: RecipeSource,
         arguments: dict[str, str],
+        request: JobRequest,
+        /,
         *,
-        priority: int = 0,
-        not_before: datetime | None = None,
-        finish_by: datetime | None = None,
         noted: Noted | None = None,
     ) -> JobRow:
-        """Queue a recipe by its name."""
+        """Queue a recipe."""
         ...
 
     async def withdraw(self, job_id: str, /, *, noted: Noted | None = None) -> JobRow:
@@ -235,13 +235,9 @@ class OrderBook:
         async with asyncio.timeout(ANSWER_WITHIN_S):
             match order:
                 case QueueOrder():
+                    source = RecipeSource(order.recipe)
                     job = await self._handler.queue(
-                        order.recipe,
-                        dict(order.arguments),
-                        priority=order.priority,
-                        not_before=order.not_before,
-                        finish_by=order.finish_by,
-                        noted=noted,
+                        source, dict(order.arguments), order.request, noted=noted
                     )
                 case WithdrawOrder():
                     job = await self._handler.withdraw(order.job, noted=noted)

@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, update
 
 from benchd.errors import UnknownId
+from benchd.job_request import JobRequest
 from benchd.reductions import worksheet_from
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, WrongState
@@ -122,10 +123,7 @@ def _job(row: RowMapping) -> JobRow:
 def add(
     connection: Connection,
     worksheet: Worksheet,
-    *,
-    priority: int,
-    not_before: datetime | None,
-    finish_by: datetime | None,
+    request: JobRequest,
     now: datetime,
 ) -> JobRow:
     """A new waiting job and, if it is the first of its kind, its worksheet."""
@@ -144,10 +142,10 @@ def add(
         title=worksheet.title,
         worksheet_hash=digest,
         state=JobState.WAITING,
-        priority=priority,
+        priority=request.priority,
         created_at=now,
-        not_before=not_before,
-        finish_by=finish_by,
+        not_before=request.not_before,
+        finish_by=request.finish_by,
         started_at=None,
         ended_at=None,
         step_index=0,

@@ -12,6 +12,7 @@ from typing import Any, Self
 
 from sqlalchemy import Connection, text
 
+from benchd.job_request import JobRequest
 from benchd.results import ResultRecord, Verdict
 from benchd.store import (
     bench_texts,
@@ -124,25 +125,11 @@ class Store:
 
     # --- jobs ---------------------------------------------------------------------------
 
-    def add_job(
-        self,
-        worksheet: Worksheet,
-        *,
-        priority: int = 0,
-        not_before: datetime | None = None,
-        finish_by: datetime | None = None,
-    ) -> JobRow:
-        """Queue a job; higher priorities run first."""
+    def add_job(self, worksheet: Worksheet, request: JobRequest | None = None) -> JobRow:
+        """Queue a job; without a request it may run at once, at priority 0."""
         now = self._clock()
         with self._writing() as connection:
-            job = jobs.add(
-                connection,
-                worksheet,
-                priority=priority,
-                not_before=not_before,
-                finish_by=finish_by,
-                now=now,
-            )
+            job = jobs.add(connection, worksheet, request or JobRequest(), now)
             outbox.add_job(connection, job, now)
         return job
 

@@ -112,24 +112,13 @@ def _add_jobs(app: FastAPI, desk: BenchDesk) -> None:
     @app.post("/api/jobs")
     async def queue(body: JobBody) -> Response:
         """Queue a recipe. 201 with the job."""
-        if body.text is not None:
-            row = await desk.queue_text(
-                body.text, body.file, body.arguments, priority=body.priority,
-                not_before=body.not_before, finish_by=body.finish_by,
-            )  # fmt: skip
-        else:
-            row = await desk.queue(
-                body.recipe or "", body.arguments, priority=body.priority,
-                not_before=body.not_before, finish_by=body.finish_by,
-            )  # fmt: skip
+        row = await desk.queue(body.source, body.arguments, body.request)
         return json_response(job_document(row), 201, {"location": f"/api/jobs/{row.id}"})
 
     @app.post("/api/check")
     async def check(body: RecipeBody) -> Response:
         """The worksheet that a recipe would become; nothing is queued."""
-        if body.text is not None:
-            return await large_response(await desk.check_text(body.text, body.file, body.arguments))
-        return await large_response(await desk.check(body.recipe or "", body.arguments))
+        return await large_response(await desk.check(body.source, body.arguments))
 
     @app.get("/api/jobs")
     async def jobs(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated
 
 from pydantic import (
@@ -15,6 +14,7 @@ from pydantic import (
     model_validator,
 )
 
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.untrusted import plain_moment, plain_whole
 
 MOST_ARGUMENTS = 100
@@ -56,6 +56,11 @@ class RecipeBody(Body):
             raise ValueError('give either "recipe", a name, or "text", a whole recipe')
         return self
 
+    @property
+    def source(self) -> RecipeSource:
+        """Where the recipe comes from."""
+        return RecipeSource(self.recipe, self.text, self.file)
+
 
 class AntennaBody(Body):
     """An antenna for the register.
@@ -77,8 +82,9 @@ class JobBody(RecipeBody):
     finish_by: Moment | None = None
 
     @property
-    def window(self) -> tuple[datetime | None, datetime | None]:
-        return self.not_before, self.finish_by
+    def request(self) -> JobRequest:
+        """When the job may run."""
+        return JobRequest(self.priority, self.not_before, self.finish_by)
 
     @model_validator(mode="after")
     def _window_in_order(self) -> JobBody:

@@ -13,6 +13,7 @@ import pytest
 
 from benchd.cli.typed_times import read_when
 from benchd.errors import UserError
+from benchd.job_request import JobRequest, RecipeSource
 
 JOB = "job-0000000000000001"
 
@@ -77,9 +78,9 @@ def test_a_recipe_is_queued_with_its_parameters(api: Any, benchd: Any) -> None:
         0,
         f"{JOB} queued: return-loss, 4 steps, about 38 s.\n",
     )
-    _, recipe, arguments, when = api.desk.orders[0]
-    assert (recipe, arguments, when["priority"]) == (
-        "return-loss", {"antenna": "dipole r3", "centre": "1.7 GHz"}, 3,
+    _, source, arguments, request = api.desk.orders[0]
+    assert (source, arguments, request) == (
+        RecipeSource("return-loss"), {"antenna": "dipole r3", "centre": "1.7 GHz"}, JobRequest(3),
     )  # fmt: skip
 
 
@@ -87,7 +88,8 @@ def test_a_recipe_file_is_sent_whole(api: Any, benchd: Any, tmp_path: Path) -> N
     file = tmp_path / "mine.yaml"
     file.write_text("recipe: mine # größer\n", encoding="utf-8")
     assert benchd("queue", str(file), api=api).code == 0
-    assert api.desk.orders[0][:3] == ("queue_text", "recipe: mine # größer\n", "mine.yaml")
+    source = RecipeSource(text="recipe: mine # größer\n", file="mine.yaml")
+    assert api.desk.orders[0][:2] == ("queue", source)
 
 
 def test_a_recipe_file_that_is_not_there(api: Any, benchd: Any, tmp_path: Path) -> None:
@@ -199,10 +201,8 @@ def test_a_window_is_sent_with_its_offset(api: Any, benchd: Any) -> None:
         "queue", "return-loss", "--not-before", "2026-03-01T22:00+01:00",
         "--finish-by", "2026-03-02 05:00Z", api=api,
     )  # fmt: skip
-    when = api.desk.orders[0][3]
-    assert (when["not_before"], when["finish_by"]) == (
-        datetime(2026, 3, 1, 21, tzinfo=UTC),
-        datetime(2026, 3, 2, 5, tzinfo=UTC),
+    assert api.desk.orders[0][3] == JobRequest(
+        0, datetime(2026, 3, 1, 21, tzinfo=UTC), datetime(2026, 3, 2, 5, tzinfo=UTC)
     )
 
 

@@ -30,8 +30,8 @@ def computer(
 
 
 def window(api: Any) -> tuple[datetime | None, datetime | None]:
-    when = api.desk.orders[-1][3]
-    return when["not_before"], when["finish_by"]
+    request = api.desk.orders[-1][3]
+    return request.not_before, request.finish_by
 
 
 def test_a_date_is_meant_in_the_zone_of_the_bench(api: Any, benchd: Any) -> None:

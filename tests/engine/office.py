@@ -17,6 +17,7 @@ from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.queue import JobQueue
 from benchd.errors import LinkLost
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.store import JobRow, JobState, Store
 from tests.patience import PATIENCE_S
 
@@ -96,7 +97,9 @@ class Office:
         self, seconds: float = 0.01, on_interrupt: str = "resume", **more: Any
     ) -> JobRow:
         recipe = WAITING.format(seconds=seconds, on_interrupt=on_interrupt)
-        return await self.desk.queue_text(recipe, "pauses.yaml", {}, **more)
+        return await self.desk.queue(
+            RecipeSource(text=recipe, file="pauses.yaml"), {}, JobRequest(**more)
+        )
 
     async def until(self, job_id: str, state: JobState) -> JobRow:
         async with asyncio.timeout(PATIENCE_S):

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from benchd.errors import OrderRefused
+from benchd.job_request import RecipeSource
 from benchd.store import JobRow, JobState, Store, StoreFull, WrongState
 from tests.engine.office import Office
 from tests.patience import PATIENCE_S
@@ -30,7 +31,7 @@ steps:
 
 async def by_hand(office: Office, on_interrupt: str = "resume", seconds: float = 0.01) -> JobRow:
     text = HANDS.format(on_interrupt=on_interrupt, seconds=seconds)
-    return await office.desk.queue_text(text, "by-hand.yaml", {})
+    return await office.desk.queue(RecipeSource(text=text, file="by-hand.yaml"), {})
 
 
 @asynccontextmanager

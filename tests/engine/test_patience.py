@@ -10,6 +10,7 @@ import pytest
 
 from benchd.engine import keeper
 from benchd.errors import OrderRefused
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.moments import time_words
 from benchd.store import JobRow, JobState
 from benchd.worksheet import HandsStep
@@ -36,7 +37,9 @@ steps:
 
 async def patient(office: Office, keys: str = "", **more: object) -> JobRow:
     text = RECIPE.format(keys=f", {keys}" if keys else "")
-    return await office.desk.queue_text(text, "patient.yaml", {}, **more)  # type: ignore[arg-type]
+    return await office.desk.queue(
+        RecipeSource(text=text, file="patient.yaml"), {}, JobRequest(**more)
+    )  # type: ignore[arg-type]
 
 
 def shorter(office: Office, job: JobRow, seconds: float, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -284,7 +287,7 @@ steps:
   - capture: {{role: open, route: middle, position: open, sweep: main}}
   - hands: {{ask: Fit the antenna.}}
 """
-    job = await office.desk.queue_text(text, "two.yaml", {})
+    job = await office.desk.queue(RecipeSource(text=text, file="two.yaml"), {})
     shorter(office, job, 0.2, monkeypatch)
     async with at_work(office):
         await until_it_asks(office, job)

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from benchd.acquire import Sweep
+from benchd.job_request import RecipeSource
 from benchd.store import JobState
 from drivers.exchange import Progress
 from tests.engine.office import Office
@@ -36,7 +37,7 @@ async def test_of_a_fast_sweeps_progress_the_first_and_the_last_are_told(
         return plain(procedure, names, on_progress, lid=lid)
 
     monkeypatch.setattr(working.rig, "measure", measure)
-    job = await working.desk.queue_text(CAPTURE, "one.yaml", {})
+    job = await working.desk.queue(RecipeSource(text=CAPTURE, file="one.yaml"), {})
     await working.until(job.id, JobState.DONE)
     kept = list(working.hub._kept)
     told = [event.data["done"] for event in kept if event.kind == "progress"]

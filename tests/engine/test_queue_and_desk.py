@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from benchd.errors import OrderRefused, UnsafeError
+from benchd.job_request import RecipeSource
 from benchd.store import JobState, WrongState
 from tests.engine.office import Office
 from tests.patience import PATIENCE_S
@@ -136,7 +137,7 @@ steps:
 
 async def test_an_answer_given_twice_does_not_answer_the_next_request(working: Office) -> None:
     """Two presses of a key: RF must not go on while hands are still busy with the second one."""
-    job = await working.desk.queue_text(TWO_REQUESTS, "two.yaml", {})
+    job = await working.desk.queue(RecipeSource(text=TWO_REQUESTS, file="two.yaml"), {})
 
     async def asked(step: int) -> None:
         while (row := await working.desk.job(job.id)).hands is None or row.hands["step"] != step:
@@ -159,13 +160,13 @@ async def test_an_answer_given_twice_does_not_answer_the_next_request(working: O
 
 async def test_an_unknown_recipe_names_the_nearest(office: Office) -> None:
     with pytest.raises(OrderRefused, match=r'no recipe "retrun-loss"\. Did you mean "return-loss"'):
-        await office.desk.queue("retrun-loss", {})
+        await office.desk.queue(RecipeSource("retrun-loss"), {})
 
 
 @pytest.mark.parametrize("name", ["../secrets", "/etc/passwd", "benches/workshop", "a\nb", ""])
 async def test_no_recipe_name_leaves_the_folders(office: Office, name: str) -> None:
     with pytest.raises(OrderRefused, match="there is no recipe"):
-        await office.desk.queue(name, {})
+        await office.desk.queue(RecipeSource(name), {})
 
 
 async def test_a_job_that_could_damage_something_is_refused_before_it_may_wait(
@@ -177,7 +178,7 @@ async def test_a_job_that_could_damage_something_is_refused_before_it_may_wait(
         update={"instruments": {**weak.instruments, "analyzer": analyzer}}
     )
     with pytest.raises(UnsafeError, match="analyzer"):
-        await office.desk.queue("return-loss", {"antenna": "dipole r3"})
+        await office.desk.queue(RecipeSource("return-loss"), {"antenna": "dipole r3"})
     assert await office.desk.jobs() == []
 
 

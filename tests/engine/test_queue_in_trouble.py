@@ -14,6 +14,7 @@ from sqlalchemy import text
 from benchd.engine import keeper, queue, storethread
 from benchd.engine.recovery import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
+from benchd.job_request import RecipeSource
 from benchd.store import JobRow, JobState, StoreError, StoreFull
 from tests.engine.office import Office
 from tests.patience import PATIENCE_S
@@ -82,7 +83,7 @@ async def test_a_capture_waits_for_room_on_a_full_disk_and_is_not_lost(
     office: Office, failing: Any
 ) -> None:
     calls = failing("commit_capture", StoreFull("the disk is full"), 4)
-    job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
     # The flat trace cannot be reduced: the reduce step ends the job, after three captures.
     await run(office, job, JobState.FAILED)
     assert calls == [4]
@@ -224,7 +225,7 @@ async def test_a_driver_fault_while_switching_rf_off_is_tried_again_and_ends_not
 async def test_a_job_fails_where_a_driver_fault_meets_it_and_rf_off_fails_too(
     office: Office, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
     plain, broken = office.rig.rf_off, [0]
 
     def measure(*_: Any, **__: Any) -> None:
@@ -247,7 +248,7 @@ async def test_a_job_fails_where_a_driver_fault_meets_it_and_rf_off_fails_too(
 
 async def interrupted_after_baselines(office: Office) -> JobRow:
     """The job, as a power cut in its third step leaves it."""
-    job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
     await run(office, job, JobState.FAILED)
     with office.store._database.writing() as connection:
         connection.execute(
@@ -323,7 +324,7 @@ async def test_an_interrupted_job_begins_again_where_an_instrument_was_replaced(
 
 
 async def test_a_job_resolved_against_another_bench_file_is_checked_anew(office: Office) -> None:
-    job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
     bench = office.desk._live.now
     analyzer = bench.instruments["analyzer"].model_copy(update={"largest_input_dbm": -60.0})
     office.queue._runner._live.now = bench.model_copy(
@@ -341,7 +342,7 @@ async def test_a_job_resolved_against_another_bench_file_is_checked_anew(office:
 async def test_a_job_goes_on_where_the_bench_file_changed_in_something_else(
     office: Office,
 ) -> None:
-    job = await office.desk.queue_text(CAPTURE_THEN_REDUCE, "one.yaml", {})
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
     office.queue._runner._live.now = office.desk._live.now.model_copy(
         update={"title": "Moved house"}
     )

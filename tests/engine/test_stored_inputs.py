@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchd.errors import OrderRefused
+from benchd.job_request import RecipeSource
 from benchd.store import JobState
 from tests.engine.office import Office
 from tests.patience import PATIENCE_S
@@ -26,7 +27,7 @@ async def test_a_job_whose_baselines_nobody_took_is_refused_at_once(
     office: Office, verb: str
 ) -> None:
     with pytest.raises(OrderRefused) as refusal:
-        await getattr(office.desk, verb)("return-loss", DIPOLE)
+        await getattr(office.desk, verb)(RecipeSource("return-loss"), DIPOLE)
     text = str(refusal.value)
     assert "open baseline: there is no stored open capture of the route middle" in text
     assert "short baseline: there is no stored short capture of the route middle" in text
@@ -35,41 +36,41 @@ async def test_a_job_whose_baselines_nobody_took_is_refused_at_once(
 
 
 async def test_baselines_that_wait_ahead_will_be_there(office: Office) -> None:
-    await office.desk.queue("open-short-baseline", {"points": "21"})
-    await office.desk.queue("return-loss", DIPOLE)
+    await office.desk.queue(RecipeSource("open-short-baseline"), {"points": "21"})
+    await office.desk.queue(RecipeSource("return-loss"), DIPOLE)
     with pytest.raises(OrderRefused, match="no stored open capture"):
-        await office.desk.queue("return-loss", {**DIPOLE, "points": "31"})
+        await office.desk.queue(RecipeSource("return-loss"), {**DIPOLE, "points": "31"})
     with pytest.raises(OrderRefused, match="no stored open capture"):
-        await office.desk.queue("return-loss", {**DIPOLE, "level": "-12 dBm"})
+        await office.desk.queue(RecipeSource("return-loss"), {**DIPOLE, "level": "-12 dBm"})
 
 
 async def test_stored_baselines_are_held_against_what_will_be_measured(working: Office) -> None:
-    job = await working.desk.queue("open-short-baseline", {"points": "21"})
+    job = await working.desk.queue(RecipeSource("open-short-baseline"), {"points": "21"})
     await done(working, job.id)
-    await working.desk.check("return-loss", DIPOLE)
+    await working.desk.check(RecipeSource("return-loss"), DIPOLE)
     for arguments, difference in (
         ({"points": "31"}, "grid: the baseline has"),
         ({"level": "-12 dBm"}, "source level (dBm): the baseline has -10"),
         ({"max_age": "0 s"}, "the recipe allows 0 s"),
     ):
         with pytest.raises(OrderRefused) as refusal:
-            await working.desk.check("return-loss", {**DIPOLE, **arguments})
+            await working.desk.check(RecipeSource("return-loss"), {**DIPOLE, **arguments})
         assert difference in str(refusal.value)
 
 
 async def test_match_newest_wants_a_stored_reflection_of_each_antenna(office: Office) -> None:
     with pytest.raises(OrderRefused) as refusal:
-        await office.desk.queue("gain-pair-by-switch", {**YAGI, "match": "newest"})
+        await office.desk.queue(RecipeSource("gain-pair-by-switch"), {**YAGI, "match": "newest"})
     for antenna in ("yagi r2", "reference dipole"):
         assert f'there is no stored reflection of "{antenna}"' in str(refusal.value)
-    await office.desk.queue("gain-pair-by-switch", YAGI)
+    await office.desk.queue(RecipeSource("gain-pair-by-switch"), YAGI)
 
 
 async def test_reflections_that_wait_ahead_will_be_there(office: Office) -> None:
-    await office.desk.queue("open-short-baseline", {"points": "21"})
+    await office.desk.queue(RecipeSource("open-short-baseline"), {"points": "21"})
     for antenna in ("yagi r2", "reference dipole"):
-        await office.desk.queue("return-loss", {"antenna": antenna, "points": "21"})
-    await office.desk.queue("gain-pair-by-switch", {**YAGI, "match": "newest"})
+        await office.desk.queue(RecipeSource("return-loss"), {"antenna": antenna, "points": "21"})
+    await office.desk.queue(RecipeSource("gain-pair-by-switch"), {**YAGI, "match": "newest"})
 
 
 async def test_what_came_to_nothing_meanwhile_fails_the_job_before_it_measures(
@@ -77,8 +78,8 @@ async def test_what_came_to_nothing_meanwhile_fails_the_job_before_it_measures(
 ) -> None:
     import asyncio
 
-    baseline = await office.desk.queue("open-short-baseline", {"points": "21"})
-    job = await office.desk.queue("return-loss", DIPOLE)
+    baseline = await office.desk.queue(RecipeSource("open-short-baseline"), {"points": "21"})
+    job = await office.desk.queue(RecipeSource("return-loss"), DIPOLE)
     await office.desk.withdraw(baseline.id)
     task = asyncio.create_task(office.queue.run())
     try:

@@ -19,6 +19,7 @@ from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.pulse import HANGS_AFTER_TICKS, Pulse, PulseMonitor
 from benchd.engine.rfwatch import RfWatch
 from benchd.engine.vitals import Vitals
+from benchd.job_request import JobRequest
 from benchd.store import JobState, Store, StoreFull
 from tests.store import examples
 
@@ -140,7 +141,7 @@ async def test_jobs_that_stand_still_wake_somebody(
 ) -> None:
     soon = datetime.now(UTC) + timedelta(hours=1)
     await asyncio.to_thread(ward.store.add_job, examples.worksheet())
-    await asyncio.to_thread(ward.store.add_job, examples.worksheet(), not_before=soon)
+    await asyncio.to_thread(ward.store.add_job, examples.worksheet(), JobRequest(not_before=soon))
     found = await ward.look()
     assert (found["queue"]["waiting"], found["queue"]["may_run"]) == (2, 1)
     assert found["wake"] == []

@@ -11,6 +11,7 @@ import pytest
 from benchd.engine.storethread import StoreThread
 from benchd.engine.workroom import Workroom
 from benchd.errors import Busy
+from benchd.job_request import RecipeSource
 from tests.engine.office import Office
 from tests.patience import PATIENCE_S
 
@@ -32,7 +33,7 @@ async def test_a_recipe_of_thousands_of_captures_holds_up_no_other_order(office:
     job, gate = await office.text(), threading.Event()
     holding = asyncio.create_task(office.desk._working.call(gate.wait, PATIENCE_S))
     await asyncio.sleep(0)
-    checking = asyncio.create_task(office.desk.check_text(MANY, "many.yaml", {}))
+    checking = asyncio.create_task(office.desk.check(RecipeSource(text=MANY, file="many.yaml"), {}))
     await asyncio.sleep(0)
     assert (await office.desk.withdraw(job.id)).state == "withdrawn"
     assert (await office.desk.jobs(limit=1))[0].id == job.id

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from benchd.errors import UnsafeError
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.publish import order_memory, orders
 from benchd.publish.order_memory import ShortMemory
 from benchd.publish.orders import Noted, OrderBook
@@ -61,13 +62,14 @@ class Recording:
 
     async def queue(
         self,
-        recipe: str,
+        source: RecipeSource,
         arguments: dict[str, str],
+        request: JobRequest,
+        /,
         *,
         noted: Noted | None = None,
-        **options: Any,
     ) -> JobRow:
-        return await self._note(noted, "queue", recipe, arguments, options)
+        return await self._note(noted, "queue", source, arguments, request)
 
     async def withdraw(self, job_id: str, /, *, noted: Noted | None = None) -> JobRow:
         return await self._note(noted, "withdraw", job_id)
@@ -115,12 +117,11 @@ async def test_a_queue_order_is_carried_out_and_answered_whole(
             "finish_by": "2026-03-02T06:00:00+01:00",
         },
     )
-    options = {
-        "priority": 2,
-        "not_before": datetime(2026, 3, 1, 22, tzinfo=UTC),
-        "finish_by": datetime(2026, 3, 2, 5, tzinfo=UTC),
-    }
-    assert handler.asked == [("queue", "return-loss", {"antenna": "dipole r3"}, options)]
+    request = JobRequest(
+        2, datetime(2026, 3, 1, 22, tzinfo=UTC), datetime(2026, 3, 2, 5, tzinfo=UTC)
+    )
+    source = RecipeSource("return-loss")
+    assert handler.asked == [("queue", source, {"antenna": "dipole r3"}, request)]
     assert reply == {
         "schema": "benchd.reply/1",
         "bench": "workshop",

@@ -126,7 +126,7 @@ async def fill_gaps(witness: Witness, port: int) -> None:
 class NoJobs:
     """A handler for tests that only ask for replays."""
 
-    async def queue(self, recipe, arguments, **_):
+    async def queue(self, source, arguments, request, /, **_):
         raise AssertionError("nobody ordered this")
 
     async def withdraw(self, job_id, /):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from benchd.job_request import JobRequest
 from benchd.store import JobState, Store, StoreDamaged
 from tests.store import examples
 
@@ -88,7 +89,10 @@ def test_a_damaged_verdict_is_left_out_and_named(store: Store, place: Path, chan
     "change", ["state = 'nope'", "error = '{'", "hands = 'x'", "created_at = 'never'"]
 )
 def test_a_damaged_job_holds_up_no_other(store: Store, place: Path, change: str) -> None:
-    bad, good = store.add_job(examples.worksheet(), priority=5), store.add_job(examples.worksheet())
+    bad, good = (
+        store.add_job(examples.worksheet(), JobRequest(5)),
+        store.add_job(examples.worksheet()),
+    )
     spoil(place, f"UPDATE jobs SET {change} WHERE id = ?", bad.id)
     assert [job.id for job in store.jobs()] == [good.id]
     following = store.next_waiting("workshop")

@@ -5,6 +5,7 @@ import pytest
 from sqlalchemy import text
 
 from benchd.errors import LinkLost
+from benchd.job_request import JobRequest
 from benchd.store import JobState, Store, StoreDamaged, UnknownId, WrongState, codec
 from benchd.worksheet import digest_of
 from tests.store import examples
@@ -24,7 +25,7 @@ def job_in(store: Store, state: JobState) -> str:
 
 def test_a_new_job_waits_with_its_worksheet(store: Store) -> None:
     worksheet = examples.worksheet()
-    job = store.add_job(worksheet, priority=3, not_before=NOW, finish_by=NOW + HOUR)
+    job = store.add_job(worksheet, JobRequest(3, NOW, NOW + HOUR))
     assert store.job(job.id) == job
     assert store.worksheet(job.id) == worksheet
     assert store.worksheet(job.id).digest == job.worksheet_hash
@@ -95,8 +96,8 @@ def test_progress_counts_steps(store: Store) -> None:
 def test_the_next_job_has_the_highest_priority_then_the_greatest_age(store: Store) -> None:
     old = store.add_job(examples.worksheet())
     young = store.add_job(examples.worksheet())
-    urgent = store.add_job(examples.worksheet(), priority=5)
-    store.add_job(examples.worksheet(bench="roof"), priority=9)
+    urgent = store.add_job(examples.worksheet(), JobRequest(5))
+    store.add_job(examples.worksheet(bench="roof"), JobRequest(9))
     taken = []
     while (job := store.next_waiting("workshop", NOW)) is not None:
         taken.append(job.id)
@@ -115,13 +116,15 @@ def test_the_next_job_has_the_highest_priority_then_the_greatest_age(store: Stor
     ids=["just before", "at its start", "just before its end", "at its end"],
 )
 def test_a_job_is_taken_only_inside_its_window(store: Store, at: datetime, runs: bool) -> None:
-    job = store.add_job(examples.worksheet(), not_before=NOW, finish_by=NOW + HOUR)
+    job = store.add_job(
+        examples.worksheet(), request=JobRequest(not_before=NOW, finish_by=NOW + HOUR)
+    )
     assert store.next_waiting("workshop", at) == (job if runs else None)
 
 
 def test_a_job_whose_window_has_closed_is_missed(store: Store) -> None:
-    late = store.add_job(examples.worksheet(), finish_by=NOW)
-    in_time = store.add_job(examples.worksheet(), finish_by=NOW + HOUR)
+    late = store.add_job(examples.worksheet(), request=JobRequest(finish_by=NOW))
+    in_time = store.add_job(examples.worksheet(), request=JobRequest(finish_by=NOW + HOUR))
     assert [job.id for job in store.mark_missed("workshop", NOW)] == [late.id]
     assert store.job(late.id).state is JobState.MISSED
     assert store.job(in_time.id).state is JobState.WAITING

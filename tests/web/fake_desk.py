@@ -13,6 +13,7 @@ import numpy as np
 
 from benchd.curves import Curve
 from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.reductions.reflection_settings import Reflection
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, UnknownId
@@ -168,42 +169,36 @@ class FakeDesk:
 
     # -- the protocol
 
-    async def queue(self, recipe: str, arguments: Mapping[str, str], **when: Any) -> JobRow:
-        await self.check(recipe, arguments)
-        self.orders.append(("queue", recipe, dict(arguments), when))
+    async def queue(
+        self, source: RecipeSource, arguments: Mapping[str, str], request: JobRequest
+    ) -> JobRow:
+        await self.check(source, arguments)
+        self.orders.append(("queue", source, dict(arguments), request))
         number = len(self.rows) + 1
         return self.add(
-            f"job-{number:016d}", recipe=recipe, priority=when["priority"],
-            not_before=when["not_before"], finish_by=when["finish_by"],
+            f"job-{number:016d}", recipe=source.name or source.file, priority=request.priority,
+            not_before=request.not_before, finish_by=request.finish_by,
         )  # fmt: skip
 
-    async def queue_text(
-        self, text: str, file: str, arguments: Mapping[str, str], **when: Any
-    ) -> JobRow:
-        await self.check_text(text, file, arguments)
-        self.orders.append(("queue_text", text, file, dict(arguments), when))
-        return self.add(f"job-{len(self.rows) + 1:016d}", recipe=file, priority=when["priority"])
-
-    async def check(self, recipe: str, arguments: Mapping[str, str]) -> Worksheet:
+    async def check(self, source: RecipeSource, arguments: Mapping[str, str]) -> Worksheet:
+        if source.text is not None:
+            if "recipe:" not in source.text:
+                problem = Problem(
+                    source.file, 3, 5, "steps[0]", 'unknown step "capure", did you mean "capture"?'
+                )
+                raise RecipeError([problem])
+            return worksheet(arguments.get("antenna", "dipole r3"))
         if self.break_with is not None:
             raise self.break_with
-        if recipe != "return-loss":
+        if source.name != "return-loss":
             raise OrderRefused(
-                f'there is no recipe "{recipe}".', advice="benchd recipes lists them."
+                f'there is no recipe "{source.name}".', advice="benchd recipes lists them."
             )
         if arguments.get("level") == "30 dBm":
             raise UnsafeError(
                 "30 dBm would reach the coupler, which takes 20 dBm.", where="step 2",
                 advice="Set the level to 10 dBm or less.",
             )  # fmt: skip
-        return worksheet(arguments.get("antenna", "dipole r3"))
-
-    async def check_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
-        if "recipe:" not in text:
-            problem = Problem(
-                file, 3, 5, "steps[0]", 'unknown step "capure", did you mean "capture"?'
-            )
-            raise RecipeError([problem])
         return worksheet(arguments.get("antenna", "dipole r3"))
 
     async def jobs(self, *, states: Sequence[str] | None = None, limit: int = 100) -> list[JobRow]:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from structlog.testing import capture_logs
 
+from benchd.job_request import JobRequest, RecipeSource
 from benchd.web import forms
 
 JOB = "job-0000000000000001"
@@ -49,7 +50,7 @@ async def test_a_recipe_is_queued_by_name_with_its_window(api: Any) -> None:
         "progress": 0.0,
     }
     assert api.desk.orders[0][:3] == (
-        "queue", "return-loss", {"antenna": "dipole r3", "centre": "1.7 GHz"},
+        "queue", RecipeSource("return-loss"), {"antenna": "dipole r3", "centre": "1.7 GHz"},
     )  # fmt: skip
 
 
@@ -57,8 +58,8 @@ async def test_a_recipe_is_queued_as_text(api: Any) -> None:
     body = {"text": "recipe: mine\n", "file": "mine.yaml", "arguments": {"antenna": "yagi r2"}}
     answer = await api.client.post("/api/jobs", json=body)
     assert answer.status_code == 201
-    when = {"priority": 0, "not_before": None, "finish_by": None}
-    expected = ("queue_text", "recipe: mine\n", "mine.yaml", {"antenna": "yagi r2"}, when)
+    source = RecipeSource(text="recipe: mine\n", file="mine.yaml")
+    expected = ("queue", source, {"antenna": "yagi r2"}, JobRequest())
     assert api.desk.orders == [expected]
 
 
@@ -67,7 +68,7 @@ async def test_a_check_answers_with_the_worksheet_and_queues_nothing(api: Any) -
     assert answer.status_code == 200
     document = answer.json()
     assert [step["kind"] for step in document["steps"]] == ["hands", "capture", "reduce", "accept"]
-    assert document == forms.encode(await api.desk.check("return-loss", {}))
+    assert document == forms.encode(await api.desk.check(RecipeSource("return-loss"), {}))
     assert api.desk.rows == {}
 
 
