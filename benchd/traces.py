@@ -20,6 +20,10 @@ ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
 
 
+PATH_BROKEN = "path-broken"
+"""Flag of a capture, or a result of one, that no working path gives."""
+
+
 class Form(StrEnum):
     """What the values of a trace are."""
 

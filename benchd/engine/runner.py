@@ -36,12 +36,11 @@ from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
-from benchd.reduce.pathcheck import PATH_BROKEN
 from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
 from benchd.store.jobs import WITHDRAWN_WORDS
-from benchd.traces import Capture, Role
+from benchd.traces import PATH_BROKEN, Capture, Role
 from benchd.worksheet import (
     AcceptStep,
     CaptureStep,

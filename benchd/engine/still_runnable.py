@@ -8,9 +8,9 @@ from datetime import datetime
 from benchd.bench import Bench
 from benchd.bench.levels import excesses, level_budget
 from benchd.errors import OrderRefused
-from benchd.reduce.pathcheck import PATH_BROKEN
 from benchd.rounding import about_words
 from benchd.store import CaptureRow
+from benchd.traces import PATH_BROKEN
 from benchd.worksheet import CaptureStep, ReduceStep, RouteStep, Worksheet
 
 

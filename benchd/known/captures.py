@@ -11,8 +11,7 @@ from benchd.bench import Bench
 from benchd.errors import NormalisationRefused, ReductionRefused
 from benchd.known.archive import Archive, StoredCapture
 from benchd.reduce.compatibility import description, differences
-from benchd.reduce.pathcheck import PATH_BROKEN
-from benchd.traces import Capture, Role
+from benchd.traces import PATH_BROKEN, Capture, Role
 from benchd.worksheet import NEWEST, BaselineInput, ReductionSettings
 
 LOOKED_AT = 200

@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from benchd.reduce.knowledge import ReflectionKnowledge
-from benchd.reduce.pathcheck import PATH_BROKEN, at_noise, below_leak, noise_over
+from benchd.reduce.pathcheck import at_noise, below_leak, noise_over
 from benchd.reduce.reflection import NO_NOISE_MARGIN
-from benchd.traces import Capture, FloatArray
+from benchd.traces import PATH_BROKEN, Capture, FloatArray
 
 MOST_AT_NOISE = 0.5
 """Share of a sweep at the noise from which nothing is said of an antenna by it."""

@@ -17,9 +17,6 @@ import numpy as np
 
 from benchd.traces import BoolArray, FloatArray
 
-PATH_BROKEN = "path-broken"
-"""Flag of a reading that no working path gives."""
-
 LEAST_POINTS = 5
 """Neighbouring points that make a run: a null between leak and reflection is narrower."""
 
