@@ -49,7 +49,7 @@ _COMMANDS = (
     (health.health, "Tell how the daemon is, and whether to look at it now."),
     (readings.instruments, "List the instruments and whether they answer."),
     (antennas.bench, "Show the files of the bench and whether they are in force."),
-    (readings.recipes, "List the recipes with their parameters."),
+    (readings.recipes, "List the recipes with their parameters; or show one."),
     (readings.captures, "List stored captures."),
     (readings.results, "List results with their uncertainties."),
     (budget.budget, "Print where a result's uncertainty comes from."),

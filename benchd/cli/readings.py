@@ -15,8 +15,11 @@ from benchd.cli.screen import note, plain, say, screen_of
 from benchd.cli.show import (
     format_captures,
     format_instruments,
+    format_recipe,
     format_recipes,
 )
+from benchd.errors import OrderRefused
+from benchd.files.yamlfile import nearest
 from benchd.web.forms import decode_records, decode_verdicts, to_text
 
 OfJob = Annotated[str | None, typer.Option("--job", metavar="JOB", help="Only of this job.")]
@@ -42,10 +45,23 @@ def instruments(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
         note(plain(f"The bench stays as it was: {trouble}"))
 
 
-def recipes(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
-    """List the recipes that can be queued by name, with their parameters."""
+def recipes(
+    name: Annotated[
+        str | None, typer.Argument(metavar="[NAME]", help="Show this recipe, and all it says.")
+    ] = None,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:
+    """List the recipes that can be queued by name; or show one, with its parameters."""
     with connect(daemon) as client:
         found = client.get("/api/recipes")
+    if name is not None:
+        one = next((each for each in found if each["name"] == name), None)
+        if one is None:
+            hint = nearest(name, [each["name"] for each in found])
+            raise OrderRefused(f'there is no recipe "{name}", {hint}')
+        say(to_text(one, indent=2) if json else format_recipe(one, screen_of(sys.stdout)))
+        return
     say(to_text(found, indent=2) if json else format_recipes(found, screen_of(sys.stdout)))
 
 

@@ -213,10 +213,51 @@ def format_recipes(recipes: Sequence[Document], screen: Screen) -> str:
     return render(made, screen) if recipes else "No recipes."
 
 
+def format_recipe(recipe: Document, screen: Screen) -> str:
+    """One recipe: what it does, and what each of its parameters is for."""
+    heading = plain(f"{recipe['name']}: {recipe.get('error') or recipe['title']}")
+    about = render(cell(str(recipe.get("about") or "")), screen)
+    made = table("Parameter", "Kind", "Where none is given", "What it is for")
+    for name, one in recipe["parameters"].items():
+        ends = [f"{key} {one[key]}" for key in ("least", "most") if one.get(key) is not None]
+        choices = [", ".join(one["choices"])] if one.get("choices") else []
+        kind = ", ".join([str(one.get("kind", "")), *choices, *ends])
+        made.add_row(
+            cell(name, "bold"), cell(kind), cell(_default(one)), cell(str(one.get("about") or ""))
+        )
+    shown = render(made, screen) if recipe["parameters"] else "It has no parameters."
+    return "\n\n".join(part for part in (heading, about, shown) if part)
+
+
 def _parameter(name: str, about: Any) -> str:
-    if not isinstance(about, Mapping) or about.get("default") is None:
-        return f"{name} (to be given)"
-    return f"{name} = {about['default']}"
+    words = _default(about) if isinstance(about, Mapping) else _TO_BE_GIVEN
+    return f"{name} ({words})" if words == _TO_BE_GIVEN else f"{name} = {words}"
+
+
+_TO_BE_GIVEN = "to be given"
+_CHOSEN = {
+    "reference": "the only antenna of known gain that no route fixes",
+    "range": "the antenna that the route fixes",
+    "alike": "any, where all antennas are alike",
+}
+
+
+def _default(about: Mapping[str, Any]) -> str:
+    """What a parameter is where nobody gives it, in words."""
+    if about.get("default") is not None:
+        return str(about["default"])
+    if about.get("choose"):
+        return _CHOSEN.get(str(about["choose"]), _TO_BE_GIVEN)
+    base = about.get("of")
+    if base is None:
+        return _TO_BE_GIVEN
+    for key, words in (("wavelengths", "wavelengths at"), ("periods", "periods of")):
+        if about.get(key) is not None:
+            return f"{about[key]:g} {words} {base}"
+    if about.get("times") == "span":
+        return f"as wide as {base} needs"
+    factor = about.get("times")
+    return f"that of {base}" if factor is None else f"{factor:g} times that of {base}"
 
 
 def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:

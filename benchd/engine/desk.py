@@ -370,7 +370,7 @@ class BenchDesk:
         ]
 
     async def recipes(self) -> list[dict[str, Any]]:
-        """Name, title and parameters of each recipe on the shelf."""
+        """Name, title, about and parameters of each recipe on the shelf."""
         return await self._reading.call(self._shelf.listing)
 
     def damage(self) -> list[str]:

@@ -51,18 +51,21 @@ class RecipeShelf:
         return load_recipe(text, file=file)
 
     def listing(self) -> list[dict[str, Any]]:
-        """Name, title, parameters and, for a file that cannot be read, its error."""
+        """Name, title, about, parameters and, for a file that cannot be read, its error."""
         found = []
         for name, path in sorted(self._files().items()):
             try:
                 recipe = load_recipe(path)
             except RecipeError as error:
-                found.append({"name": name, "title": "", "parameters": {}, "error": str(error)})
+                found.append(
+                    {"name": name, "title": "", "about": "", "parameters": {}, "error": str(error)}
+                )
             else:
                 found.append(
                     {
                         "name": name,
                         "title": recipe.title,
+                        "about": recipe.about,
                         "parameters": {
                             key: parameter.model_dump(mode="json", exclude_none=True)
                             for key, parameter in recipe.parameters.items()

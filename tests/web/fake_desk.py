@@ -316,8 +316,20 @@ class FakeDesk:
             await self.gate.wait()
         return [
             {"name": "return-loss", "title": "Return loss and resonance of one antenna",
-             "parameters": {"antenna": {"kind": "antenna"},
-                            "centre": {"kind": "frequency", "default": "1.7 GHz"}}},
+             "about": "Against stored baselines.",
+             "parameters": {
+                "antenna": {"kind": "antenna", "about": "antenna at the port"},
+                "centre": {"kind": "frequency", "default": "1.7 GHz"},
+                "span": {"kind": "frequency", "times": "span", "of": "antenna"},
+                "start": {"kind": "frequency", "times": 0.94, "of": "antenna"},
+                "at": {"kind": "frequency", "of": "antenna"},
+                "edge": {"kind": "length", "wavelengths": 0.68, "of": "at"},
+                "delay": {"kind": "time", "periods": 0.125, "of": "at"},
+                "reference": {"kind": "antenna", "choose": "reference"},
+                "points": {"kind": "integer", "default": 201, "least": 11, "most": 10001,
+                           "about": "how many"},
+                "match": {"kind": "choice", "choices": ["none", "newest"], "default": "none"},
+             }},
         ]  # fmt: skip
 
     def damage(self) -> list[str]:
