@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 
 from benchd.acquire.plan import Procedure, power_mean_dbm
+from benchd.bench import Bench
+from benchd.bench.instrument_models import PowerMeterInstrument
 from benchd.errors import InstrumentRefused
 
 READINGS = 4
@@ -43,6 +45,19 @@ class Zero:
     def floor_dbm(self) -> float:
         """The larger of the two."""
         return max(self.noise_dbm, self.drift_dbm)
+
+
+def zero_of(bench: Bench, name: str) -> Zero | None:
+    """What a power meter of the bench reads of nothing, as it is stated; None for an analyzer.
+
+    Without a stated drift of its zero, that is taken for as large as its noise.
+    """
+    meter = bench.instruments[name]
+    if not isinstance(meter, PowerMeterInstrument):
+        return None
+    drift_dbm = meter.noise_dbm if meter.zero_drift_dbm is None else meter.zero_drift_dbm
+    # Twice what it says, and what it needs to answer at all.
+    return Zero(meter.noise_dbm, drift_dbm, 2.0 * meter.zero_time_s + meter.timeout_s)
 
 
 def zeroed(meter: Any, zero: Zero, at_hz: float) -> Procedure[None]:

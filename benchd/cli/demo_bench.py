@@ -84,8 +84,10 @@ def _patient_copy(bench: Path, folder: Path) -> Path:
     copy = folder / bench.name
     patience = rf"\1    timeout: {ANSWER_WITHIN_S:g} s\n"
     text = re.sub(
-        r"(\n    driver: scpi-[a-z]+\n)(?!    timeout:)", patience, bench.read_text("utf-8")
+        r"(\n    driver: scpi-[a-z-]+\n)(?!    timeout:)", patience, bench.read_text("utf-8")
     )
+    # With RF on no lid contact is given so long: it may take the most that a bench file can say.
+    text = text.replace("    driver: scpi-lid\n", "    driver: scpi-lid\n    answer_within: 10 s\n")
     copy.write_text(text, "utf-8")
     return copy
 

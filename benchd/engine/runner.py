@@ -14,9 +14,8 @@ import structlog
 
 from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
 from benchd.acquire.capture_check import broken_path, switch_opened
-from benchd.acquire.zeroing import Zero
+from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench, SourceInstrument
-from benchd.bench.instrument_models import PowerMeterInstrument
 from benchd.engine.asking import (
     Answer,
     Asking,
@@ -338,7 +337,7 @@ class Runner:
         instruments = SweepInstruments(
             analyzer=self._rig.drivers[step.analyzer],
             source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
-            zero=_zero(self._bench, step),
+            zero=zero_of(self._bench, step.analyzer),
         )
         names = list(dict.fromkeys((step.source, step.analyzer)))
 
@@ -419,16 +418,6 @@ class Runner:
                 "verdict",
                 {"job": job_id, "quantity": verdict.quantity, "outcome": verdict.outcome},
             )
-
-
-def _zero(bench: Bench, step: CaptureStep) -> Zero | None:
-    """What the power meter of a capture reads of nothing; None for an analyzer."""
-    meter = bench.instruments[step.analyzer]
-    if not isinstance(meter, PowerMeterInstrument):
-        return None
-    drift_dbm = meter.noise_dbm if meter.zero_drift_dbm is None else meter.zero_drift_dbm
-    # Twice what it says, and what it needs to answer at all.
-    return Zero(meter.noise_dbm, drift_dbm, 2.0 * meter.zero_time_s + meter.timeout_s)
 
 
 def _lowest_level_dbm(bench: Bench, step: CaptureStep) -> float:

@@ -17,6 +17,7 @@ import numpy as np
 
 from benchd.acquire import SweepInstruments, run_sweep
 from benchd.acquire.capture_check import broken_path
+from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
@@ -205,7 +206,11 @@ class VirtualBench:
         self.rig.rf_off()
         self.rig.switch(step.switching)
         drivers = self.rig.drivers
-        instruments = SweepInstruments(analyzer=drivers[step.analyzer], source=drivers[step.source])
+        instruments = SweepInstruments(
+            analyzer=drivers[step.analyzer],
+            source=drivers[step.source],
+            zero=zero_of(self.bench, step.analyzer),
+        )
         names = list(dict.fromkeys((step.source, step.analyzer)))
         sweep = self.rig.measure(run_sweep(step.sweep, instruments), names, lambda _: None)
         # No bench of the study is broken: an alarm would be a false one.

@@ -49,7 +49,7 @@ class Stage:
         # What benchd knows of the sources of this computer is kept apart for each worker.
         self.environ = {**os.environ, "BENCHD_STATE": str(folder / "state")}
         self.bench = folder / "bench.yaml"
-        text = re.sub(r"(\n    driver: scpi-[a-z]+\n)", rf"\1    timeout: {TIMEOUT_S:g} s\n",
+        text = re.sub(r"(\n    driver: scpi-[a-z-]+\n)", rf"\1    timeout: {TIMEOUT_S:g} s\n",
                       BENCH.read_text())  # fmt: skip
         self.bench_text = text
         self.bench.write_text(text)

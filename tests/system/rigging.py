@@ -211,7 +211,7 @@ def patient(bench: Path, folder: Path) -> Path:
     busy with other tests; how long an instrument may take decides none of these.
     """
     copy = folder / f"patient-{bench.name}"
-    text = re.sub(r"(\n    driver: scpi-[a-z]+\n)(?!    timeout:)", r"\1    timeout: 300 s\n",
+    text = re.sub(r"(\n    driver: scpi-[a-z-]+\n)(?!    timeout:)", r"\1    timeout: 300 s\n",
                   bench.read_text())  # fmt: skip
     # With RF on no lid contact is given so long: it may take the most that a bench file can say.
     copy.write_text(
