@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench
+from benchd.bench.instrument_models import PowerMeterInstrument
 from benchd.bench.instruments import can, unasked_settings
 from benchd.bench.levels import uncovered
 from benchd.units import show
@@ -66,6 +67,7 @@ def worksheet_cautions(bench: Bench, steps: list[Step], port_level_dbm: float) -
         found.append(_input(captures))
         found.append(ELSEWHERE)
         found.extend(_unasked(bench, captures))
+        found.extend(_unselective(bench, captures))
     if any(isinstance(step, HandsStep) for step in steps):
         found.append(HANDS_OFF_RF)
         if bench.box is not None:
@@ -94,6 +96,16 @@ def _unasked(bench: Bench, captures: list[CaptureStep]) -> Iterator[str]:
             yield (
                 f"{name} cannot be asked where it stands: a channel that did not close shows only "
                 "in the readings."
+            )
+
+
+def _unselective(bench: Bench, captures: list[CaptureStep]) -> Iterator[str]:
+    """What a power meter cannot tell apart."""
+    for name in dict.fromkeys(step.analyzer for step in captures):
+        if isinstance(bench.instruments[name], PowerMeterInstrument):
+            yield (
+                f"{name} reads all power that arrives: the source's harmonics are in the budgets, "
+                "transmitters nearby are not. It is zeroed with RF off ahead of each sweep."
             )
 
 
