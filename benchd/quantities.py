@@ -85,6 +85,7 @@ class Quantity:
     words: how it heads a row of a table. given_by: kinds of reduction that can give it.
     feeds: what later measurements of the bench take it for, where a qualification gives it.
     says_where: the words "as mounted in this box" stand with it.
+    needs: key of the reduction without which it is not given.
     """
 
     name: str
@@ -97,6 +98,7 @@ class Quantity:
     compared: Compared = Compared.NOT
     feeds: Feeds = Feeds.NOTHING
     says_where: bool = False
+    needs: str = ""
 
     @property
     def kind(self) -> Kind | None:
@@ -141,10 +143,20 @@ def _of(kind: str, *rows: Quantity) -> tuple[Quantity, ...]:
 def _reflection(
     name: str, unit: str, words: str, where: Where = _F, shown: Shown = Shown.LATER,
     picture: Picture = Picture.NONE, compared: Compared = Compared.NOT, *, says_where: bool = False,
+    needs: str = "",
 ) -> Quantity:  # fmt: skip
     """A row that the reduction `reflection` gives."""
     return Quantity(
-        name, unit, words, ("reflection",), where, shown, picture, compared, says_where=says_where
+        name,
+        unit,
+        words,
+        ("reflection",),
+        where,
+        shown,
+        picture,
+        compared,
+        says_where=says_where,
+        needs=needs,
     )
 
 
@@ -161,8 +173,10 @@ _ROWS: tuple[Quantity, ...] = (
     _reflection("trim_per_arm", "m", "Trim per arm", _F, _FIRST, _RL),
     _reflection("return_loss", "dB", "Return loss", _F, _FIRST, _RL, _JOINTLY, says_where=True),
     _reflection("vswr", "1", "VSWR", _F, _FIRST, _RL, _JOINTLY),
+    _reflection("worst_return_loss", "dB", "Worst return loss", _B, _FIRST, _RL, needs="band"),
+    _reflection("worst_vswr", "1", "Worst VSWR", _B, _FIRST, needs="band"),
     _reflection("bandwidth", "Hz", "Bandwidth", _E, _FIRST, _RL, _JOINTLY),
-    _reflection("vswr_bandwidth", "Hz", "VSWR bandwidth", _E, _FIRST),
+    _reflection("vswr_bandwidth", "Hz", "VSWR bandwidth", _E, _FIRST, needs="vswr_limit"),
     Quantity("realised_gain", "dBi", "Realised gain", _GAINS, _F, _FIRST, _G, _BUDGETS),
     Quantity("realised_gain_mean", "dBi", "Mean realised gain", _GAINS, _B, _FIRST, _G, _BUDGETS),
     Quantity("realised_gain_min", "dBi", "Least realised gain", _GAINS, _B, picture=_G),
@@ -182,8 +196,10 @@ _ROWS: tuple[Quantity, ...] = (
     _reflection("mismatch_loss", "dB", "Mismatch loss", compared=_JOINTLY),
     _reflection("bandwidth_low_edge", "Hz", "Lower band edge", _E, compared=_JOINTLY),
     _reflection("bandwidth_high_edge", "Hz", "Upper band edge", _E, compared=_JOINTLY),
-    _reflection("vswr_bandwidth_low_edge", "Hz", "Lower edge of the VSWR band", _E),
-    _reflection("vswr_bandwidth_high_edge", "Hz", "Upper edge of the VSWR band", _E),
+    _reflection("vswr_bandwidth_low_edge", "Hz", "Lower edge of the VSWR band", _E,
+                needs="vswr_limit"),
+    _reflection("vswr_bandwidth_high_edge", "Hz", "Upper edge of the VSWR band", _E,
+                needs="vswr_limit"),
     *_of(
         "coupler",
         Quantity("effective_directivity", "dB", "Effective directivity", (), _F, _OVER,

@@ -16,6 +16,8 @@ import numpy as np
 
 from benchd.errors import UnknownId
 from benchd.known.archive import Archive
+from benchd.quantities import Feeds
+from benchd.quantities import quantity as row
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import Known
 from benchd.reduce.leak import LARGEST_SPREAD
@@ -28,9 +30,6 @@ PATH_SPREAD = "box_path_spread"
 DIRECTIVITY = "effective_directivity"
 SOURCE_MATCH = "effective_source_match"
 JOINT = "joint_reflection"
-
-_IN_DB = (DIRECTIVITY, SOURCE_MATCH, JOINT)
-"""Sizes told as ratios in dB: 8.686 dB of uncertainty are the size itself."""
 
 LEAST_FREEDOM = 0.5 / LARGEST_SPREAD**2
 """Of a size of which nothing is known but where it lies: see `leak.LARGEST_SPREAD`."""
@@ -114,7 +113,7 @@ def newest(archive: Archive | None, quantity: str, test: Capture, part: str = ""
     curve = newest_curve(archive, quantity, test, part)
     if curve is None or not curve.covers(low_hz, high_hz):
         return None
-    if quantity in _IN_DB:
+    if row(quantity).feeds is Feeds.SIZE:
         return curve.least(low_hz, high_hz)
     return curve.rms(low_hz, high_hz)
 
@@ -174,7 +173,8 @@ def _size_and_freedom(result: Result) -> tuple[float, float]:
     budget = result.budget
     if budget is None:
         return result.value, math.inf
-    if result.quantity not in _IN_DB or budget.standard <= 0.0:
+    # 8.686 dB of uncertainty of a size that is told in dB are the size itself.
+    if row(result.quantity).feeds is not Feeds.SIZE or budget.standard <= 0.0:
         return result.value, budget.degrees_of_freedom
     if result.high is None and result.low is not None:
         return result.low, math.inf

@@ -11,7 +11,7 @@ from pydantic_core import PydanticCustomError
 from benchd.bench import Bench
 from benchd.files.fields import Measure, Plain
 from benchd.files.yamlfile import KeyPath, nearest
-from benchd.quantities import given_by
+from benchd.quantities import Quantity, given_by
 from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import LimitPart
 from benchd.recipe.references import as_text
@@ -113,7 +113,8 @@ class ReduceStepBuilder:
         ]
         known: dict[str, Kind | None] = {}
         for reduction, _ in asked:
-            known.update({row.name: row.kind for row in given_by(reduction.kind)})
+            rows = [row for row in given_by(reduction.kind) if _is_asked(reduction, row)]
+            known.update({row.name: row.kind for row in rows})
         if part.quantity not in known:
             hint = nearest(part.quantity, known)
             text = f'no earlier reduction gives the quantity "{part.quantity}", {hint}'
@@ -150,3 +151,9 @@ class ReduceStepBuilder:
             self.reader.note((*path, "most"), "lies below `least`: nothing could be accepted")
             return None
         return Limit(quantity=part.quantity, at_hz=part.at, reduction=part.reduction, **ends)
+
+
+def _is_asked(reduction: Reduction, row: Quantity) -> bool:
+    """False for a quantity that comes only with a key which this reduction leaves out."""
+    keys = {field.alias or name: name for name, field in type(reduction).model_fields.items()}
+    return not row.needs or getattr(reduction, keys[row.needs]) is not None

@@ -15,6 +15,7 @@ from benchd.known.captures import Baselines, BenchKnowledge, JobCaptures
 from benchd.known.path_flags import path_flags
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.known.timeline import baseline_between
+from benchd.quantities import quantity
 from benchd.reduce.bandwidth import band_results
 from benchd.reduce.decibels import return_loss_from_gamma
 from benchd.reduce.dips import Dips, dip_results, dips
@@ -23,11 +24,13 @@ from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
+from benchd.reduce.worst import worst_results
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.reflection_settings import Reflection
 from benchd.reductions.registry import reduction
 from benchd.reductions.series import curve
 from benchd.results import Result
+from benchd.rounding import rounded_words
 from benchd.traces import Capture, Trace
 
 NEAR_MAX_AGE = 0.8
@@ -75,6 +78,9 @@ def reduce_reflection(
         for at_hz in settings.reported_hz
         for result in reflection_results(frequency_hz, ratio_db, [at_hz], known_at(at_hz))
     ]
+    if settings.band_hz is not None:
+        band = settings.band_hz
+        results += worst_results(frequency_hz, ratio_db, (band.least, band.most), known_at)
     results += _resonance_and_band(
         settings, frequency_hz, ratio_db, known_at, known.bench.antennas.get(test.antenna or "")
     )
@@ -88,7 +94,7 @@ def reduce_reflection(
 
 def _noted(result: Result, free_space: bool) -> Result:
     """Where the value holds, said with the quantities that people quote by themselves."""
-    if not free_space and result.quantity not in ("return_loss", "resonance_frequency"):
+    if not free_space and not quantity(result.quantity).says_where:
         return result
     note = IN_FREE_SPACE if free_space else AS_MOUNTED
     return replace(result, note=f"{result.note} {note}".strip())
@@ -148,7 +154,7 @@ def _resonance_and_band(
     limit = settings.vswr_limit
     if limit is not None:
         levels.append(("vswr_bandwidth", return_loss_from_gamma((limit - 1.0) / (limit + 1.0))))
-    for quantity, level_db in levels:
+    for name, level_db in levels:
         bands = band_results(
             frequency_hz,
             ratio_db,
@@ -156,7 +162,7 @@ def _resonance_and_band(
             around_hz,
             known_at(around_hz),
             knowledge_at=known_at,
-            quantity=quantity,
+            quantity=name,
             alone=len(found.found) < 2,
         )
         results += [_of_dip(result, found) for result in bands]
@@ -180,7 +186,9 @@ def _of_dip(result: Result, found: Dips) -> Result:
     flags = tuple(flag for flag in found.meant.flags if flag == ANOTHER_DIP)
     if not found.found:
         return result
-    at = f"Around the dip at {found.meant.frequency_hz / 1e6:.6g} MHz."
+    meant = found.meant
+    sure_hz = 0.0 if meant.budget is None else meant.budget.expanded
+    at = f"Around the dip at {rounded_words(meant.frequency_hz, sure_hz, 'Hz')}."
     return replace(result, note=f"{result.note} {at}".strip()).with_flags(*flags)
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from benchd.files.fields import Duration, Frequency, Label, Measure, Plain, Truth
+from benchd.files.fields import Duration, Frequency, FrequencyBand, Label, Measure, Plain, Truth
 from benchd.files.filemodel import FileModel
 from benchd.reductions.base import Finding, Frequencies, Reduction, View
 from benchd.reductions.same_sweep import band_findings, baseline_findings
@@ -55,6 +55,9 @@ class Reflection(Reduction):
     at_hz: Frequencies | None = Field(
         None, alias="at", description="frequencies to report; without it, the design frequency"
     )
+    band_hz: FrequencyBand | None = Field(
+        None, alias="band", description="band whose worst return loss and VSWR are wanted"
+    )
     dip: Literal["deepest", "nearest"] = Field(
         "deepest",
         description="which resonance is meant where there are several: the deepest, or the one "
@@ -99,6 +102,9 @@ class Reflection(Reduction):
         yield from self._closing_findings()
         for path, frequency in self._frequencies(view):
             yield from band_findings(path, frequency, test)
+        if self.band_hz is not None:
+            yield from band_findings(("band", 0), self.band_hz.least, test)
+            yield from band_findings(("band", 1), self.band_hz.most, test)
 
     def _closing_findings(self) -> Iterator[Finding]:
         """Each closing baseline needs its opening one, and all standards are closed alike."""

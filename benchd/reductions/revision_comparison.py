@@ -17,7 +17,7 @@ from pydantic import Field
 from benchd.errors import ReductionRefused
 from benchd.files.fields import Label, Name
 from benchd.known.captures import BenchKnowledge, JobCaptures
-from benchd.quantities import compared
+from benchd.quantities import Compared, Where, compared, quantity
 from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip
 from benchd.reduce.revisions import Pair
 from benchd.reductions.base import Finding, Reduction, View
@@ -27,21 +27,6 @@ from benchd.reductions.registry import reduction
 from benchd.reductions.shared_errors import by_budgets
 from benchd.reductions.stored_reflection import looked_again, over_one_coupler
 from benchd.results import Result, ResultRecord
-
-JOINTLY = (
-    "return_loss",
-    "vswr",
-    "reflection_magnitude",
-    "mismatch_loss",
-    "resonance_frequency",
-    "loaded_q",
-    "bandwidth",
-    "bandwidth_low_edge",
-    "bandwidth_high_edge",
-)
-"""Quantities of one reflection, which follow from its trace again under drawn errors."""
-
-OF_A_DIP = ("resonance_frequency", "loaded_q")
 
 SAME_HZ = 1e-9
 
@@ -147,14 +132,15 @@ def _newest(
 def _same_place(one: ResultRecord, other: ResultRecord) -> bool:
     """At the same frequency, over the same band, or both of no frequency (a resonance)."""
     first, second = one.result, other.result
-    if first.quantity in OF_A_DIP:
+    where = quantity(first.quantity).where
+    if where is Where.DIP:
         return True  # told at the frequency of the dip, which moves
     if first.frequency_hz is not None and second.frequency_hz is not None:
         return abs(first.frequency_hz - second.frequency_hz) <= SAME_HZ * first.frequency_hz
     if first.frequency_hz is not None or second.frequency_hz is not None:
         return False
     # A bandwidth's own edges differ between revisions: the band then is part of the result.
-    return first.quantity.startswith("bandwidth") or first.band_hz == second.band_hz
+    return where is Where.OWN_BAND or first.band_hz == second.band_hz
 
 
 def _compared(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) -> Result:
@@ -167,7 +153,8 @@ def _compared(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) -> 
 
 def _by_joint_draws(known: BenchKnowledge, first: Result, second: Result) -> Result | None:
     """None for what is no reflection, and for reflections over two couplers."""
-    if first.quantity not in JOINTLY or first.budget is None or second.budget is None:
+    jointly = quantity(first.quantity).compared is Compared.JOINTLY
+    if not jointly or first.budget is None or second.budget is None:
         return None
     one, other = looked_again(known, first), looked_again(known, second)
     if one is None or other is None or not over_one_coupler(one, other):

@@ -29,6 +29,8 @@ RUNS: list[tuple[str, str, dict[str, str]]] = [
     ("return-loss", "by-hand", {"position": "none"}),
     ("return-loss-by-hand", "by-hand", {}),
     ("return-loss-by-hand", "workshop", {"position": "antenna"}),
+    ("match-over-band", "workshop", {}),
+    ("match-over-band", "by-hand", {"position": "none"}),
     ("gain-pair-by-switch", "workshop", {}),
     ("gain-pair-by-swap", "workshop", {}),
     ("gain-pair-by-swap", "by-hand", {"position": "none"}),

@@ -35,6 +35,7 @@ def test_recipes_run_hands_off_and_a_stranger_reads_results_that_hold_the_truth(
     jobs = [
         daemon.queue("open-short-baseline"),
         daemon.queue("return-loss", antenna="dipole r3"),
+        daemon.queue("match-over-band", antenna="dipole r3", points="101"),
         daemon.queue("gain-pair-by-switch", antenna="yagi r2", reference="reference dipole"),
     ]
     for job in jobs:
@@ -71,6 +72,30 @@ def test_recipes_run_hands_off_and_a_stranger_reads_results_that_hold_the_truth(
     sequences = [payload["sequence"] for _, payload in listener.messages if "previous" in payload]
     assert sequences == sorted(set(sequences)), "in order, none twice"
     assert listener.on("/presence")[-1]["state"] == "online"
+
+
+def test_the_worst_match_over_a_band_is_held_against_its_limits(
+    daemon: Daemon, simulator: Simulator
+) -> None:
+    """The dipole is matched best below its band: the worst is at the band's upper end."""
+    daemon.until_state(daemon.queue("open-short-baseline"), "done")
+    job = daemon.queue("match-over-band", antenna="dipole r3", worst_return_loss="14 dB")
+    daemon.until_state(job, "done")
+    rows = daemon.http.get("/api/results", params={"job": job}).json()
+    found = {row["result"]["quantity"]: row["result"] for row in rows}
+    truth = simulator.do("truth")["truth"]["antennas"]["dipole r3"]
+    band = found["worst_return_loss"]["band_hz"]
+    inside_hz = np.linspace(*band, 401)
+    losses = np.interp(inside_hz, truth["frequency_hz"], truth["in_box"]["return_loss_db"])
+    true_db = float(losses.min())
+    gamma = 10.0 ** (-true_db / 20.0)
+    assert holds(found["worst_return_loss"], true_db)
+    assert holds(found["worst_vswr"], (1.0 + gamma) / (1.0 - gamma))
+    verdicts = daemon.http.get(f"/api/jobs/{job}/verdicts").json()
+    assert [(one["quantity"], one["outcome"]) for one in verdicts] == [
+        ("worst_return_loss", "fail"),
+        ("worst_vswr", "pass"),
+    ]
 
 
 def test_rf_is_never_on_outside_a_sweep_and_nothing_was_overdriven(

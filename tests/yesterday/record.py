@@ -16,6 +16,7 @@ from typing import Any
 
 from simulators.person import STEP_M, UnknownRequest, act, at_rest
 from tests.system.rigging import REPOSITORY, Daemon, Mosquitto, Simulator, ending, until
+from tests.usual import usual
 
 Jobs = tuple[tuple[str, dict[str, str]], ...]
 
@@ -103,7 +104,7 @@ def _keep(database: Path, kept: Path) -> None:
 
 def _run(daemon: Daemon, simulator: Simulator, recipe: str, arguments: dict[str, str]) -> str:
     """One job to its end, by hand where it asks. Its state: `done`, or `failed` by a limit."""
-    job = daemon.queue(recipe, **arguments)
+    job = daemon.queue(recipe, **usual(recipe, arguments))
     asked = -1
 
     def next_request() -> Any:
