@@ -14,7 +14,7 @@ import numpy as np
 
 from benchd.acquire.plan import Procedure, power_mean_dbm
 from benchd.bench import Bench
-from benchd.bench.instrument_models import PowerMeterInstrument
+from benchd.bench.instruments import PowerMeterInstrument
 from benchd.errors import InstrumentRefused
 
 READINGS = 4

@@ -4,7 +4,7 @@ from benchd.bench.antennas import Antenna, ReferenceData
 from benchd.bench.bench import Bench, load_bench, parse_bench
 from benchd.bench.box import Box
 from benchd.bench.fixtures import AmplifierFixture, CouplerFixture, PassiveFixture
-from benchd.bench.instrument_models import (
+from benchd.bench.instruments import (
     AnalyzerInstrument,
     Instrument,
     LidInstrument,

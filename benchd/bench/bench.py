@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 from pydantic_core import PydanticCustomError
 
 from benchd.bench.checks import find_problems
-from benchd.bench.instrument_models import (
+from benchd.bench.instrument_checks import address_faults
+from benchd.bench.instruments import (
     ADDRESS,
     AnalyzerInstrument,
     Receiver,
     SourceInstrument,
     SwitchInstrument,
 )
-from benchd.bench.instruments import address_faults
 from benchd.bench.model import BenchFile
 from benchd.bench.register import read_registers, register_files, registered, together
 from benchd.bench.routes import Route

@@ -6,14 +6,14 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from benchd.bench.fixtures import AmplifierFixture, CouplerFixture
-from benchd.bench.instrument_models import (
+from benchd.bench.instrument_checks import Finding, instrument_findings
+from benchd.bench.instruments import (
     AnalyzerInstrument,
     LidInstrument,
     PowerMeterInstrument,
     SourceInstrument,
     SwitchInstrument,
 )
-from benchd.bench.instruments import Finding, instrument_findings
 from benchd.bench.model import BenchFile
 from benchd.bench.routes import Route, SwitchChoice
 from benchd.errors import Problem

@@ -1,237 +1,271 @@
-"""Can the instruments of a bench file be driven: drivers, wordings, options, addresses?
-
-All of it is asked when the file is read, so that a fault is a line of the file and not a surprise
-with RF on.
-"""
+"""Instruments in the bench file: source, analyzer, switch, lid contact, thermometer."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator, Mapping
-from functools import lru_cache
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from benchd.bench.instrument_models import BAUD_RATES
-from benchd.bench.model import BenchFile
-from benchd.files.yamlfile import KeyPath
-from drivers.addresses import canonical_address
-from drivers.errors import BadTemplate, DriverError
-from drivers.protocols import KINDS, METHODS, Tracking, missing
-from drivers.registry import find_driver
-from drivers.transports import transport_of
+from pydantic import Discriminator, Field, Tag
 
-Finding = tuple[KeyPath, str]
+from benchd.bench.kinds import LargestLevel, kind_of
+from benchd.files.fields import (
+    Duration,
+    FrequencyBand,
+    LevelBand,
+    LossTable,
+    Measure,
+    Name,
+    OneOf,
+    PositiveRatio,
+    Ratio,
+    Title,
+    Whole,
+    Words,
+)
+from benchd.files.filemodel import FileModel
+from benchd.files.table import Table
+from benchd.units import Kind
 
-
-def instrument_findings(bench: BenchFile) -> Iterator[Finding]:
-    """What keeps an instrument from being driven, each with its place in the file."""
-    for name, instrument in bench.instruments.items():
-        path: KeyPath = ("instruments", name)
-        try:
-            driver = find_driver(instrument.driver)
-        except DriverError as error:
-            yield (*path, "driver"), error.message
-            continue
-        findings = [*_kind_findings(instrument, driver, path)]
-        if not findings:
-            findings = [*_wording_findings(name, instrument, driver, path)]
-        # What is only wrong together shows once nothing is wrong alone.
-        yield from findings or _promise_findings(name, instrument, driver, path)
-        yield from _line_findings(instrument, path)
-    addresses = {name: instrument.address for name, instrument in bench.instruments.items()}
-    for name, message in address_faults(addresses):
-        yield ("instruments", name, "address"), message
-
-
-def _line_findings(instrument: Any, path: KeyPath) -> Iterator[Finding]:
-    """Settings of a line that the address does not lead over would do nothing."""
-    try:
-        transport = transport_of(instrument.address)
-    except ValueError:
-        return  # told at the address
-    if instrument.serial is not None:
-        if transport != "serial":
-            yield (
-                (*path, "serial"),
-                f"the address {instrument.address} is no serial line (ASRL...), which alone has "
-                "such settings; take them out",
-            )
-        if instrument.serial.baud_rate not in BAUD_RATES:
-            rates = ", ".join(map(str, BAUD_RATES))
-            yield (
-                (*path, "serial", "baud"),
-                f"found {instrument.serial.baud_rate}, expected one of {rates}",
-            )
-    if instrument.terminator != "lf" and transport not in ("serial", "socket"):
-        yield (
-            (*path, "terminator"),
-            f"messages to {instrument.address} end by themselves; a terminator belongs to a raw "
-            "socket or a serial line alone, so take it out",
-        )
+ADDRESS = Words(
+    'a VISA resource string such as "TCPIP::192.0.2.10::5025::SOCKET"',
+    r"[A-Za-z]+[0-9]*(?:/[!-9;-~]+)?(?:::[!-9;-~]+)*::(?:INSTR|SOCKET|RAW)",
+    200,
+)
+Address = Annotated[str, ADDRESS]
+Command = Annotated[str, Words("a command", most=400)]
+SomeTime = Annotated[float, Measure(Kind.TIME, above=0.0, most=7 * 86400.0)]
+ConnectTime = Annotated[float, Measure(Kind.TIME, least=0.1, most=120.0)]
+Patience = Annotated[float, Measure(Kind.TIME, least=0.05, most=10.0)]
+SensorLevel = Annotated[float, Measure(Kind.LEVEL, least=-120.0, most=30.0)]
+Proportion = Annotated[float, Measure(Kind.PROPORTION, above=0.0, most=1e5)]
 
 
-def _kind_findings(instrument: Any, driver: type, path: KeyPath) -> Iterator[Finding]:
-    """Is it a driver for instruments of this kind, and can it do all that they must?"""
-    kind = getattr(driver, "kind", "")
-    if kind != instrument.kind:
-        drives = f"instruments of kind {kind}" if kind in KINDS else "no kind that benchd knows"
-        yield (
-            (*path, "driver"),
-            f'"{instrument.driver}" drives {drives}, expected a driver for kind {instrument.kind}',
-        )
+class Drift(FileModel):
+    """How much a level may change by itself: at most `change` within `within`."""
+
+    change_db: PositiveRatio = Field(alias="change", description="most that the level changes")
+    within_s: SomeTime = Field(alias="within", description="time within which it may do so")
+    per_kelvin_db: PositiveRatio | None = Field(
+        None,
+        alias="per_kelvin",
+        description="change per kelvin; used where captures tell their temperature",
+    )
+
+
+BAUD_RATES = (
+    300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600,
+)  # fmt: skip
+
+
+class Serial(FileModel):
+    """How a serial line is set; as the instrument's own menu or manual has it."""
+
+    baud_rate: Annotated[int, Whole(300, 921_600)] = Field(
+        9600, alias="baud", description="bits per second"
+    )
+    data_bits: Annotated[int, Whole(7, 8)] = Field(8, description="data bits, 7 or 8")
+    parity: Annotated[Literal["none", "even", "odd"], OneOf(("none", "even", "odd"))] = Field(
+        "none", description="parity: none, even or odd"
+    )
+    stop_bits: Annotated[int, Whole(1, 2)] = Field(1, description="stop bits, 1 or 2")
+    flow_control: Annotated[
+        Literal["none", "rts-cts", "xon-xoff"], OneOf(("none", "rts-cts", "xon-xoff"))
+    ] = Field("none", description="flow control: none, rts-cts or xon-xoff")
+
+
+TERMINATORS = {"lf": "\n", "cr": "\r", "cr-lf": "\r\n"}
+
+
+class _Instrument(FileModel):
+    driver: Name = Field(description="name of the driver, such as scpi-source")
+    address: Address = Field(description="VISA resource string of the instrument")
+    identity: Title | None = Field(
+        None, description="text that the instrument's answer to *IDN? must contain"
+    )
+    timeout_s: Duration = Field(5.0, alias="timeout", description="longest wait for an answer")
+    connect_timeout_s: ConnectTime = Field(
+        5.0, alias="connect_timeout", description="longest wait for a connection over a network"
+    )
+    serial: Serial | None = Field(
+        None, description="settings of a serial line; 9600 baud, 8 data bits, no parity without"
+    )
+    terminator: Annotated[Literal["lf", "cr", "cr-lf"], OneOf(("lf", "cr", "cr-lf"))] = Field(
+        "lf",
+        description="what ends a message on a raw socket or a serial line: lf, cr or cr-lf; of "
+        "replies cr means that they end so too",
+    )
+    settle_s: Duration = Field(0.0, alias="settle", description="time to settle after each setting")
+    commands: dict[Name, Command | None] = Field(
+        default_factory=dict,
+        description="command templates of the driver to replace; nothing removes an optional one",
+    )
+    options: dict[Name, Any] = Field(
+        default_factory=dict, description="options of the driver, such as trace_format"
+    )
+    replies: dict[Name, Any] = Field(
+        default_factory=dict,
+        description="how single replies are worded where it is not as SCPI has it, by command",
+    )
+
+    @property
+    def ending(self) -> str:
+        """The characters that end a message."""
+        return TERMINATORS[self.terminator]
+
+    @property
+    def line_settings(self) -> dict[str, Any]:
+        """The settings of its serial line, by the names that `drivers.link` has for them."""
+        return {} if self.serial is None else self.serial.model_dump()
+
+    @property
+    def driver_options(self) -> dict[str, Any]:
+        """The options as a driver takes them, forms of replies among them."""
+        return {**self.options, "replies": self.replies} if self.replies else self.options
+
+
+class SourceInstrument(_Instrument):
+    """A signal source."""
+
+    kind: Literal["source"] = Field(description="source")
+    frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can deliver")
+    level_dbm: LevelBand = Field(alias="level", description="range of levels it can deliver")
+    level_accuracy_db: PositiveRatio = Field(
+        1.0, alias="level_accuracy", description="the most its level can be off, plus or minus"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its output"
+    )
+    frequency_accuracy_ppm: Proportion | None = Field(
+        None, alias="frequency_accuracy", description="half-width of its relative frequency error"
+    )
+    drift: Drift | None = Field(None, description="how its level drifts")
+    harmonics_db: PositiveRatio | None = Field(
+        None,
+        alias="harmonics",
+        description="how far all its harmonics and other spurious signals together lie below the "
+        "level that is set; a power meter reads them too",
+    )
+
+
+class AnalyzerInstrument(_Instrument):
+    """A spectrum analyzer, with or without a tracking output of its own."""
+
+    kind: Literal["analyzer"] = Field(description="analyzer")
+    frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can receive")
+    largest_input_dbm: LargestLevel | None = Field(
+        None,
+        alias="largest_input",
+        description="largest level that does not damage its input; or unknown, at your own risk",
+    )
+    resolution_bandwidth_hz: FrequencyBand | None = Field(
+        None, alias="resolution_bandwidth", description="range of its resolution bandwidths"
+    )
+    linearity_db: PositiveRatio | None = Field(
+        None, alias="linearity", description="half-width of its scale error over the used range"
+    )
+    noise_figure_db: Ratio | None = Field(
+        None, alias="noise_figure", description="noise figure as used"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its input"
+    )
+    drift: Drift | None = Field(None, description="how its reading of one level drifts")
+    frequency_accuracy_ppm: Proportion | None = Field(
+        None, alias="frequency_accuracy", description="half-width of its relative frequency error"
+    )
+    tracking_level_dbm: LevelBand | None = Field(
+        None, alias="tracking_level", description="range of levels of its own tracking output"
+    )
+    level_accuracy_db: PositiveRatio = Field(
+        1.0, alias="level_accuracy", description="the most its tracking level can be off"
+    )
+
+
+class PowerMeterInstrument(_Instrument):
+    """A power meter in the place of an analyzer: it reads all power that arrives."""
+
+    kind: Literal["power-meter"] = Field(description="power-meter")
+    frequency_hz: FrequencyBand = Field(alias="frequency", description="range it can measure")
+    largest_input_dbm: LargestLevel | None = Field(
+        None,
+        alias="largest_input",
+        description="largest level that does not damage its sensor; or unknown, at your own risk",
+    )
+    noise_dbm: SensorLevel = Field(
+        alias="noise", description="standard deviation of one reading, as a level"
+    )
+    zero_drift_dbm: SensorLevel | None = Field(
+        None,
+        alias="zero_drift",
+        description="the most that its zero is off until it is zeroed again, as a level; without "
+        "it, that of its noise is assumed",
+    )
+    zero_time_s: SomeTime = Field(
+        10.0, alias="zero_time", description="time that zeroing takes; it is zeroed for each sweep"
+    )
+    linearity_db: PositiveRatio | None = Field(
+        None, alias="linearity", description="half-width of its scale error over the used range"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its sensor"
+    )
+    drift: Drift | None = Field(None, description="how its reading of one level drifts")
+
+    @property
+    def resolution_bandwidth_hz(self) -> None:
+        """It has no filter: any bandwidth that a sweep states is as good as another."""
         return
-    yield from _lacks((*path, "driver"), instrument, driver, KINDS[kind], f"of kind {kind}")
-    if getattr(instrument, "tracking_level_dbm", None) is not None:
-        what = "with a tracking output"
-        yield from _lacks((*path, "tracking_level"), instrument, driver, Tracking, what)
 
 
-def _lacks(
-    path: KeyPath, instrument: Any, driver: type, protocol: type, what: str
-) -> Iterator[Finding]:
-    lacks = [*missing(driver, protocol)]
-    if lacks:
-        yield (
-            path,
-            f'the driver "{instrument.driver}" lacks what an instrument {what} must be able to do: '
-            f"{'; '.join(lacks)}. Use a driver that has it, or add it to this one",
-        )
+Receiver = AnalyzerInstrument | PowerMeterInstrument
+"""What a route can end in."""
 
 
-def _wording_findings(name: str, instrument: Any, driver: Any, path: KeyPath) -> Iterator[Finding]:
-    yield from _driver_findings(name, driver, instrument.commands, {}, path)
-    yield from _driver_findings(name, driver, {}, instrument.options, path)
-    if not instrument.commands.get("identify", "*IDN?") and not instrument.identity:
-        yield (
-            path,
-            "cannot be asked who it is (`identify` is removed), so state it: `identity:`, such as "
-            "the maker's plate has it",
-        )
-    if instrument.replies:
-        yield from _driver_findings(name, driver, {}, {"replies": instrument.replies}, path)
+class SwitchInstrument(_Instrument):
+    """An RF switch: banks of channels, one channel of a bank closed at a time."""
+
+    kind: Literal["switch"] = Field(description="switch")
+    banks: dict[Name, dict[Name, Annotated[int, Whole(0, 99_999_999)]]] = Field(
+        description="bank -> throw -> channel number"
+    )
+    largest_power_dbm: LargestLevel | None = Field(
+        None,
+        alias="largest_power",
+        description="largest level it can carry; or unknown, at your own risk",
+    )
+    loss_db: LossTable = Field(
+        Table(frequency_hz=(), values=(0.0,)), alias="loss", description="loss of a closed throw"
+    )
+    repeatability_db: PositiveRatio | None = Field(
+        None, alias="repeatability", description="spread of its loss from closing to closing"
+    )
+    match_db: PositiveRatio | None = Field(
+        None, alias="match", description="return loss of its ports"
+    )
 
 
-def _promise_findings(name: str, instrument: Any, driver: Any, path: KeyPath) -> Iterator[Finding]:
-    """Made with all that the file gives it: does it say what it must, and mark what radiates?"""
-    faults = [*_driver_findings(name, driver, instrument.commands, instrument.driver_options, path)]
-    if faults:
-        yield from faults
-        return
-    made = driver(name, instrument.commands, instrument.driver_options)
-    try:
-        yield from _radiating_findings(instrument, made, (*path, "driver"))
-    except DriverError as error:
-        yield (*path, *(error.key if isinstance(error, BadTemplate) else ())), str(error)
-    # A stranger's driver may fail in any way; the file is what can be mended.
-    except Exception as error:
-        fault = f"{type(error).__name__}: {error}"
-        yield (*path, "driver"), f'the driver "{instrument.driver}" cannot word its part: {fault}'
+class LidInstrument(_Instrument):
+    """A contact that tells whether the box is closed."""
+
+    kind: Literal["lid"] = Field(description="lid")
+    answer_within_s: Patience = Field(
+        1.0,
+        alias="answer_within",
+        description="longest wait for its answer with RF on; then the sweep ends and RF goes off",
+    )
 
 
-def _radiating_findings(instrument: Any, made: Any, path: KeyPath) -> Iterator[Finding]:
-    """OFF must be a message, and what switches RF on must be marked as such: benchd writes down its
-    sources before a marked message goes out, and never sends one twice."""
-    if instrument.kind == "source":
-        on = made.rf_on()
-        made.set_level(instrument.level_dbm.least)
-        made.set_frequency_settled(instrument.frequency_hz.least)
-    elif getattr(instrument, "tracking_level_dbm", None) is not None and made.has("tracking_on"):
-        on = made.tracking_on(instrument.tracking_level_dbm.least)
-    else:
-        return
-    off = made.rf_off()
-    if made.can_tell_rf:
-        made.rf_query()
-    fault = ""
-    if not off:
-        fault = "says nothing to switch RF off"
-    elif any(exchange.radiates for exchange in off):
-        fault = "marks a message that switches RF off with `radiates`"
-    elif not any(exchange.radiates for exchange in on):
-        fault = "marks none of the messages that switch RF on with `radiates`"
-    if fault:
-        yield path, f'the driver "{instrument.driver}" {fault}; benchd relies on that for safety'
+class ThermometerInstrument(_Instrument):
+    """Tells the temperature at the bench."""
+
+    kind: Literal["thermometer"] = Field(description="thermometer")
 
 
-def address_faults(addresses: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Instruments whose address is no address, or reaches an instrument named before.
-
-    Two entries at one address would read each other's replies.
-    """
-    taken: dict[str, str] = {}
-    for name, address in addresses.items():
-        try:
-            place = canonical_address(address)
-            transport_of(address)
-        except ValueError as error:
-            yield name, str(error)
-            continue
-        if place in taken:
-            other = taken[place]
-            same = "" if address == addresses[other] else f", which it writes {addresses[other]}"
-            yield (
-                name,
-                f"{address} is the address of {other} too{same}; two instruments never share one, "
-                "so give each its own",
-            )
-        taken.setdefault(place, name)
-
-
-def lacking(bench: BenchFile, name: str, purpose: str) -> tuple[str, ...]:
-    """Commands that an instrument would need for a purpose (a sweep method, or what its driver
-    names otherwise) and that the bench file removed."""
-    ask = getattr(_driver_of(bench, name), "lacks", None)
-    # A stranger's driver need not know the question.
-    return () if ask is None else tuple(ask(purpose))
-
-
-def unable(bench: BenchFile, name: str, purpose: str) -> tuple[str, ...]:
-    """What the driver of an instrument lacks for a purpose, as `drivers.protocols` says it."""
-    instrument = bench.instruments[name]
-    driver = find_driver(instrument.driver)
-    protocols = METHODS.get((instrument.kind, purpose), ())
-    return tuple(lack for protocol in protocols for lack in missing(driver, protocol))
-
-
-def can(bench: BenchFile, name: str, command: str) -> bool:
-    """Whether an instrument has a command: what its driver knows and the bench file left."""
-    ask = getattr(_driver_of(bench, name), "has", None)
-    return True if ask is None else bool(ask(command))
-
-
-def unasked_settings(bench: BenchFile, name: str) -> tuple[str, ...]:
-    """Settings of a source that it cannot be asked for, such as `level`."""
-    return tuple(getattr(_driver_of(bench, name), "unasked_settings", ()))
-
-
-def _driver_of(bench: BenchFile, name: str) -> Any:
-    instrument = bench.instruments[name]
-    given = json.dumps([instrument.commands, instrument.driver_options], sort_keys=True)
-    return _made(instrument.driver, name, given)
-
-
-@lru_cache(maxsize=256)
-def _made(driver: str, name: str, given: str) -> Any:
-    """A driver made once: a worksheet asks for each of its captures."""
-    commands, options = json.loads(given)
-    return find_driver(driver)(name, commands, options)
-
-
-def _driver_findings(
-    name: str,
-    driver: Any,
-    commands: Mapping[str, str | None],
-    options: Mapping[str, Any],
-    path: KeyPath,
-) -> Iterator[Finding]:
-    try:
-        driver(name, commands, options)
-    except BadTemplate as error:
-        for one in (error, *error.also):
-            advice = f" {one.advice}" if one.advice and not one.key else ""
-            yield (*path, *one.key), f"{one.message}{advice}"
-    except DriverError as error:
-        yield path, str(error)
-    # A stranger's driver may fail in any way; the file is what can be mended.
-    except Exception as error:
-        yield path, f"its driver cannot be set up: {type(error).__name__}: {error}"
+Instrument = Annotated[
+    Annotated[SourceInstrument, Tag("<source>")]
+    | Annotated[AnalyzerInstrument, Tag("<analyzer>")]
+    | Annotated[PowerMeterInstrument, Tag("<power-meter>")]
+    | Annotated[SwitchInstrument, Tag("<switch>")]
+    | Annotated[LidInstrument, Tag("<lid>")]
+    | Annotated[ThermometerInstrument, Tag("<thermometer>")],
+    Discriminator(kind_of),
+]

@@ -13,7 +13,7 @@ from pydantic import Field
 from benchd.bench.antennas import Antenna
 from benchd.bench.box import Box
 from benchd.bench.fixtures import Fixture
-from benchd.bench.instrument_models import Instrument
+from benchd.bench.instruments import Instrument
 from benchd.bench.routes import Route
 from benchd.files.fields import (
     Label,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from benchd.bench.instrument_models import Instrument
+from benchd.bench.instruments import Instrument
 from drivers.link import Link
 
 

@@ -21,7 +21,7 @@ import structlog
 from benchd.acquire import Probe, confirmed, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
-from benchd.bench.instrument_models import LidInstrument, ThermometerInstrument
+from benchd.bench.instruments import LidInstrument, ThermometerInstrument
 from benchd.engine.benchchanges import BenchChanges
 from benchd.engine.doubted import Doubt, Doubted
 from benchd.engine.instrumentstate import InstrumentState, state_of

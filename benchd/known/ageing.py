@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 
 from benchd.bench import Bench
-from benchd.bench.instrument_models import Drift, Receiver, SourceInstrument
+from benchd.bench.instruments import Drift, Receiver, SourceInstrument
 from benchd.reduce.knowledge import Known
 from benchd.traces import Capture
 

@@ -15,7 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.bench import Bench, Route
-from benchd.bench.instrument_models import PowerMeterInstrument
+from benchd.bench.instruments import PowerMeterInstrument
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import db_from_power_ratio, power_ratio_from_db
 from benchd.reduce.knowledge import Known

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench
-from benchd.bench.instrument_models import PowerMeterInstrument
-from benchd.bench.instruments import can, unasked_settings
+from benchd.bench.instrument_checks import can, unasked_settings
+from benchd.bench.instruments import PowerMeterInstrument
 from benchd.bench.levels import uncovered
 from benchd.units import show
 from benchd.worksheet import CaptureStep, HandsStep, LevelRow, Step

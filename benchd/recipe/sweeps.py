@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from benchd.bench import Bench, Route, SourceInstrument
-from benchd.bench.instrument_models import PowerMeterInstrument
-from benchd.bench.instruments import lacking, unable
+from benchd.bench.instrument_checks import lacking, unable
+from benchd.bench.instruments import PowerMeterInstrument
 from benchd.recipe.model import Sweep
 from benchd.units import show
 from benchd.worksheet import Refine, SweepPlan

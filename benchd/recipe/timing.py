@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.bench import Bench, Route
-from benchd.bench.instrument_models import PowerMeterInstrument
+from benchd.bench.instruments import PowerMeterInstrument
 from benchd.worksheet import SweepPlan, SwitchSetting
 
 POINT_OVERHEAD_S = 0.001
