@@ -64,7 +64,10 @@ def add_antenna(
         others = (*written[:place], (str(target), fresh), *written[place + 1 :])
         _same_and_more(bench.antennas, name, others)
         try:
+            mode = os.stat(target).st_mode & 0o777 if target.exists() else None
             write_durably(target.resolve(), fresh)
+            if mode is not None:
+                os.chmod(target, mode)
         except OSError as cause:
             raise BenchFileError(
                 [Problem(str(target), 0, 0, "", f"cannot be written: {cause.strerror}")]

@@ -384,7 +384,7 @@ class BenchDesk:
             "version": __version__,
             "bench": self._live.now.bench,
             "timezone": self._live.now.timezone,
-            "bench_file": self._live.trouble,
+            "bench_trouble": self._live.trouble,
             "running": self._runner.job_id,
             "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,

@@ -193,8 +193,8 @@ def _queue_trouble(queue: dict[str, Any], running: str | None) -> list[str]:
 def _notes(base: dict[str, Any], broker: dict[str, Any] | None, jobs: list[JobRow]) -> list[str]:
     """What a person may want to know in the morning."""
     notes = [f"{name} does not answer" for name in base["lost"]]
-    if base.get("bench_file"):
-        notes.append(f"the bench stays as it was: {base['bench_file']}")
+    if base.get("bench_trouble"):
+        notes.append(f"the bench stays as it was: {base['bench_trouble']}")
     if broker is not None and not broker["connected"]:
         notes.append(f"not publishing: {broker['message']}")
     notes += [f"job {job.id} asks for hands" for job in jobs if job.state is JobState.NEEDS_HANDS]
