@@ -7,7 +7,7 @@ still to be taken is held against the store just as it will be once it is there.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -36,6 +36,9 @@ _SAME_WAY = ("method", "level_dbm", "resolution_bandwidth_hz", "detector")
 Ahead = tuple[Worksheet, int]
 """A job that has not ended: its worksheet, and the step that it stands at."""
 
+Jobs = Callable[[], Sequence[Ahead]]
+"""The job that is asked about, then those ahead of it."""
+
 
 @dataclass(frozen=True)
 class StoredInputs:
@@ -54,9 +57,9 @@ class StoredInputs:
     def require(self, worksheet: Worksheet, step_index: int, ahead: Iterable[Ahead] = ()) -> None:
         """Raises OrderRefused where a capture that is not measured yet would find none to fit.
 
-        ahead: jobs whose captures will be there by then.
+        ahead: jobs whose captures will be there by then; read only where the store does not serve.
         """
-        jobs = [(worksheet, step_index), *ahead]
+        jobs = _once([(worksheet, step_index)], ahead)
         found: list[str] = []
         for step in worksheet.steps[step_index:]:
             if isinstance(step, ReduceStep):
@@ -70,7 +73,7 @@ class StoredInputs:
             )
 
     def _missing(
-        self, worksheet: Worksheet, step_index: int, step: ReduceStep, jobs: Sequence[Ahead]
+        self, worksheet: Worksheet, step_index: int, step: ReduceStep, jobs: Jobs
     ) -> list[str]:
         settings = step.settings
         names = {name for names in settings.inputs().values() for name in names}
@@ -98,15 +101,10 @@ class StoredInputs:
         test: CaptureStep,
         wanted: BaselineInput,
         captures: JobCaptures,
-        jobs: Sequence[Ahead],
+        jobs: Jobs,
     ) -> list[str]:
         settings = step.settings
         interpolate = bool(getattr(settings, "interpolate", False))
-        for one in _to_come(jobs, test):
-            if (one.role, one.route) == (wanted.role, test.route) and _alike(
-                one, test, other_grid=interpolate
-            ):
-                return []
         try:
             captures.baselines(
                 [wanted],
@@ -115,6 +113,11 @@ class StoredInputs:
                 interpolate=interpolate,
             )
         except (NormalisationRefused, ReductionRefused) as refusal:
+            for one in _to_come(jobs(), test):
+                if (one.role, one.route) == (wanted.role, test.route) and _alike(
+                    one, test, other_grid=interpolate
+                ):
+                    return []
             return [refusal.message]
         return []
 
@@ -125,14 +128,8 @@ class StoredInputs:
         test: CaptureStep,
         antenna: str,
         captures: JobCaptures,
-        jobs: Sequence[Ahead],
+        jobs: Jobs,
     ) -> list[str]:
-        for one in _to_come(jobs, test):
-            route = self.bench.routes.get(one.route)
-            if route is None or route.kind != "reflection" or one.role != "test":
-                continue
-            if one.antenna == antenna and _spans(one.sweep, test.sweep):
-                return []
         try:
             antenna_match(
                 BenchKnowledge(self.bench, self.store),
@@ -143,6 +140,12 @@ class StoredInputs:
                 max_age_s=getattr(step.settings, "max_age_s", None),
             )
         except (NormalisationRefused, ReductionRefused) as refusal:
+            for one in _to_come(jobs(), test):
+                route = self.bench.routes.get(one.route)
+                is_reflection = route is not None and route.kind == "reflection"
+                is_of_it = is_reflection and (one.role, one.antenna) == ("test", antenna)
+                if is_of_it and _spans(one.sweep, test.sweep):
+                    return []
             return [refusal.message]
         return []
 
@@ -181,6 +184,18 @@ class StoredInputs:
         if name in self.identities:
             return self.identities[name]
         return next((row.instruments[name] for row in rows if name in row.instruments), "")
+
+
+def _once(own: list[Ahead], ahead: Iterable[Ahead]) -> Jobs:
+    """All of them, read when they are asked for first: a thousand jobs may wait."""
+    read: list[Ahead] = []
+
+    def jobs() -> Sequence[Ahead]:
+        if not read:
+            read.extend((*own, *ahead))
+        return read
+
+    return jobs
 
 
 def _to_come(jobs: Sequence[Ahead], test: CaptureStep) -> Iterator[CaptureStep]:
