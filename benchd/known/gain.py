@@ -23,10 +23,8 @@ from benchd.known.box_spreads import BoxSpreads
 from benchd.known.qualified import REPEATABILITY, newest_curve
 from benchd.known.readings import harmonics, level_sd_db, scale_of
 from benchd.reduce.knowledge import GainKnowledge, Known
+from benchd.reduce.near_noise import BESIDE
 from benchd.traces import Capture
-
-BESIDE = 2
-"""Readings to either side that tell how near to the noise one lies: a gain hardly changes there."""
 
 
 @dataclass(frozen=True)

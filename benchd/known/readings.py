@@ -19,6 +19,7 @@ from benchd.bench.instruments import PowerMeterInstrument
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import db_from_power_ratio, power_ratio_from_db
 from benchd.reduce.knowledge import Known
+from benchd.reduce.near_noise import straightened_dbm
 from benchd.reduce.noise import (
     DB_PER_NAT,
     EULER,
@@ -114,7 +115,8 @@ def _samples_of_one(capture: Capture) -> float:
 def carrier_dbm(capture: Capture) -> FloatArray:
     """Levels with the bias of the noise removed by the detector's law, shape (n,), dBm.
 
-    A reading that does not rise above the noise stands as read; see `noise_flags`.
+    Where noise scatters readings by much they are told beside their neighbours' mean power, see
+    `benchd.reduce.near_noise`; see also `noise_flags`.
     """
     level = np.array(np.real(capture.level.values), dtype=float)
     if is_held(capture):
@@ -122,8 +124,14 @@ def carrier_dbm(capture: Capture) -> FloatArray:
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
     if noise_dbm is None or detector is None:
         return level
+    read, samples = level.copy(), independent_samples(capture)
     for index in np.flatnonzero(level - noise_dbm < CORRECTED_BELOW_DB[detector]):
-        level[index] = _corrected_dbm(float(level[index]), noise_dbm, detector)
+        straight = None
+        if read[index] - noise_dbm < NEAR_NOISE_DB:
+            straight = straightened_dbm(read, noise_dbm, detector, samples, int(index))
+        if straight is None:
+            straight = _corrected_dbm(float(read[index]), noise_dbm, detector)
+        level[index] = straight
     return level
 
 
