@@ -23,14 +23,21 @@ def over_places(known: GainKnowledge, mean: PositionMean) -> GainKnowledge:
     Noise is in that spread already, new at every place: it is told by itself and taken off there,
     since it is new at every frequency, too, where the walls' part is not. With mounts exchanged
     each antenna was joined to either mount: of what the joints and the mounts' cables add, the mean
-    is left.
+    is left. So it is of the mismatch: each mount's cable turns what it sends back by a phase of its
+    own.
     """
+    seen_db = known.port_match_db.value + 10.0 * math.log10(mean.groups)
     joints = replace(known.cable_sd_db, value=known.cable_sd_db.value / math.sqrt(mean.groups))
     noises = (known.noise_sd_db, known.reference_noise_sd_db or known.noise_sd_db)
     noise_db = math.hypot(*(one.value for one in noises))
     # A spread of so few places may come out below its noise alone.
     walls_db = math.sqrt(max(0.0, mean.box.value**2 - noise_db**2))
-    return replace(known, box_sd_db=replace(mean.box, value=walls_db), cable_sd_db=joints)
+    return replace(
+        known,
+        box_sd_db=replace(mean.box, value=walls_db),
+        cable_sd_db=joints,
+        port_match_db=replace(known.port_match_db, value=seen_db),
+    )
 
 
 def places_of(
