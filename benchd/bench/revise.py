@@ -46,7 +46,8 @@ def add_antenna(
     Returns the entry as it was written, and the file. Raises OrderRefused for a name that is taken
     or unknown, BenchFileError for values and files that cannot be read; then nothing is changed.
     """
-    with _alone(bench_file):
+    place = register_places(bench_file, read_bench(bench_file)[0].registers)[0]
+    with _alone(place if place.is_dir() else place.parent):
         bench, written = read_bench(bench_file)
         if name in bench.antennas:
             raise OrderRefused(
@@ -60,8 +61,8 @@ def add_antenna(
         text = written[index][1] if index is not None else ""
         block = _block(name, entry)
         fresh = _with_entry(text, block, target)
-        place = index if index is not None else len(written)
-        others = (*written[:place], (str(target), fresh), *written[place + 1 :])
+        at = index if index is not None else len(written)
+        others = (*written[:at], (str(target), fresh), *written[at + 1 :])
         _same_and_more(bench.antennas, name, others)
         try:
             mode = os.stat(target).st_mode & 0o777 if target.exists() else None
@@ -76,13 +77,13 @@ def add_antenna(
 
 
 @contextmanager
-def _alone(bench_file: Path) -> Iterator[None]:
-    """One change at a time, also between processes."""
+def _alone(place: Path) -> Iterator[None]:
+    """One change at a time in the register's folder, also between benches that share it."""
     try:
-        folder = os.open(bench_file.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+        folder = os.open(place, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
     except OSError as cause:
         raise BenchFileError(
-            [Problem(str(bench_file), 0, 0, "", f"cannot be read: {cause.strerror}")]
+            [Problem(str(place), 0, 0, "", f"cannot be read: {cause.strerror}")]
         ) from cause
     try:
         fcntl.flock(folder, fcntl.LOCK_EX)

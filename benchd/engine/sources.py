@@ -10,7 +10,8 @@ from typing import Any
 
 import structlog
 
-from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument, load_bench
+from benchd.bench import AnalyzerInstrument, Bench, SourceInstrument
+from benchd.bench.bench import load_without_registers
 from benchd.engine.translate import translated
 from benchd.errors import BenchdError
 from benchd.rfoff.ownership import resolved_hosts
@@ -68,7 +69,7 @@ def known_sources(bench: Bench, drivers: Mapping[str, Any]) -> list[KnownSource]
 
 def sources_of_file(file: Path) -> list[KnownSource]:
     """The same from a bench file. Raises BenchFileError and InstrumentRefused."""
-    bench = load_bench(file)
+    bench = load_without_registers(file)
     return known_sources(bench, made_drivers(bench))
 
 

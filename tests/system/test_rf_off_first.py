@@ -222,6 +222,18 @@ def test_rf_off_reads_the_sources_of_a_bench_file_though_it_is_broken(
     assert ("cannot be loaded" in done.stderr) is broken
 
 
+def test_a_broken_register_of_antennas_keeps_no_word_from_a_source(tmp_path: Path) -> None:
+    with fake_source() as (source, server):
+        bench = tmp_path / "bench.yaml"
+        text = BENCH.read_text().replace("TCPIP::127.0.0.1::50251::SOCKET", server.address)
+        bench.write_text(text.replace("range_antenna: range dipole", "range_antenna: elsewhere"))
+        (tmp_path / "antennas.yaml").write_text("antennas: [")
+        done = benchd("rf-off", f"--bench={bench}")
+        assert source.heard[0] == OFF
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "cannot be loaded" not in done.stderr
+
+
 def test_rf_off_loads_nothing_heavy(tmp_path: Path) -> None:
     """What it does not load can neither fail nor take time."""
     with fake_source() as (_, server):
