@@ -71,6 +71,16 @@ COUPLER_TERMS = frozenset(
 )
 """Terms that the full model of `reflectometer` draws; the others multiply the reading."""
 
+NOISE_TERMS = frozenset({"noise", "noise correction"})
+"""Terms that add to the power behind a reading."""
+
+LARGEST_NOISE = 0.51
+"""Noise, as a share of the power behind a reading, from which noise alone could have given it: no
+power at all then lies within 1.96 standard deviations."""
+
+LEAST_POWER = 1e-3
+"""Share of the power behind a reading that is left of it at least, in a draw of its noise."""
+
 QUANTITIES = ("return_loss", "vswr", "reflection_magnitude", "mismatch_loss")
 
 
@@ -325,13 +335,17 @@ def _settled(
     alone = np.random.default_rng([seed, 1])
     below = gamma < BELOW_DIRECTIVITY * directivity or may_be_nothing(gamma, known, alone, TRIALS)
     flags += (BELOW,) if below else ()
+    noise = _noise_share(terms)
+    if noise > LARGEST_NOISE:
+        flags += (NO_NOISE_MARGIN,)
     if has_assumed(terms):
         flags += (ASSUMED_TERM,)
-    if not below and not wants_draws(terms, relative_standard=budget.standard / NEPER_DB):
+    only_limit = below or noise > LARGEST_NOISE
+    if not only_limit and not wants_draws(terms, relative_standard=budget.standard / NEPER_DB):
         ends = [gamma_from_return_loss(end) for end in (budget.high, budget.low)]
         return ReflectionPoint(at_hz, gamma, ends[0], ends[1], budget, flags)
     draws = gamma_draws(gamma, *_scale_draws(terms, known, seed))
-    if below:
+    if only_limit:
         limit = largest_magnitude(draws)
         drawn = replace(budget, method="monte-carlo", trials=TRIALS, seed=seed)
         return ReflectionPoint(at_hz, gamma, None, limit, drawn, flags)
@@ -345,8 +359,20 @@ def _scale_draws(
 ) -> tuple[FloatArray, ReflectionKnowledge, np.random.Generator]:
     """Draws of the errors in dB; the coupler's own are left to the full model."""
     rng = np.random.default_rng(seed)
-    outside = [line for line in terms if line.name not in COUPLER_TERMS]
-    return linear_draws(outside, rng, TRIALS), known, rng
+    outside = [line for line in terms if line.name not in COUPLER_TERMS | NOISE_TERMS]
+    errors_db = linear_draws(outside, rng, TRIALS)
+    power = 1.0 + _noise_share(terms) * rng.standard_normal(TRIALS)
+    return errors_db - 10.0 * np.log10(np.maximum(power, LEAST_POWER)), known, rng
+
+
+def _noise_share(terms: tuple[Term, ...]) -> float:
+    """Standard deviation by noise of the power behind a reading, as a share of it.
+
+    Noise adds to a power, so that the power is what is normal near the noise: the same reading may
+    come of much less reflection, not of much more.
+    """
+    sizes = [line.contribution for line in terms if line.name in NOISE_TERMS]
+    return math.hypot(*sizes) * 2.0 / NEPER_DB
 
 
 def reflection_results(

@@ -84,3 +84,35 @@ def test_a_reading_may_be_nothing_only_where_the_leak_reaches_it() -> None:
     trace = np.full(GRID_HZ.shape, 20.0 * np.log10(1.55 * LEAK))
     assert reflection_at(GRID_HZ, trace, 1.7e9, known()).flags == ("below-directivity",)
     assert reflection_at(GRID_HZ, trace, 1.7e9, still).gamma_low is not None
+
+
+NOISE_DB = -30.0
+
+
+def test_near_the_noise_the_power_errs_and_what_noise_alone_could_give_has_no_upper_end() -> None:
+    """A carrier of any size among noise, a few samples averaged: the intervals hold in 95 %; two
+    ends are told only where noise alone would not have given the reading."""
+    rng = np.random.default_rng(9)
+    two, one = [], []
+    for _ in range(600):
+        samples = int(rng.integers(4, 40))
+        true = rng.uniform(0.0, 5.0) * 10.0 ** (NOISE_DB / 20.0)
+        noise = rng.standard_normal((2, samples)) * np.sqrt(10.0 ** (NOISE_DB / 10.0) / 2.0)
+        power = np.mean((true + noise[0]) ** 2 + noise[1] ** 2)
+        near = known(
+            directivity_db=Known(70.0),
+            dynamic_range_db=Known(-NOISE_DB),
+            independent_samples=float(samples),
+            noise_sd_db=None,
+        )
+        trace = np.full(GRID_HZ.shape, 10.0 * np.log10(power))
+        point = reflection_at(GRID_HZ, trace, 1.7e9, near)
+        held = (point.gamma_low or 0.0) <= true <= point.gamma_high
+        (two if point.gamma_low is not None else one).append(held)
+        if point.gamma_low is None:
+            assert "no-noise-margin" in point.flags or "below-directivity" in point.flags
+    assert len(two) > 300
+    assert len(one) > 60
+    # Three standard deviations of that many; a limit may be surer than it must be.
+    assert 0.95 - 0.65 / np.sqrt(len(two)) <= np.mean(two) <= 0.95 + 0.65 / np.sqrt(len(two))
+    assert 0.95 - 0.65 / np.sqrt(len(one)) <= np.mean(one)
