@@ -1,10 +1,11 @@
-"""JSON Schemas of recipe, bench and worksheet files, for editors and for other programs."""
+"""JSON Schemas of recipe, bench, register and worksheet, for editors and other programs."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from benchd.bench import Bench
+from benchd.bench.register import RegisterFile
 from benchd.files.filemodel import FileModel
 from benchd.recipe.model import RecipeFile, StepPart, Sweep
 from benchd.recipe.references import PARAMETER_FORM
@@ -32,11 +33,13 @@ class _WholeRecipe(FileModel):
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """Name -> JSON Schema: `recipe`, `bench`, `worksheet`."""
+    """Name -> JSON Schema: `recipe`, `bench`, `register`, `worksheet`."""
+    register = _without_null(RegisterFile.model_json_schema())
     bench = _without_null(Bench.model_json_schema())
     return {
         "recipe": _recipe_schema(),
         "bench": _titled(bench, "benchd bench file"),
+        "register": _titled(register, "benchd register of antennas"),
         "worksheet": _titled(Worksheet.model_json_schema(mode="serialization"), "benchd worksheet"),
     }
 

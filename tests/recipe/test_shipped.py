@@ -164,7 +164,7 @@ def test_shipped_file_fits_its_schema(path: Path) -> None:
     jsonschema.Draft202012Validator(schema).validate(plain(path))
 
 
-@pytest.mark.parametrize("name", ["recipe", "bench", "worksheet"])
+@pytest.mark.parametrize("name", ["recipe", "bench", "register", "worksheet"])
 def test_schemas_are_valid_schemas(name: str) -> None:
     """By the metaschema of draft 2020-12."""
     jsonschema.Draft202012Validator.check_schema(schemas()[name])
@@ -207,7 +207,7 @@ def test_every_field_of_a_file_is_described() -> None:
     """Editors show these lines while a person writes."""
     missing = [
         f"{name}.{model}.{field}"
-        for name in ("recipe", "bench")
+        for name in ("recipe", "bench", "register")
         for model, definition in schemas()[name]["$defs"].items()
         for field, about in definition.get("properties", {}).items()
         if not about.get("description")
