@@ -107,6 +107,7 @@ def test_a_reflection_step_names_captures_baselines_and_si_options(worksheet: Wo
         "design_frequency_hz": 1.7e9,
         "bandwidth_level_db": 10.0,
         "vswr_limit": None,
+        "band_hz": None,
         "at_hz": [1.7e9],
         "dip": "deepest",
         "interpolate": False,
