@@ -249,7 +249,7 @@ def _(scene: Scene) -> None:
             client.on_message = lambda _c, _d, message: seen.add(message.topic)
             client.connect("127.0.0.1", port)
             client.loop_start()
-            until(lambda: seen == {"shed/workshop/presence"}, "presence below the other root")
+            until(lambda: "shed/workshop/presence" in seen, "presence below the other root")
             client.disconnect()
             client.loop_stop()
 
