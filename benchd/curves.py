@@ -39,7 +39,7 @@ class Curve:
     @property
     def values(self) -> FloatArray:
         """Shape (n,), dB or dBi; real."""
-        return self.trace.values.real
+        return self.trace.decibels
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.errors import ReductionRefused
+
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
@@ -44,36 +46,97 @@ class Role(StrEnum):
     TEST = "test"
 
 
+FREQUENCY, HERTZ = "frequency", "Hz"
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """What a trace runs over: its name ("frequency", "angle", "time"), its unit ("Hz", "deg", "s"),
+    and the values, shape (n,), strictly rising."""
+
+    name: str
+    unit: str
+    values: FloatArray
+
+    def __post_init__(self) -> None:
+        if self.values.ndim != 1 or not np.all(np.diff(self.values) > 0):
+            what = "frequencies" if self.name == FREQUENCY else f"values of the axis {self.name}"
+            raise ValueError(f"{what} must rise strictly")
+
+
+def frequency_axis(frequency_hz: FloatArray) -> Axis:
+    """The axis of nearly every trace so far."""
+    return Axis(FREQUENCY, HERTZ, frequency_hz)
+
+
 @dataclass(frozen=True, eq=False)
 class Trace:
-    """One quantity over frequency.
+    """One quantity along an axis.
 
-    frequency_hz: shape (n,), strictly rising, Hz.
+    axis: shape (n,). Given as plain numbers it is frequency, Hz.
     values: shape (n,), float64 in dBm or dB, or complex128 as a linear ratio.
     visited: shape (n,), False where a `hold` sweep never saw the source in that bin.
     """
 
     name: str
     form: Form
-    frequency_hz: FloatArray
+    axis: Axis | FloatArray
     values: FloatArray | ComplexArray
     visited: BoolArray | None = None
 
     def __post_init__(self) -> None:
-        if self.frequency_hz.ndim != 1 or self.frequency_hz.shape != self.values.shape:
+        if not isinstance(self.axis, Axis):
+            try:
+                object.__setattr__(self, "axis", frequency_axis(self.axis))
+            except ValueError as error:
+                raise ValueError(f"trace {self.name}: {error}") from None
+        if self.along.values.shape != self.values.shape:
+            counts = self.along.values.size, self.values.size
+            what = "frequencies" if self.along.name == FREQUENCY else f"{self.along.name}s"
             raise ValueError(
-                f"trace {self.name}: {self.frequency_hz.shape} frequencies do not match "
-                f"{self.values.shape} values"
+                f"trace {self.name}: {counts[0]} {what} do not match {counts[1]} values"
             )
         if self.visited is not None and self.visited.shape != self.values.shape:
             raise ValueError(f"trace {self.name}: `visited` does not match the values")
-        if self.frequency_hz.size > 1 and not np.all(np.diff(self.frequency_hz) > 0):
-            raise ValueError(f"trace {self.name}: frequencies must rise strictly")
+
+    @property
+    def along(self) -> Axis:
+        """What the trace runs over."""
+        assert isinstance(self.axis, Axis), "made one when the trace was made"
+        return self.axis
+
+    @property
+    def frequency_hz(self) -> FloatArray:
+        """The axis as frequencies, Hz. Raises ReductionRefused for a trace over anything else."""
+        if self.along.name != FREQUENCY:
+            raise ReductionRefused(
+                f"the trace {self.name} runs over {self.along.name}, not over frequency"
+            )
+        return self.along.values
+
+    @property
+    def decibels(self) -> FloatArray:
+        """The values in dBm or dB, as the form says; a copy.
+
+        Raises ReductionRefused for a complex ratio: its phase would be lost in silence. Whoever
+        wants its magnitude says so.
+        """
+        if self.form is Form.RATIO_COMPLEX or np.iscomplexobj(self.values):
+            raise ReductionRefused(
+                f"the trace {self.name} is a complex ratio and has no level in dB or dBm",
+                advice="Take its magnitude, 20 lg |ratio|, where the phase does not count.",
+            )
+        return np.array(self.values, dtype=np.float64)
 
     def to_bytes(self) -> bytes:
         """The arrays as one NPZ archive (uncompressed NumPy format), bit-exact."""
         out = io.BytesIO()
-        arrays: dict[str, Any] = {"frequency_hz": self.frequency_hz, "values": self.values}
+        arrays: dict[str, Any] = {"values": self.values}
+        if self.along.name == FREQUENCY:
+            arrays = {"frequency_hz": self.along.values, **arrays}
+        else:
+            arrays |= {"axis": self.along.values, "axis_name": np.array(self.along.name)}
+            arrays["axis_unit"] = np.array(self.along.unit)
         if self.visited is not None:
             arrays["visited"] = self.visited
         np.savez(out, allow_pickle=False, **arrays)
@@ -83,10 +146,15 @@ class Trace:
     def from_bytes(cls, name: str, form: Form, data: bytes) -> Trace:
         """Inverse of `to_bytes`. Raises ValueError on damaged data."""
         with np.load(io.BytesIO(data), allow_pickle=False) as archive:
+            if "axis" in archive.files:
+                words = str(archive["axis_name"]), str(archive["axis_unit"])
+                axis = Axis(*words, archive["axis"])
+            else:
+                axis = frequency_axis(archive["frequency_hz"])
             return cls(
                 name=name,
                 form=form,
-                frequency_hz=archive["frequency_hz"],
+                axis=axis,
                 values=archive["values"],
                 visited=archive["visited"] if "visited" in archive.files else None,
             )
@@ -126,3 +194,7 @@ class Capture:
     def level(self) -> Trace:
         """The first trace: the level in dBm, or the complex ratio of a network analyzer."""
         return self.traces[0]
+
+    def trace(self, name: str) -> Trace | None:
+        """The trace of a name, such as "noise"; None where the capture has none of it."""
+        return next((trace for trace in self.traces if trace.name == name), None)

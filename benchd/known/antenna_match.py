@@ -102,7 +102,7 @@ def _measured(
             )
             order = [baseline.level for baseline in found.opening.values()]
             ratio = normalised(capture.level, order)
-            ratio_db = onto_grid(ratio.frequency_hz, np.real(ratio.values).astype(float), grid)
+            ratio_db = onto_grid(ratio.frequency_hz, ratio.decibels, grid)
         except NormalisationRefused:
             continue
         knowledge = reflection_knowledge(known.bench, capture, found.opening, known.archive)

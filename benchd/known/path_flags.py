@@ -43,13 +43,13 @@ def noise_margin_flags(captures: Iterable[Capture]) -> tuple[str, ...]:
     One read with RF off, and one that held the maxima of a free-running source, say by
     themselves what was seen."""
     for capture in captures:
-        noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
+        noise = capture.trace("noise")
         if noise is None or capture.settings.get("method") == "hold":
             continue
         grid = capture.level.frequency_hz
-        noise_dbm = np.real(noise.values).astype(float)
+        noise_dbm = noise.decibels
         floor = noise_over(grid, noise.frequency_hz, noise_dbm)
-        low = at_noise(np.real(capture.level.values).astype(float), floor)
+        low = at_noise(capture.level.decibels, floor)
         if np.count_nonzero(low) > MOST_AT_NOISE * grid.size:
             return (NO_NOISE_MARGIN,)
     return ()

@@ -65,10 +65,10 @@ def noise_power_dbm(capture: Capture) -> float | None:
 
     Mean power over the frequencies at which it was read. A log-average reads noise 2.507 dB low.
     """
-    noise = next((trace for trace in capture.traces if trace.name == "noise"), None)
+    noise = capture.trace("noise")
     if noise is None:
         return None
-    powers = power_ratio_from_db(np.real(noise.values).astype(float))
+    powers = power_ratio_from_db(noise.decibels)
     reading = float(db_from_power_ratio(float(np.mean(powers))))
     return (
         reading + DB_PER_NAT * EULER
@@ -103,7 +103,7 @@ def _samples_of_one(capture: Capture) -> float:
         return float(max(1.0, settings["resolution_bandwidth_hz"] * settings["dwell_s"]))
     if noise is None or noise.values.size < 2:
         return 1.0
-    read_dbm = np.real(noise.values).astype(float)
+    read_dbm = noise.decibels
     if law(capture) == "log-average":
         share = float(np.var(read_dbm, ddof=1)) / (DB_PER_NAT * math.pi / math.sqrt(6.0)) ** 2
     else:
@@ -118,7 +118,7 @@ def carrier_dbm(capture: Capture) -> FloatArray:
     Where noise scatters readings by much they are told beside their neighbours' mean power, see
     `benchd.reduce.near_noise`; see also `noise_flags`.
     """
-    level = np.array(np.real(capture.level.values), dtype=float)
+    level = capture.level.decibels
     if is_held(capture):
         return level + held_bias_db(capture)
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
@@ -158,8 +158,8 @@ def _held_share(capture: Capture) -> FloatArray:
     """Held noise against each held reading, as amplitudes; 0.5 at most."""
     noise = _noise_trace(capture)
     assert noise is not None
-    level = np.real(capture.level.values).astype(float)
-    here = np.interp(capture.level.frequency_hz, noise.frequency_hz, np.real(noise.values))
+    level = capture.level.decibels
+    here = np.interp(capture.level.frequency_hz, noise.frequency_hz, noise.decibels)
     return np.asarray(np.minimum(10.0 ** ((here - level) / 20.0), 0.5), dtype=np.float64)
 
 
@@ -173,7 +173,7 @@ def _held_sd_db(capture: Capture, at_hz: float | None) -> Known:
 
 
 def _noise_trace(capture: Capture) -> Trace | None:
-    return next((trace for trace in capture.traces if trace.name == "noise"), None)
+    return capture.trace("noise")
 
 
 def only_visited(captures: Sequence[Capture]) -> list[Capture]:
@@ -210,7 +210,7 @@ def _cut(capture: Capture, grid_hz: FloatArray) -> Capture:
         traces.append(
             replace(
                 trace,
-                frequency_hz=trace.frequency_hz[kept],
+                axis=trace.frequency_hz[kept],
                 values=trace.values[kept],
                 visited=visited,
             )
@@ -230,7 +230,7 @@ def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]
     noise_dbm = noise_power_dbm(capture)
     if noise_dbm is None:
         return ()
-    level = np.real(capture.level.values).astype(float)
+    level = capture.level.decibels
     if at_hz is not None:
         level = np.array([np.interp(at_hz, capture.level.frequency_hz, level)])
     return (NEAR_NOISE,) if float(level.min()) - noise_dbm < NEAR_NOISE_DB else ()
@@ -268,12 +268,12 @@ def _share_of_two(grid_hz: FloatArray, at_hz: float) -> float:
 
 def seen_sd_db(capture: Capture) -> Known | None:
     """What the trace itself shows: scatter of the repeats, or roughness over frequency."""
-    level = np.real(capture.level.values).astype(float)
+    level = capture.level.decibels
     found = []
     repeats = int(capture.settings.get("average", 1))
-    scatter = next((trace for trace in capture.traces if trace.name == "scatter"), None)
+    scatter = capture.trace("scatter")
     if scatter is not None and repeats > 1:
-        spread = float(np.sqrt(np.mean(np.real(scatter.values).astype(float) ** 2) / repeats))
+        spread = float(np.sqrt(np.mean(scatter.decibels**2) / repeats))
         freedom = float((repeats - 1) * level.size)
         found.append(Known(spread, degrees_of_freedom=freedom))
     if level.size >= LEAST_FOR_ROUGHNESS:
@@ -289,7 +289,7 @@ def _theory(capture: Capture, at_hz: float | None, share: float, neighbours: int
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
     if noise_dbm is None or detector is None:
         return None
-    level = np.real(capture.level.values).astype(float)
+    level = capture.level.decibels
     read = (
         float(np.median(level))
         if at_hz is None

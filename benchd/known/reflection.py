@@ -321,7 +321,7 @@ def _with_noise(
     noise_dbm, detector = noise_power_dbm(test), law(test)
     if noise_dbm is None or detector is None:
         return known
-    level_dbm = np.mean([np.mean(np.real(one.level.values)) for one in baselines.values()])
+    level_dbm = np.mean([np.mean(one.level.decibels) for one in baselines.values()])
     return replace(
         known,
         dynamic_range_db=Known(float(level_dbm) - noise_dbm),

@@ -67,10 +67,8 @@ def baseline_between(opening: Capture, closing: Capture, test: Capture) -> tuple
             [f"form: baselines of the form {first.form.value} are not interpolated in time"],
             advice="Leave the closing baseline out.",
         )
-    closing_db = onto_grid(
-        last.frequency_hz, np.real(last.values).astype(float), first.frequency_hz
-    )
-    opening_db = np.real(first.values).astype(float)
+    closing_db = onto_grid(last.frequency_hz, last.decibels, first.frequency_hz)
+    opening_db = first.decibels
     bracket = between(seconds(opening), opening_db, seconds(closing), closing_db, seconds(test))
     masks = [one.visited for one in (first, last) if one.visited is not None]
     visited = np.logical_and.reduce(masks) if masks else None

@@ -115,9 +115,9 @@ def normalised(test: Trace, baselines: Sequence[Trace], *, other_grid: bool = Fa
         if len(clean) != 1:
             raise NormalisationRefused(["baselines: a complex trace takes exactly one"])
         return Trace(test.name, Form.RATIO_COMPLEX, grid, _complex_ratio(target, clean[0]))
-    levels = [onto_grid(t.frequency_hz, t.values.real, grid) for t in clean]
+    levels = [onto_grid(t.frequency_hz, t.decibels, grid) for t in clean]
     level_db = levels[0] if len(levels) == 1 else open_short_mean_db(*levels)
-    return Trace(test.name, Form.RATIO_DB, grid, over_baseline_db(target.values.real, level_db))
+    return Trace(test.name, Form.RATIO_DB, grid, over_baseline_db(target.decibels, level_db))
 
 
 def seen(trace: Trace) -> Trace:

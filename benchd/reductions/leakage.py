@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Literal
 
-import numpy as np
 from pydantic import Field
 
 from benchd.files.fields import Label, Level, PositiveRatio
@@ -103,7 +102,7 @@ def reduce_leakage(settings: Leakage, captures: JobCaptures, known: BenchKnowled
     heard = [
         one
         for capture in listened
-        for one in transmitters(grid_of(capture), np.real(capture.level.values))
+        for one in transmitters(grid_of(capture), capture.level.decibels)
     ]
     size_db, is_known = linearity_db(known.bench, opened[0])
     results = leakage_results(

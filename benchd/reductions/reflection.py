@@ -71,7 +71,7 @@ def reduce_reflection(
     if drift is not None:
         knowledge = replace(knowledge, drift_db=drift)
     ratio = normalised(test.level, levels, other_grid=settings.interpolate)
-    frequency_hz, ratio_db = ratio.frequency_hz, np.real(ratio.values)
+    frequency_hz, ratio_db = ratio.frequency_hz, ratio.decibels
     known_at = coupler_over_frequency(knowledge, known.bench, test, known.archive)
     results = [
         result

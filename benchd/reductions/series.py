@@ -31,7 +31,7 @@ def stacked(taken: Sequence[Capture], step: str, like: Capture | None = None) ->
                 where=step,
                 advice="Take all captures of one qualification with the same settings.",
             )
-    return np.array([np.real(capture.level.values) for capture in taken], dtype=float)
+    return np.array([capture.level.decibels for capture in taken], dtype=float)
 
 
 def grid_of(capture: Capture) -> FloatArray:
@@ -65,7 +65,7 @@ def noise_dbm(capture: Capture, frequency_hz: FloatArray) -> FloatArray | None:
     """The analyzer's reading with RF off, brought onto a grid; None where it was not taken."""
     for trace in capture.traces:
         if trace.name == "noise":
-            level = np.interp(frequency_hz, trace.frequency_hz, np.real(trace.values))
+            level = np.interp(frequency_hz, trace.frequency_hz, trace.decibels)
             return np.asarray(level, dtype=np.float64)
     return None
 

@@ -105,7 +105,7 @@ def _level_dbm(known: BenchKnowledge, result: Result) -> float | None:
         except UnknownId:
             return None
         if capture.role is Role.TEST:
-            level = np.real(capture.level.values).astype(float)
+            level = capture.level.decibels
             if result.frequency_hz is None:
                 return float(np.median(level))
             return float(np.interp(result.frequency_hz, capture.level.frequency_hz, level))

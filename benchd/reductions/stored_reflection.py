@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from benchd.errors import UnknownId
 from benchd.known.captures import BenchKnowledge
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
@@ -54,7 +52,7 @@ def looked_again(known: BenchKnowledge, result: Result) -> LookedAgain | None:
     ratio = normalised(test.level, levels, other_grid=True)
     looked = Looked(
         ratio.frequency_hz,
-        np.real(ratio.values).astype(float),
+        ratio.decibels,
         coupler_over_frequency(knowledge, known.bench, test, known.archive),
     )
     return LookedAgain(looked, test)

@@ -33,12 +33,12 @@ def level_db(trace: Trace) -> FloatArray:
     if trace.form is Form.RATIO_COMPLEX:
         with np.errstate(divide="ignore"):
             return np.asarray(20 * np.log10(np.abs(trace.values)), dtype=np.float64)
-    return trace.values.real
+    return trace.decibels
 
 
 def noise_of(capture: Capture) -> Trace | None:
     """The analyzer's noise with RF off, as the capture read it beside its level; dBm."""
-    return next((trace for trace in capture.traces if trace.name == "noise"), None)
+    return capture.trace("noise")
 
 
 def draw_levels(captures: Sequence[Capture], heading: Heading) -> Figure:

@@ -141,7 +141,7 @@ def decode_trace(document: Mapping[str, Any]) -> Trace:
         return Trace(
             name=str(document["name"]),
             form=form,
-            frequency_hz=_floats(document["frequency_hz"]),
+            axis=_floats(document["frequency_hz"]),
             values=values,
             visited=None if visited is None else np.asarray(visited, dtype=np.bool_),
         )
@@ -156,10 +156,10 @@ def decode_curves(documents: Sequence[Mapping[str, Any]]) -> list[Curve]:
         for document in documents:
             trace = decode_trace(document)
             if document["end"] == "low":
-                curves[-1] = dataclasses.replace(curves[-1], low=np.real(trace.values))
+                curves[-1] = dataclasses.replace(curves[-1], low=trace.decibels)
                 continue
             if document["end"] == "high":
-                curves[-1] = dataclasses.replace(curves[-1], high=np.real(trace.values))
+                curves[-1] = dataclasses.replace(curves[-1], high=trace.decibels)
                 continue
             words = {key: document[key] for key in ("antenna", "part", "reduction")}
             curves.append(Curve(str(document["quantity"]), trace, **words))

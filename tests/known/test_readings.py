@@ -113,7 +113,7 @@ def tracked(notebook: Notebook, samples: int, distance_db: float, seed: int) -> 
     shape = (samples, GRID.size)
     wave = (rng.normal(size=shape) + 1j * rng.normal(size=shape)) / np.sqrt(2.0)
     read = [-110.0 + 10.0 * np.log10(np.mean(np.abs(a + wave) ** 2, axis=0)) for a in (size, 0.0)]
-    noise = replace(made.traces[1], frequency_hz=GRID, values=read[1])
+    noise = replace(made.traces[1], axis=GRID, values=read[1])
     return replace(made, traces=(replace(made.level, values=read[0]), noise))
 
 

@@ -1,0 +1,89 @@
+"""Traces: what they run over, and a phase that is never lost in silence."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from benchd.errors import ReductionRefused
+from benchd.reduce.normalise import normalised
+from benchd.reductions.series import stacked
+from benchd.traces import Axis, Capture, Form, Role, Trace, frequency_axis
+
+GRID = np.array([1.6e9, 1.7e9, 1.8e9])
+LEVEL = Trace("level", Form.LEVEL_DBM, GRID, np.array([-30.0, -31.0, -32.0]))
+RATIO = Trace("ratio", Form.RATIO_COMPLEX, GRID, np.array([0.1 + 0.2j, 0.3j, -0.1 + 0j]))
+
+
+def capture(*traces: Trace) -> Capture:
+    return Capture(
+        id="cap-1", bench="small", job_id="job-1", step="antenna", role=Role.TEST, route="middle",
+        position=None, antenna="dipole r3", traces=traces, settings={}, fixtures={},
+        instruments={}, taken_at=datetime(2026, 3, 1, tzinfo=UTC),
+        recipe_hash="", worksheet_hash="",
+    )  # fmt: skip
+
+
+def test_plain_numbers_are_frequencies() -> None:
+    assert LEVEL.along == LEVEL.axis
+    assert (LEVEL.along.name, LEVEL.along.unit) == ("frequency", "Hz")
+    assert LEVEL.frequency_hz is GRID
+
+
+def test_a_complex_ratio_has_no_level() -> None:
+    """Half of |0.3j| would be gone, and nobody would see it."""
+    assert LEVEL.decibels.tolist() == [-30.0, -31.0, -32.0]
+    with pytest.raises(ReductionRefused, match="ratio is a complex ratio and has no level in dB"):
+        _ = RATIO.decibels
+    with pytest.raises(ReductionRefused, match="complex ratio"):
+        stacked([capture(RATIO)], "reduce")
+
+
+def test_a_complex_ratio_keeps_its_phase_when_it_is_normalised() -> None:
+    one = Trace("ratio", Form.RATIO_COMPLEX, GRID, np.full(3, 2j))
+    found = normalised(RATIO, [one], other_grid=False)
+    assert found.values.tolist() == pytest.approx([0.1 - 0.05j, 0.15 + 0j, 0.05j])
+
+
+def test_changing_what_was_read_out_changes_no_trace() -> None:
+    LEVEL.decibels[0] = 0.0
+    assert LEVEL.values[0] == -30.0
+
+
+@pytest.mark.parametrize(
+    ("axis", "words"),
+    [
+        (Axis("angle", "deg", np.array([-10.0, 0.0, 10.0])), "over angle"),
+        (Axis("time", "s", np.array([0.0, 1.0, 2.5])), "over time"),
+    ],
+)
+def test_other_axes_are_stored_and_are_no_frequencies(axis: Axis, words: str) -> None:
+    trace = Trace("pattern", Form.LEVEL_DBM, axis, np.array([-3.0, 0.0, -3.5]))
+    again = Trace.from_bytes("pattern", Form.LEVEL_DBM, trace.to_bytes())
+    assert (again.along.name, again.along.unit) == (axis.name, axis.unit)
+    assert again.along.values.tolist() == axis.values.tolist()
+    with pytest.raises(ReductionRefused, match=f"{words}, not over frequency"):
+        _ = again.frequency_hz
+
+
+def test_a_trace_over_frequency_is_stored_as_it_always_was() -> None:
+    with np.load(io.BytesIO(LEVEL.to_bytes())) as archive:
+        assert archive.files == ["frequency_hz", "values"]
+    again = Trace.from_bytes("level", Form.LEVEL_DBM, LEVEL.to_bytes())
+    assert again.frequency_hz.tolist() == GRID.tolist()
+    assert again.along.unit == frequency_axis(GRID).unit
+
+
+def test_an_axis_rises_and_fits_its_values() -> None:
+    with pytest.raises(ValueError, match="trace x: frequencies must rise strictly"):
+        Trace("x", Form.LEVEL_DBM, GRID[::-1], np.zeros(3))
+    with pytest.raises(ValueError, match="trace x: 3 frequencies do not match 2 values"):
+        Trace("x", Form.LEVEL_DBM, GRID, np.zeros(2))
+
+
+def test_a_capture_gives_a_trace_by_its_name() -> None:
+    assert capture(LEVEL).trace("level") is LEVEL
+    assert capture(LEVEL).trace("noise") is None
