@@ -28,16 +28,18 @@ MOST_NUMBERS = 5
 class Panel:
     """One picture of a qualification.
 
-    quantities: whose curves it holds. what: its name. axis: what the y axis says.
+    picture: as the table of quantities says of what is drawn here. what: its name. axis: what the
+        y axis says. only: the quantities of a picture that have a sheet of their own, because
+        their size is another; the other sheet of that picture holds all the rest.
     from_zero: the axis begins at 0. limit: the option of the reduction that its verdict holds the
         curve against. limit_words: how that is named; "{}" takes the number. both_ways: the limit
         holds above and below zero.
     """
 
     picture: Picture
-    quantities: tuple[str, ...]
     what: str
     axis: str
+    only: tuple[str, ...] = ()
     from_zero: bool = True
     limit: str = ""
     limit_words: str = ""
@@ -46,40 +48,44 @@ class Panel:
 
 PANELS = (
     Panel(
-        Picture.COUPLER,
-        ("effective_directivity", "effective_source_match", "joint_reflection"),
-        "Coupler", "Below full reflection, dB", limit="least_db",
+        Picture.COUPLER, "Coupler", "Below full reflection, dB", limit="least_db",
         limit_words="{} dB of directivity needed",
     ),
     Panel(
-        Picture.REPEATABILITY, ("repeatability_spread", "flex_spread"), "Repeatability",
-        "Spread (standard deviation), dB", limit="limit_db", limit_words="{} dB allowed",
+        Picture.REPEATABILITY, "Repeatability", "Spread (standard deviation), dB",
+        limit="limit_db", limit_words="{} dB allowed",
     ),
     Panel(
-        Picture.COMPARISON, ("difference",), "Difference", "Second less first, dB",
-        from_zero=False, limit="worth_db", limit_words="{} dB matters", both_ways=True,
+        Picture.COMPARISON, "Difference", "Second less first, dB", from_zero=False,
+        limit="worth_db", limit_words="{} dB matters", both_ways=True,
     ),
     Panel(
-        Picture.LEAKAGE, ("shielding",), "Shielding", "Closed lid below open lid, dB",
-        limit="least_db", limit_words="{} dB needed",
+        Picture.LEAKAGE, "Shielding", "Closed lid below open lid, dB", limit="least_db",
+        limit_words="{} dB needed",
     ),
     Panel(
-        Picture.STILLNESS, ("stillness_spread_closed", "stillness_spread_open"), "Stillness",
-        "Spread while people move, dB", limit="limit_db", limit_words="{} dB allowed",
+        Picture.STILLNESS, "Stillness", "Spread while people move, dB", limit="limit_db",
+        limit_words="{} dB allowed",
+    ),
+    Panel(Picture.REFLECTIVITY, "What the box does to a gain", "Spread, dB"),
+    Panel(
+        Picture.REFLECTIVITY, "Reflected level", "Reflected, against the direct wave, dB",
+        only=("reflected_level",), from_zero=False,
     ),
     Panel(
-        Picture.REFLECTIVITY, ("box_gain_spread", "box_path_spread", "box_gain_uncertainty"),
-        "What the box does to a gain", "Spread, dB",
-    ),
-    Panel(
-        Picture.REFLECTIVITY, ("reflected_level",), "Reflected level",
-        "Reflected, against the direct wave, dB", from_zero=False,
-    ),
-    Panel(
-        Picture.DRIFT, ("drift_whole_watch",), "Drift over the whole watch",
-        "Greatest less least level, dB", limit="limit_db", limit_words="{} dB allowed",
+        Picture.DRIFT, "Drift over the whole watch", "Greatest less least level, dB",
+        limit="limit_db", limit_words="{} dB allowed",
     ),
 )  # fmt: skip
+
+
+def curves_of(panel: Panel, curves: Sequence[Curve]) -> list[Curve]:
+    """The curves that one sheet holds."""
+    of_picture = [c for c in curves if quantity(c.quantity).picture is panel.picture]
+    if panel.only:
+        return [curve for curve in of_picture if curve.quantity in panel.only]
+    elsewhere = {name for one in PANELS for name in one.only}
+    return [curve for curve in of_picture if curve.quantity not in elsewhere]
 
 
 def draw_panel(
@@ -92,7 +98,7 @@ def draw_panel(
 ) -> Figure:
     """One picture of a qualification. Call inside `figure.style()`.
 
-    curves: of the panel's quantities, one at least. limit: in the unit of the y axis.
+    curves: as `curves_of` gives them, one at least. limit: in the unit of the y axis.
     """
     figure, axes = frame(panel.what, heading, Numbers(_rows(panel, results), _REMARK))
     grid = np.concatenate([curve.frequency_hz for curve in curves])

@@ -151,18 +151,13 @@ def _plot_panels(
     job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path
 ) -> list[Path]:
     """Pictures of a qualification."""
-    from benchd.report.bench_plot import PANELS, draw_panel
+    from benchd.report.bench_plot import PANELS, curves_of, draw_panel
     from benchd.report.figure import save, style
 
     results = job.results_of(reduction)
     written: list[Path] = []
     for panel in PANELS:
-        shown = [
-            curve
-            for curve in curves
-            if curve.quantity in panel.quantities
-            and quantity(curve.quantity).picture is panel.picture
-        ]
+        shown = curves_of(panel, curves)
         if not shown:
             continue
         with style():
