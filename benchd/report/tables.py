@@ -101,17 +101,6 @@ def capture_comments(capture: Capture) -> list[str]:
     return lines
 
 
-def traces_csv(traces: Sequence[Trace], comments: Iterable[str]) -> str:
-    """Traces with comment lines of the caller's, in blocks as `capture_csv` has them."""
-    out = io.StringIO()
-    _write_comments(out, comments)
-    for number, block in enumerate(_by_grid(traces)):
-        if number:
-            out.write("\n")
-        _write_block(out, block)
-    return out.getvalue()
-
-
 def _by_grid(traces: Sequence[Trace]) -> list[list[Trace]]:
     blocks: dict[bytes, list[Trace]] = {}
     for trace in traces:

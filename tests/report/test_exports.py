@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from benchd.curves import Curve
 from benchd.errors import UserError
-from benchd.report.tables import capture_csv, results_csv, traces_csv
+from benchd.report.tables import capture_csv, results_csv
 from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_trace
 from benchd.results import Result, ResultRecord
 from benchd.traces import Capture, Form, Role, Trace
@@ -66,7 +66,7 @@ def test_traces_on_one_grid_share_their_rows() -> None:
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=1, max_size=20))
 def test_any_finite_number_survives_csv(values: list[float]) -> None:
     trace = Trace("x", Form.RATIO_DB, np.arange(1.0, len(values) + 1), np.array(values))
-    (rows,) = _blocks(traces_csv([trace], ["about"]))
+    (rows,) = _blocks(capture_csv(_capture(trace)))
     assert [float(row["x_db"]) for row in rows] == values
 
 
