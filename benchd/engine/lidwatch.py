@@ -15,9 +15,21 @@ from types import TracebackType
 from typing import Literal
 
 from benchd.acquire import require_lid
+from benchd.bench import Bench
+from benchd.bench.instruments import LidInstrument
 from benchd.errors import LinkLost
 
 ASK_EVERY_S = 0.1
+
+
+def contact_of(bench: Bench) -> tuple[str, float] | None:
+    """The lid's contact of a bench and how long it may take to answer, s; None without one."""
+    lid = bench.box.lid if bench.box else None
+    if lid is None:
+        return None
+    contact = bench.instruments[lid.instrument]
+    assert isinstance(contact, LidInstrument)
+    return lid.instrument, contact.answer_within_s
 
 
 class LidWatch:

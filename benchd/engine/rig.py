@@ -21,14 +21,22 @@ import structlog
 from benchd.acquire import Probe, confirmed, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
-from benchd.bench.instruments import LidInstrument, ThermometerInstrument
 from benchd.engine.benchchanges import BenchChanges
 from benchd.engine.doubted import Doubt, Doubted
 from benchd.engine.instrumentstate import InstrumentState, state_of
-from benchd.engine.lidwatch import LidWatch
+from benchd.engine.lidwatch import LidWatch, contact_of
 from benchd.engine.pulse import Pulse
 from benchd.engine.rfwatch import RfWatch
-from benchd.engine.smallwork import asked, fault, insisting, sent, switched, told_before_rf
+from benchd.engine.roomtemperature import room_temperature
+from benchd.engine.smallwork import (
+    asked,
+    fault,
+    insisting,
+    link_to,
+    sent,
+    switched,
+    told_before_rf,
+)
 from benchd.engine.sources import SourceRecord, made_drivers, radiating
 from benchd.engine.translate import translated
 from benchd.errors import (
@@ -43,7 +51,6 @@ from drivers.errors import BadReply
 from drivers.exchange import Exchange, Reply
 from drivers.link import Link
 from drivers.player import Player
-from drivers.visa import SerialSettings
 
 T = TypeVar("T")
 _log = structlog.get_logger(__name__)
@@ -108,18 +115,8 @@ class Rig:
         try:
             with translated():
                 if link is None:
-                    link = Link.open(
-                        name,
-                        instrument.address,
-                        timeout_s=instrument.timeout_s,
-                        open_timeout_s=instrument.connect_timeout_s,
-                        expect_identity=instrument.identity or "",
-                        identify=self.drivers[name].identity_question,
-                        terminator=instrument.ending,
-                        serial=SerialSettings(**instrument.line_settings),
-                        first_words=self._off_messages(name) if radiates else (),
-                        cancel=cancel,
-                    )
+                    off = self._off_messages(name) if radiates else ()
+                    link = link_to(instrument, self.drivers[name], off, cancel)
                     self._links[name] = link
                 elif not link.connected:
                     link.reopen(cancel=cancel)
@@ -446,16 +443,12 @@ class Rig:
     def _lid_watched(
         self, wanted: Literal["closed", "open"] | None
     ) -> AbstractContextManager[LidWatch | None]:
-        """A watch on the lid, which stands as wanted; none where nobody minds, or nobody can ask.
-
-        Raises LidOpened, LidClosed, LinkLost, Garbled.
-        """
-        lid = self.bench.box.lid if self.bench.box else None
-        if lid is None or wanted is None:
+        """A watch on the lid, which stands as wanted; none where nobody minds or can ask. Raises
+        LidOpened, LidClosed, LinkLost, Garbled."""
+        contact = contact_of(self.bench)
+        if contact is None or wanted is None:
             return nullcontext()
-        name = lid.instrument
-        contact = self.bench.instruments[name]
-        assert isinstance(contact, LidInstrument)
+        name, answer_within_s = contact
         self.connect([name])
         question = self.drivers[name].open_query()
 
@@ -463,28 +456,11 @@ class Rig:
             return bool(self._play(asked(question), self._links, cancel=cancel))
 
         require_lid(is_open(self._stopped), wanted, where=name)
-        return LidWatch(
-            name, is_open, wanted, contact.answer_within_s, stop=self._stopped, hurry=self.stop
-        )
+        return LidWatch(name, is_open, wanted, answer_within_s, stop=self._stopped, hurry=self.stop)
 
     def temperature_c(self) -> dict[str, float]:
-        """`temperature_c` as the bench's first thermometer tells it; empty without one.
-
-        A thermometer that fails is no reason to lose a sweep: it is asked once more, logged and
-        left out.
-        """
-        for name, instrument in self.bench.instruments.items():
-            if not isinstance(instrument, ThermometerInstrument):
-                continue
-            try:
-                try:
-                    return {"temperature_c": self._temperature(name)}
-                except (LinkLost, Garbled):
-                    return {"temperature_c": self._temperature(name)}
-            except BenchdError as error:
-                _log.warning("no temperature", instrument=name, error=str(error))
-                return {}
-        return {}
+        """`temperature_c` as the bench's first thermometer tells it; empty without one."""
+        return room_temperature(self.bench, self._temperature)
 
     def _temperature(self, name: str) -> float:
         self.connect([name])

@@ -1,17 +1,40 @@
-"""Small procedures of the rig, and one that is woven into others."""
+"""Small procedures of the rig, one that is woven into others, and how a link is opened."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from benchd.acquire.plan import Procedure
+from benchd.bench.instruments import Instrument
 from benchd.errors import InstrumentRefused
 from drivers.exchange import Batch, Exchange
 from drivers.link import Link
+from drivers.visa import SerialSettings
 
 T = TypeVar("T")
+
+
+def link_to(
+    instrument: Instrument, driver: Any, off: Sequence[str], cancel: Callable[[], bool]
+) -> Link:
+    """A session to an instrument as the bench file has it. Raises what `Link.open` raises.
+
+    off: messages that switch it off, where it radiates; the first that it hears.
+    """
+    return Link.open(
+        driver.name,
+        instrument.address,
+        timeout_s=instrument.timeout_s,
+        open_timeout_s=instrument.connect_timeout_s,
+        expect_identity=instrument.identity or "",
+        identify=driver.identity_question,
+        terminator=instrument.ending,
+        serial=SerialSettings(**instrument.line_settings),
+        first_words=off,
+        cancel=cancel,
+    )
 
 
 def sent(batch: Batch) -> Procedure[None]:
