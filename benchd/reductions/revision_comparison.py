@@ -164,15 +164,15 @@ def _by_joint_draws(known: BenchKnowledge, first: Result, second: Result) -> Res
 
 
 def _reading(result: Result, looked: Looked) -> Reading:
-    quantity, value = result.quantity, result.value
-    if quantity in ("resonance_frequency", "loaded_q"):
-        near_hz = value if quantity == "resonance_frequency" else result.frequency_hz
+    name, value = result.quantity, result.value
+    if quantity(name).where is Where.DIP:
+        near_hz = value if result.unit == "Hz" else result.frequency_hz
         assert near_hz is not None, "a Q is told with the frequency of its dip"
-        return of_dip(quantity, looked, near_hz)
-    if quantity.endswith(("_low_edge", "_high_edge")):
-        side = "low" if quantity.endswith("_low_edge") else "high"
+        return of_dip(name, looked, near_hz)
+    if name.endswith(("_low_edge", "_high_edge")):
+        side = "low" if name.endswith("_low_edge") else "high"
         return of_band(side, looked, (value, value))
     if result.band_hz is not None:
         return of_band("width", looked, result.band_hz)
     assert result.frequency_hz is not None, "a reflection is told at a frequency"
-    return at_frequency(quantity, result.frequency_hz)
+    return at_frequency(name, result.frequency_hz)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
+import benchd
 from benchd import quantities
 from benchd.quantities import Compared, Feeds, Picture, Quantity, Shown, Where
 from benchd.reductions.limits import unit_of
@@ -73,3 +77,33 @@ def test_every_row_says_all_of_itself() -> None:
         assert isinstance(row.where, Where)
         assert isinstance(row.picture, Picture)
         assert dataclasses.is_dataclass(row)
+
+
+def named_together(source: str) -> Iterator[list[str]]:
+    """Names of quantities that stand together in a tuple, list, set or dictionary."""
+    names = {row.name for row in quantities.every()}
+    for node in ast.walk(ast.parse(source)):
+        keys = node.keys if isinstance(node, ast.Dict) else getattr(node, "elts", [])
+        told = [key.value for key in keys if isinstance(key, ast.Constant) and key.value in names]
+        if len(told) > 1:
+            yield told
+
+
+def test_quantities_stand_in_no_other_table() -> None:
+    """Else one more row would not be enough. Only the maths may name those that it gives."""
+    root = Path(benchd.__file__).parent
+    found = {
+        str(file.relative_to(root)): told
+        for file in sorted(root.rglob("*.py"))
+        if file.name != "quantities.py" and "reduce" not in file.relative_to(root).parts
+        for told in named_together(file.read_text("utf-8"))
+        if told != ["gain", "gain"]
+    }
+    assert found == {}
+
+
+def test_a_table_of_its_own_would_be_seen() -> None:
+    assert list(named_together('GAINS = ("realised_gain", "gain")')) == [["realised_gain", "gain"]]
+    assert list(named_together('WORDS = {"vswr": "VSWR", "trim_per_arm": "Trim"}')) == [
+        ["vswr", "trim_per_arm"]
+    ]
