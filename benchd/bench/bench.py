@@ -27,6 +27,7 @@ from benchd.errors import BenchFileError, Problem
 from benchd.files.filemodel import read_model
 from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
 from benchd.moments import zone_named
+from benchd.worksheet import SwitchSetting
 
 BenchText = tuple[tuple[str, str], ...]
 """Name and text of the bench file, then of its register files: enough to read the bench again."""
@@ -119,6 +120,21 @@ class Bench(BenchFile):
         instrument = self.instruments[route.analyzer]
         assert isinstance(instrument, Receiver)
         return instrument
+
+    def switch_settings(self, route: str, position: str | None) -> tuple[SwitchSetting, ...]:
+        """The channels that each switch closes for a route and one of its positions."""
+        found = self.routes[route]
+        channels: dict[str, list[int]] = {}
+        for choice in (found.switch, found.positions[position] if position else {}):
+            for switch, banks in choice.items():
+                for bank, throw in banks.items():
+                    channel = self.switch(switch).banks[bank][throw]
+                    channels.setdefault(switch, []).append(channel)
+        return tuple(
+            SwitchSetting(instrument=name, channels=tuple(numbers))
+            for name, numbers in channels.items()
+            if numbers
+        )
 
     def switch(self, name: str) -> SwitchInstrument:
         """The switch of that name."""

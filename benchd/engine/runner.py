@@ -337,7 +337,7 @@ class Runner:
         instruments = SweepInstruments(
             analyzer=self._rig.drivers[step.analyzer],
             source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
-            zero=zero_of(self._bench, step.analyzer),
+            zero=zero_of(self._live.now, step.analyzer),
         )
         names = list(dict.fromkeys((step.source, step.analyzer)))
 

@@ -6,12 +6,13 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from benchd.bench import Bench
+from benchd.bench.instruments import PowerMeterInstrument
 from benchd.bench.levels import excesses, level_budget
 from benchd.errors import OrderRefused
 from benchd.rounding import about_words
 from benchd.store import CaptureRow
 from benchd.traces import PATH_BROKEN
-from benchd.worksheet import CaptureStep, ReduceStep, RouteStep, Worksheet
+from benchd.worksheet import CaptureStep, ReduceStep, RouteStep, SwitchSetting, Worksheet
 
 
 def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> None:
@@ -26,8 +27,8 @@ def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> N
     for step in worksheet.steps[step_index:]:
         if isinstance(step, CaptureStep):
             found += _against_bench(step, bench)
-        elif isinstance(step, RouteStep) and step.route not in bench.routes:
-            found.append(f"there is no route {step.route} any more")
+        elif isinstance(step, RouteStep):
+            found += _switched_otherwise(step, bench)
     if found:
         raise OrderRefused(
             "the bench file was changed after this job was queued: "
@@ -37,12 +38,39 @@ def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> N
         )
 
 
-def _against_bench(step: CaptureStep, bench: Bench) -> list[str]:
+def _switched_otherwise(step: CaptureStep | RouteStep, bench: Bench) -> list[str]:
+    """RF would go where the level budget did not look: the channels to close are the step's own."""
     route = bench.routes.get(step.route)
     if route is None:
         return [f"there is no route {step.route} any more"]
+    if step.position is not None and step.position not in route.positions:
+        return [f"route {step.route} has no position {step.position} any more"]
+    now = bench.switch_settings(step.route, step.position)
+    if now == step.switching:
+        return []
+    place = f"{step.route}/{step.position}" if step.position else step.route
+    return [f"{place} is switched by {_channels(now)}, before by {_channels(step.switching)}"]
+
+
+def _channels(settings: Iterable[SwitchSetting]) -> str:
+    shown = (
+        f"{setting.instrument} {', '.join(str(one) for one in setting.channels)}"
+        for setting in settings
+    )
+    return " and ".join(shown) or "nothing"
+
+
+def _against_bench(step: CaptureStep, bench: Bench) -> list[str]:
+    gone = _switched_otherwise(step, bench)
+    if gone:
+        return gone
+    route = bench.routes[step.route]
     if (route.source, route.analyzer) != (step.source, step.analyzer):
         return [f"route {step.route} now leads from {route.source} to {route.analyzer}"]
+    meters = isinstance(bench.analyzer_of(route), PowerMeterInstrument)
+    if meters != (step.sweep.detector == "power"):
+        kinds = ("an analyzer", "a power meter")
+        return [f"{step.analyzer} was {kinds[not meters]} and is {kinds[meters]} now"]
     now = bench.route_fixtures(step.route)
     changed = sorted(
         name for name in {*now, *step.fixtures} if now.get(name) != step.fixtures.get(name)

@@ -15,7 +15,6 @@ from benchd.bench import (
     port_level_dbm,
     unstated_inputs,
 )
-from benchd.bench.routes import SwitchChoice
 from benchd.files.yamlfile import KeyPath, nearest
 from benchd.recipe.cautions import LID_OPEN, capture_cautions
 from benchd.recipe.flatten import FlatStep, Flattener
@@ -114,8 +113,7 @@ class CaptureBuilder:
         if position is not None and position not in found.positions:
             self.reader.note((*path, "position"), self._no_position(route, position, found))
             return None
-        choices = [found.switch, found.positions[position] if position else {}]
-        switching = _settings(self.bench, choices)
+        switching = self.bench.switch_settings(route, position)
         label = f"{route}/{position}" if position else route
         seconds = switching_time_s(self.bench, switching)
         return Place(found, label, position, switching, seconds)
@@ -237,16 +235,3 @@ class CaptureBuilder:
                     level_dbm - (port_dbm - LARGEST_OPEN_LID_DBM),
                 )
             )
-
-
-def _settings(bench: Bench, choices: list[SwitchChoice]) -> tuple[SwitchSetting, ...]:
-    channels: dict[str, list[int]] = {}
-    for choice in choices:
-        for switch, banks in choice.items():
-            for bank, throw in banks.items():
-                channels.setdefault(switch, []).append(bench.switch(switch).banks[bank][throw])
-    return tuple(
-        SwitchSetting(instrument=name, channels=tuple(numbers))
-        for name, numbers in channels.items()
-        if numbers
-    )

@@ -6,11 +6,14 @@ import asyncio
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import pytest
 from sqlalchemy import text
 
+from benchd.bench import load_bench
 from benchd.engine import keeper, queue, storethread
 from benchd.engine.recovery import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
@@ -18,6 +21,8 @@ from benchd.job_request import RecipeSource
 from benchd.store import JobRow, JobState, StoreError, StoreFull
 from tests.engine.office import Office
 from tests.patience import PATIENCE_S
+
+BENCHES = Path(str(files("recipes") / "benches"))
 
 CAPTURE_THEN_REDUCE = """
 recipe: one-sided
@@ -308,7 +313,9 @@ async def test_an_interrupted_job_begins_again_where_its_baselines_grew_too_old(
     await run(office, job, JobState.FAILED)
     assert office.rig.log.count("measure") == 3
     said = [event.message for event in office.store.job_events(job.id)]
-    expected = "interrupted; begins again: open is 7200 s old, the recipe allows 3600 s; short is"
+    expected = (
+        "interrupted; begins again: open is 2 h 00 min old, the recipe allows 1 h 00 min; short is"
+    )
     assert any(message.startswith(expected) for message in said), said
 
 
@@ -336,6 +343,52 @@ async def test_a_job_resolved_against_another_bench_file_is_checked_anew(office:
         "the bench file was changed after this job was queued: up to "
     )
     assert "dBm could reach analyzer, which takes -60.0 dBm at most" in row.message
+    assert "measure" not in office.rig.log
+
+
+@pytest.mark.parametrize(
+    ("positions", "said"),
+    [
+        (
+            {"open": {"switch": {"port": "antenna"}}},
+            "middle/open is switched by switch ",
+        ),
+        ({"open": None}, "route middle has no position open any more"),
+    ],
+)
+async def test_a_job_whose_positions_are_switched_otherwise_by_now_is_refused(
+    office: Office, positions: dict[str, Any], said: str
+) -> None:
+    """The level budget looks at the route as it is now, the switch is set as the job has it."""
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
+    bench = office.desk._live.now
+    route = bench.routes["middle"]
+    changed = {name: one for name, one in (route.positions | positions).items() if one is not None}
+    route = route.model_copy(update={"positions": changed})
+    office.queue._runner._live.now = bench.model_copy(
+        update={"routes": {**bench.routes, "middle": route}}
+    )
+    row = await run(office, job, JobState.FAILED)
+    assert row.error is not None
+    assert row.error["message"].startswith(
+        f"the bench file was changed after this job was queued: {said}"
+    )
+    assert not {"measure", "switch"} & set(office.rig.log)
+
+
+async def test_a_job_for_an_analyzer_is_refused_where_a_power_meter_stands_by_now(
+    office: Office,
+) -> None:
+    job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
+    bench = office.desk._live.now
+    analyzer = bench.instruments["analyzer"]
+    shipped = load_bench(BENCHES / "power-meter.yaml").instruments["meter"]
+    meter = shipped.model_copy(update={"address": analyzer.address})
+    office.queue._runner._live.now = bench.model_copy(
+        update={"instruments": {**bench.instruments, "analyzer": meter}}
+    )
+    row = await run(office, job, JobState.FAILED)
+    assert "analyzer was an analyzer and is a power meter now" in row.message
     assert "measure" not in office.rig.log
 
 
