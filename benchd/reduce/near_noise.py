@@ -23,6 +23,7 @@ import numpy as np
 from benchd.reduce.decibels import power_ratio_from_db
 from benchd.reduce.noise import (
     DB_PER_NAT,
+    POWER,
     carrier_level_dbm,
     reading_standard_db,
 )
@@ -45,7 +46,7 @@ def straightened_dbm(
     level_dbm: readings of the trace, shape (n,). samples: independent ones behind each reading.
     """
     around = level_dbm[max(0, index - BESIDE) : index + BESIDE + 1]
-    logs = detector != "rms"
+    logs = detector not in ("rms", POWER)
     mean_dbm = float(np.mean(around))
     if not logs:
         mean_dbm = 10.0 * math.log10(float(np.mean(power_ratio_from_db(around))))
@@ -59,5 +60,8 @@ def straightened_dbm(
         # A mean of logarithms rises by 1 - exp(-gamma) of what the carrier does.
         rise = -math.expm1(-power_ratio_from_db(distance_db))
         return carrier_dbm + (float(level_dbm[index]) - mean_dbm) / rise
-    ratio = (10.0 ** ((level_dbm[index] - noise_dbm) / 10.0) - 1.0) / 10.0 ** (distance_db / 10.0)
+    # A power meter's noise swings around nothing: none of it stands in the mean.
+    mean_noise = 0.0 if detector == POWER else 1.0
+    over_noise = 10.0 ** ((level_dbm[index] - noise_dbm) / 10.0)
+    ratio = (over_noise - mean_noise) / 10.0 ** (distance_db / 10.0)
     return carrier_dbm + DB_PER_NAT * (float(ratio) - 1.0)

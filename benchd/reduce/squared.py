@@ -12,7 +12,7 @@ import numpy as np
 
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import ReflectionKnowledge
-from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
+from benchd.reduce.noise import POWER, carrier_level_dbm, reading_standard_db
 from benchd.reduce.reflection import roughness_db
 from benchd.reduce.rlc import y_of
 from benchd.traces import FloatArray
@@ -61,7 +61,7 @@ def prepare(
         noise_db = -knowledge.dynamic_range_db.value
         if knowledge.detector == "rms":
             squared = squared - 10.0 ** (noise_db / 10.0)
-        else:
+        elif knowledge.detector != POWER:
             levels = [carrier_level_dbm(float(v), noise_db, knowledge.detector) for v in ratio_db]
             squared = 10.0 ** (np.array(levels) / 10.0)
         floor = np.maximum(squared, 10.0 ** (noise_db / 10.0) / 10.0)
