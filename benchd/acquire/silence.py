@@ -16,6 +16,7 @@ import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
 from benchd.acquire.stepped import prepare_points
+from benchd.acquire.zeroing import NOT_ZEROED_ABOVE_DB
 from benchd.errors import StillRadiating
 from benchd.reduce.pathcheck import noise_over
 from benchd.worksheet import SweepPlan
@@ -80,6 +81,12 @@ def silent_after(
                 f"with RF off the analyzer reads {off_dbm:.1f} dBm at {frequency_hz / 1e6:.6g} MHz "
                 f"({on_dbm:.1f} dBm with RF on), and the reading follows the source's {how}",
             )
+        if _only_the_source(plan, instruments, off_dbm, lowest_dbm):
+            raise _still(
+                probe,
+                f"with RF off the meter reads {off_dbm:.1f} dBm ({on_dbm:.1f} dBm with RF on), "
+                "and it read next to nothing before RF came on",
+            )
     elif _radiated_before(sweep, off_dbm):
         assert sweep.noise_dbm is not None
         raise _still(
@@ -139,6 +146,23 @@ def _probe(
     # Half way down to the noise, where that is near; the source may have been in it as well.
     drop_db = float(np.clip((seen_dbm - noise_dbm) / 2.0, FOLLOWS_DB / 2.0, DROP_DB / 2.0))
     return Probe(plan, instruments, frequency_hz, level_dbm, seen_dbm, drop_db, lowest_dbm)
+
+
+def _only_the_source(
+    plan: SweepPlan, instruments: SweepInstruments, off_dbm: float, lowest_dbm: float
+) -> bool:
+    """Whether what a power meter reads with RF off counts as the source's without a further look.
+
+    It reads every frequency alike, so where the level cannot be lowered either, nothing can tell
+    the source from another transmitter. Before the sweep it was zeroed, and read next to nothing.
+    """
+    if instruments.zero is None or _can_be_lowered(plan, lowest_dbm):
+        return False
+    return bool(off_dbm > instruments.zero.floor_dbm + NOT_ZEROED_ABOVE_DB)
+
+
+def _can_be_lowered(plan: SweepPlan, lowest_dbm: float) -> bool:
+    return plan.level_dbm - lowest_dbm >= 2.0 * FOLLOWS_DB
 
 
 def _radiated_before(sweep: Sweep, off_dbm: float) -> bool:
@@ -209,7 +233,7 @@ def _follows(look: _Look, lowest_dbm: float) -> Procedure[str]:
         yield from look.tune(look.frequency_hz)
         if follows:
             return "frequency"
-    if plan.level_dbm - lowest_dbm < 2.0 * FOLLOWS_DB:
+    if not _can_be_lowered(plan, lowest_dbm):
         return ""
     follows = yield from _turns(
         look, lambda here: look.set_level(plan.level_dbm if here else lowest_dbm)
@@ -218,12 +242,20 @@ def _follows(look: _Look, lowest_dbm: float) -> Procedure[str]:
 
 
 def _turns(look: _Look, order: Any) -> Procedure[bool]:
-    """Whether the reading is higher with the order given than without it, in every turn."""
+    """Whether the reading is higher with the order given than without it, in every turn.
+
+    Of a power meter it may also be lower in every turn: what was zeroed away reads as what is
+    missing of it.
+    """
+    changes_db = []
     for _ in range(TURNS):
         yield from order(True)
         here_dbm = yield from look.read(READINGS)
         yield from order(False)
         away_dbm = yield from look.read(READINGS)
-        if here_dbm - away_dbm < FOLLOWS_DB:
+        changes_db.append(here_dbm - away_dbm)
+        higher = min(changes_db) >= FOLLOWS_DB
+        lower = look.zero is not None and max(changes_db) <= -FOLLOWS_DB
+        if not (higher or lower):
             return False
     return True

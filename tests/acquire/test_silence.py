@@ -13,9 +13,11 @@ import numpy as np
 import pytest
 
 from benchd.acquire import Probe, Sweep, SweepInstruments, quiet, run_sweep, silent_after
+from benchd.acquire.zeroing import Zero
 from benchd.errors import InstrumentRefused, StillRadiating
 from drivers.exchange import Exchange
 from drivers.player import CannedPlayer
+from drivers.powermeter import ScpiPowerMeter
 from drivers.source import ScpiSource
 from tests.acquire.test_procedures import ANALYZER, BOTH, SOURCE, plan
 
@@ -94,6 +96,66 @@ class Room:
             if abs(at_hz - self.centre_hz) < 10e3:
                 power += 10 ** (level_dbm / 10)
         return float(10 * np.log10(power))
+
+
+class MeterRoom(Room):
+    """The same with a power meter, which hears every frequency and reads in watts.
+
+    caught: at the end of the sweep the source sticks at what it does, and says what it is told.
+    """
+
+    def __init__(self, *, caught: bool = False, **more: Any) -> None:
+        super().__init__(**more)
+        self.caught, self.zero_w = caught, 0.0
+
+    def __call__(self, exchange: Exchange) -> str | None:
+        message = exchange.message
+        if message.startswith(":OUTP:STAT ON"):
+            self.radiates_off = self.radiates_off or self.caught
+        if "ZERO" in message:
+            self.zero_w = self._carrier_w()
+        if message == ":READ?":
+            return f"{self._carrier_w() - self.zero_w + self.noise.normal(0.0, 1e-9):.6E}"
+        return super().__call__(exchange)
+
+    def _carrier_w(self) -> float:
+        return float(10 ** ((self.true["level"] - self.loss_db - 30) / 10)) if self.is_on else 0.0
+
+
+METER = SweepInstruments(
+    analyzer=ScpiPowerMeter("meter"),
+    source=SOURCE,
+    zero=Zero(noise_dbm=-60.0, drift_dbm=-60.0, within_s=7.0),
+)
+
+
+def metered(room: MeterRoom, lowest_dbm: float) -> Sweep:
+    player, chosen = CannedPlayer(room), plan(points=21, level_dbm=-10.0, detector="power")
+    sweep = player.run(run_sweep(chosen, METER))
+    for exchange in SOURCE.rf_off():
+        room(exchange)
+    found: Sweep = player.run(silent_after(chosen, METER, sweep, lowest_dbm))
+    return found
+
+
+def test_a_power_meter_sees_a_source_that_stays_on_follow_its_level() -> None:
+    with pytest.raises(StillRadiating, match="the reading follows the source's level"):
+        metered(MeterRoom(caught=True), LOWEST_DBM)
+
+
+def test_a_power_meter_has_no_doubt_where_the_level_of_the_source_cannot_be_lowered() -> None:
+    """A meter hears every frequency; before RF came on it read nothing, so it is the source."""
+    with pytest.raises(StillRadiating, match="next to nothing before RF came on"):
+        metered(MeterRoom(caught=True), lowest_dbm=-15.0)
+    assert metered(MeterRoom(), lowest_dbm=-15.0).level_dbm.max() == pytest.approx(-30.0, abs=0.1)
+
+
+def test_a_source_that_was_zeroed_away_is_seen_where_less_of_it_reads_more() -> None:
+    """Too weak at the meter to keep it from being zeroed: only its absence reads something."""
+    room = MeterRoom(radiates_off=True, loss_db=35.0)
+    room.true["level"] = -10.0
+    with pytest.raises(StillRadiating, match="the reading follows the source's level"):
+        metered(room, LOWEST_DBM)
 
 
 def swept(room: Room, **changes: Any) -> Sweep:
