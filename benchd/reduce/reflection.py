@@ -51,7 +51,7 @@ LEAST_ABOVE_NOISE_DB = -10.0
 noise alone, which is less than readings scatter by. Only a least return loss is then stated."""
 
 NO_NOISE_MARGIN = "no-noise-margin"
-"""Flag of a value behind which no signal was seen: a broken path reads the same."""
+"""Flag of a value that noise alone could have given: a broken path reads the same."""
 
 BELOW = "below-directivity"
 """Flag of a reading that the leak alone could have given."""

@@ -308,7 +308,7 @@ def test_a_recipe_says_which_of_two_dips_is_meant(
     assert other.low < 3.46e9 - expected_hz < other.high
     band = one(results, "bandwidth")
     assert band.band_hz[0] < expected_hz < band.band_hz[1]
-    assert f"Around the dip at {named.value / 1e6:.6g} MHz." in band.note
+    assert f"Around the dip at {named.value / 1e9:.4f} GHz." in band.note
 
 
 def test_a_leak_qualified_at_few_frequencies_is_known_by_how_it_swings_between_them(
