@@ -8,6 +8,8 @@ from typing import Literal
 from pyvisa import rname
 from pyvisa.constants import InterfaceType
 
+_BRACKETED = re.compile(r"\[[0-9A-Fa-f:.%]*\]")
+
 Transport = Literal["socket", "serial", "hislip", "vxi11", "other"]
 
 
@@ -18,7 +20,8 @@ def transport_of(address: str) -> Transport:
     `TCPIP::host[,port]::inst0::INSTR` (VXI-11), `ASRL/dev/...::INSTR`; others pyvisa knows.
     """
     try:
-        parsed = rname.parse_resource_name(address)
+        # pyvisa takes the colons of an IPv6 address for its own; what it asks for is told without.
+        parsed = rname.parse_resource_name(_BRACKETED.sub("ipv6", address))
     except rname.InvalidResourceName as error:
         raise ValueError(str(error)) from error
     if isinstance(parsed, rname.TCPIPSocket):
