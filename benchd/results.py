@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
+Outcome = Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
 Distribution = Literal["normal", "rectangular", "triangular", "u-shaped", "expanded"]
 
 
@@ -118,7 +119,7 @@ class Verdict:
     """
 
     quantity: str
-    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
+    outcome: Outcome
     margin: float | None
     limit: str
     result: Result | None = None

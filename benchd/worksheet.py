@@ -21,6 +21,8 @@ from pydantic import (
     model_validator,
 )
 
+from benchd.traces import Role
+
 Detector = Literal["rms", "log-average", "peak", "sample", "power"]
 """How one reading is made of what arrives in its time; `power` is that of a power meter."""
 Method = Literal["stepped", "hold", "tracking", "vector"]
@@ -112,7 +114,7 @@ class CaptureStep(_Step):
 
     kind: Literal["capture"] = "capture"
     name: str
-    role: Literal["open", "short", "load", "thru", "empty", "reference", "test"]
+    role: Role
     route: str
     position: str | None
     antenna: str | None

@@ -23,6 +23,7 @@ from benchd.recipe.parameters import NO_POSITION
 from benchd.recipe.references import as_text
 from benchd.recipe.sweeps import plan_on, sweep_findings
 from benchd.recipe.timing import sweep_time_s, switching_time_s
+from benchd.traces import Role
 from benchd.worksheet import NEWEST, CaptureStep, LevelRow, SwitchSetting
 
 NEEDS_ANTENNA = ("test", "reference")
@@ -168,7 +169,7 @@ class CaptureBuilder:
             **common,
             label=f"capture {name} on {place.label}",
             name=name,
-            role=part.role,
+            role=Role(part.role),
             route=part.route,
             position=place.position,
             antenna=part.antenna,

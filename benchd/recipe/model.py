@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, model_validator
 
+from benchd import traces
 from benchd.files.fields import (
     Duration,
     Frequency,
@@ -40,7 +41,7 @@ else:
 
 METHODS = get_args(Method)
 DETECTORS = ("rms", "log-average", "peak", "sample")
-ROLES = ("open", "short", "load", "thru", "empty", "reference", "test")
+ROLES = tuple(role.value for role in traces.Role)
 UNANSWERED = ("let-others-run", "skip", "give-up")
 MOST_POINTS = 100_001
 MOST_PATIENCE_S = 7 * 24 * 3600.0

@@ -20,7 +20,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
 
-from benchd.results import ResultRecord, Verdict
+from benchd.results import Outcome, ResultRecord, Verdict
 from benchd.store.jobs import JobRow
 from benchd.traces import Capture, Form, Trace
 
@@ -139,7 +139,7 @@ class VerdictMessage(Event):
     job: str
     step: str
     quantity: str
-    outcome: Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
+    outcome: Outcome
     margin: Number
     limit: str
     value: Number
