@@ -60,7 +60,7 @@ BLIND_S = 0.2
 
 
 class Link:
-    """A session to one instrument. Used, opened and closed by one thread only.
+    """A session to one instrument. Used, opened and closed by one thread at a time.
 
     Made by `Link.open`. Attributes that may be read:
         name, address, transport
