@@ -29,6 +29,13 @@ from benchd.results import Result
 GRID_HZ = np.linspace(1.45e9, 1.95e9, 101)
 FINE_HZ = np.linspace(1.45e9, 1.95e9, 5001)
 AT_HZ = 1.7e9
+EFFECTIVE_HZ = (0.4e9, 6e9)
+"""Band over which leak and source match have, as root mean square, the size that is stated: what
+they are where the antennas are compared is larger or smaller."""
+
+STATED_FREEDOM = 50.0
+"""Of those sizes: known to 10 %, as of a bench file."""
+
 EDGE = 10.0 ** (-10.0 / 20.0)
 
 
@@ -88,8 +95,9 @@ class Bench:
     def known(self) -> ReflectionKnowledge:
         """What the owner states."""
         return ReflectionKnowledge(
-            directivity_db=Known(self.directivity_db),
-            source_match_db=Known(self.match_db),
+            directivity_db=Known(self.directivity_db, degrees_of_freedom=STATED_FREEDOM),
+            source_match_db=Known(self.match_db, degrees_of_freedom=STATED_FREEDOM),
+            leak_band_hz=EFFECTIVE_HZ,
             linearity_db=Known(self.linearity_db),
             connector_sd_db=Known(self.connector_db),
             joint_gamma_sd=Known(self.joint),
@@ -135,7 +143,7 @@ class Line:
 def _echoes(rng: np.random.Generator, f: np.ndarray, size_db: float) -> np.ndarray:
     sizes = rng.normal(size=2) + 1j * rng.normal(size=2)
     delays = rng.uniform(0.0, 0.3e-9, 2)
-    wide = np.linspace(0.4e9, 6e9, 1500)
+    wide = np.linspace(*EFFECTIVE_HZ, 1500)
     rms = np.sqrt(np.mean(np.abs(sizes @ np.exp(-2j * np.pi * np.outer(delays, wide))) ** 2))
     curve = sizes @ np.exp(-2j * np.pi * np.outer(delays, f))
     found: np.ndarray = curve * 10.0 ** (-size_db / 20.0) / rms
