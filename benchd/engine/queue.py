@@ -172,7 +172,7 @@ class JobQueue:
             await asyncio.wait([keeping])
 
     async def _run(self) -> None:
-        await self.make_safe()
+        await self._safe_or_described_otherwise()
         await self._thread.run(self._rig.try_connect)
         recovered = False
         while True:
@@ -193,12 +193,27 @@ class JobQueue:
             await self.make_safe(quietly=True)
             await asyncio.sleep(TROUBLE_S)
 
+    async def _safe_or_described_otherwise(self, *, quietly: bool = False) -> None:
+        """RF off, verified; the bench file is looked at meanwhile.
+
+        A wrong address in it may be why a source does not answer, and somebody may mend it.
+        """
+        safe = asyncio.create_task(self.make_safe(quietly=quietly), name="make safe")
+        try:
+            while not (await asyncio.wait({safe}, timeout=POLL_S))[0]:
+                if self._reload is not None:
+                    await self._reload.look()
+            await safe
+        finally:
+            safe.cancel()
+            await asyncio.wait({safe})
+
     async def _work_once(self) -> None:
         self._wake.clear()
         if self._reload is not None:
             await self._reload.look()
             if self._rig.rf_not_verified():
-                await self.make_safe(quietly=True)
+                await self._safe_or_described_otherwise(quietly=True)
         await self._mark_missed()
         job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
         if job is not None:

@@ -65,6 +65,7 @@ class Reload:
         self._room = Workroom("reading the bench file", limit_s=READING_LIMIT_S)
         self._looking = asyncio.Lock()
         self._free = asyncio.Lock()
+        self._tasks: set[asyncio.Task[None]] = set()
         self._seen: Signature | None = None
 
     @asynccontextmanager
@@ -74,7 +75,17 @@ class Reload:
             yield
 
     async def look(self) -> None:
-        """Take up what has changed, as far as that may be now. Raises nothing for a bad file."""
+        """Take up what has changed, as far as that may be now. Raises nothing for a bad file.
+
+        Who gives up the wait ends nothing: the bench thread's work is only ever stopped by the
+        daemon's end, and an order or a request may have a limit of its own.
+        """
+        task = asyncio.create_task(self._look(), name="read the bench file again")
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+        await asyncio.shield(task)
+
+    async def _look(self) -> None:
         async with self._looking:
             try:
                 seen = await self._room.call(self._signature)

@@ -229,14 +229,16 @@ def own_instruments(bench: Bench, ownership: Ownership) -> None:
 def let_go(before: Bench, after: Bench, ownership: Ownership) -> None:
     """End the claims on addresses that the bench has no more."""
 
-    def keys(bench: Bench) -> set[str]:
-        return {
-            key
-            for one in bench.instruments.values()
-            for key in instrument_keys(one.address, resolved_hosts(one.address))
-        }
-
-    ownership.let_go(keys(before) - keys(after))
+    # Each address once: a name server that answers differently the second time must not end the
+    # claim on an instrument that is still used.
+    addresses = [{one.address for one in bench.instruments.values()} for bench in (before, after)]
+    keys = {
+        address: set(instrument_keys(address, resolved_hosts(address)))
+        for address in addresses[0] | addresses[1]
+    }
+    kept = set().union(*(keys[address] for address in addresses[1]))
+    gone = set().union(*(keys[address] for address in addresses[0] - addresses[1]))
+    ownership.let_go(gone - kept)
 
 
 def _keep_early(record: SourceRecord) -> None:
