@@ -94,7 +94,7 @@ class MemoryRig(Rig):
             return self._player.run(procedure)
 
     def _lid_watched(self, wanted: Any) -> Any:
-        """Nobody opens the lid, and a second thread would draw from the seed at its own times."""
+        """Nobody opens the lid, and a second thread would draw random numbers at its own times."""
         return nullcontext()
 
     def identities(self, names: Iterable[str]) -> dict[str, str]:

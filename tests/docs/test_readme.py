@@ -1,4 +1,4 @@
-"""Every command, example, topic, flag and file name of the README, held against the code."""
+"""Every command, example, topic, flag and file name of README and guide, held against the code."""
 
 from __future__ import annotations
 
@@ -29,7 +29,9 @@ from tests.patience import PATIENCE_S
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 OFFLINE = ("check", "schemas")
-README = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+README = "\n".join(
+    (REPOSITORY / name).read_text(encoding="utf-8") for name in ("README.md", "docs/bench-file.md")
+)
 
 
 def _blocks(language: str) -> list[str]:
