@@ -1,1 +1,1 @@
-"""What a reduction may take for known of a bench: from its file, its qualification, noise, age."""
+"""What a reduction may assume about a bench: from its file, qualification, noise and age."""

@@ -13,15 +13,15 @@ from benchd.traces import Capture
 TEMPERATURE = "temperature_c"
 
 LEAST_KELVIN = 0.2
-"""What a room thermometer does not see: its resolution and the air between it and the
-instruments (common practice, no source)."""
+"""Smallest change of temperature that is allowed for, K. A room thermometer may miss that much: by
+its resolution, and because the air differs at the instruments (common practice, no source)."""
 
 
 def drift_db(bench: Bench, route: str, first: Capture, second: Capture) -> Known | None:
     """Half-width of the drift between two captures, or None where the bench file states none.
 
-    Source and analyzer are warmed by one room: their drifts are added, not squared. Both must be
-    stated to be known.
+    Source and analyzer stand in the same room and drift together, so their drifts are added and
+    not combined as squares. Both must be stated in the bench file.
     """
     described = bench.routes[route]
     names = dict.fromkeys((described.source, described.analyzer))
@@ -39,18 +39,19 @@ def drift_db(bench: Bench, route: str, first: Capture, second: Capture) -> Known
 
 
 def age_of(first: datetime, second: datetime) -> float:
-    """Distance in time, seconds."""
+    """Time between two moments, seconds, whichever came first."""
     return abs((second - first).total_seconds())
 
 
 def change_db(drift: Drift, age_s: float, kelvin: float | None) -> float:
-    """The most that a level changed in `age_s`, dB.
+    """Largest change of a level within `age_s`, dB.
 
-    By temperature where both captures tell theirs and the bench file its effect. Else by time: a
-    stated change within a time says nothing of how it is spread over that time. A wander grows
-    with the root of time, a swing fastest at its beginning; the root holds for both (a sine
-    that makes its whole swing within the time passes it by 7 % at most). Beyond the stated time
-    it goes on evenly.
+    Where both captures have a temperature and the bench file states the effect of temperature, the
+    change follows from these. Else it follows from time: the bench file states a change within a
+    time, but not how fast it happens inside that time. A random wander grows with the square root
+    of time. A slow swing changes fastest at its beginning. The square root covers both: a sine that
+    makes its whole swing within the stated time exceeds it by 7 % at most. Beyond the stated time
+    the change is taken to grow in proportion to time.
     """
     if kelvin is not None and drift.per_kelvin_db is not None:
         return drift.per_kelvin_db * max(kelvin, LEAST_KELVIN)

@@ -20,16 +20,18 @@ from benchd.traces import Capture, FloatArray
 from benchd.worksheet import NEWEST, BaselineInput
 
 LEAST_GAMMA = 1e-3
-"""Below, the mismatch loss is under 1e-5 dB, and its uncertainty would divide by nothing."""
+"""Smallest reflection magnitude (linear) that is calculated with. Below it the mismatch loss is
+under 1e-5 dB, and the formula of its uncertainty would divide by nearly zero."""
 
 
 @dataclass(frozen=True, eq=False)
 class AntennaMatch:
     """One antenna's reflection magnitude (linear) over a grid of shape (n,).
 
-    gamma: measured or stated; None where neither. limit: the most that it can be, where only
-    that is stated. spread: standard uncertainty of gamma at a frequency; None where unknown.
-    captures: what it was measured from.
+    gamma: the magnitude, measured or stated; None where there is neither.
+    limit: the largest possible magnitude, where only that is stated.
+    spread: gives the standard uncertainty of gamma at a frequency in Hz; None where unknown.
+    captures: the captures that gamma was measured from.
     """
 
     frequency_hz: FloatArray
@@ -39,7 +41,7 @@ class AntennaMatch:
     captures: list[Capture] = field(default_factory=list)
 
     def at(self, frequency_hz: float) -> Known:
-        """The magnitude at one frequency, or what may be taken for it."""
+        """The magnitude at one frequency; else its limit, else a default marked as assumed."""
         values = self.gamma if self.gamma is not None else self.limit
         if values is None:
             return Known(ASSUMED_GAMMA, assumed=True)
@@ -59,8 +61,11 @@ def antenna_match(
     match: str,
     max_age_s: float | None,
 ) -> AntennaMatch:
-    """By `match: newest` the newest stored reflection that its own baselines fit; else the return
-    loss that the bench file states for a reference antenna; else the least that it states.
+    """The reflection of the antenna `name`, from the best of three sources.
+
+    With `match: newest` it is the newest stored reflection whose baselines were taken the same way.
+    Else it is the return loss that the bench file states for a reference antenna. Else it is the
+    least return loss that the bench file states, which gives only a limit.
     """
     grid = test.level.frequency_hz
     if match == NEWEST:

@@ -1,6 +1,6 @@
-"""All that is asked of the store when captures are reduced. Anything that answers this will do.
+"""The few questions that reducing asks of stored data, as protocols.
 
-The daemon's store does; tests and studies answer it from memory.
+The daemon's store fulfils them. Tests and studies fulfil them with objects in memory.
 """
 
 from __future__ import annotations
@@ -34,14 +34,14 @@ class StoredCapture(Protocol):
 
     @property
     def flags(self) -> tuple[str, ...]:
-        """What was odd about it."""
+        """Words for what was unusual when it was taken, such as `near-noise`."""
 
     def load(self) -> Capture:
         """The whole capture."""
 
 
 class Archive(Protocol):
-    """Captures and results of the benches so far, newest first."""
+    """All stored captures and results, newest first."""
 
     def captures(
         self,
@@ -53,7 +53,7 @@ class Archive(Protocol):
         job_id: str | None = None,
         limit: int | None = None,
     ) -> Sequence[StoredCapture]:
-        """Captures to which all that is given applies, newest first, at most `limit`."""
+        """Captures that match every given argument, newest first, at most `limit`."""
 
     def capture(self, capture_id: str) -> Capture:
         """One capture. Raises UnknownId where there is none of that id."""
@@ -67,4 +67,4 @@ class Archive(Protocol):
         antenna: str | None = None,
         limit: int | None = None,
     ) -> Sequence[ResultRecord]:
-        """Results to which all that is given applies, newest reduction first."""
+        """Results that match every given argument, newest reduction first."""

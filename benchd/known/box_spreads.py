@@ -1,9 +1,11 @@
-"""What the walls of the box do to one path and to the difference of two: for which antennas.
+"""How much the walls of the box scatter a level, and a gain, from place to place in the box.
 
-Two sizes, never one for the other. One path's level strays as its antennas move in the box. The
-difference of two antennas at one place strays otherwise: between two antennas alike it hardly
-strays at all, since both meet the same walls; between unlike ones by about as much as the path of
-the less directive one. So each size belongs to the antennas that it was found with.
+Both are standard deviations in dB. They are two quantities, and one never stands for the other:
+- The level of one path changes as its antennas move in the box.
+- The difference of two antennas at one place changes by another amount. For two like antennas it
+  hardly changes, since the same walls act on both. For unlike ones it changes by about as much as
+  the path of the less directive one.
+So each value is used only for antennas like those that it was found with.
 """
 
 from __future__ import annotations
@@ -29,8 +31,9 @@ from benchd.traces import Capture, Role
 PairOf = tuple[str | None, str | None]
 
 ALIKE = 0.1
-"""Two antennas count as alike whose design frequency and largest dimension differ by less than this
-share: dipoles of two revisions do, a dipole and a Yagi do not (common practice, no source)."""
+"""Two antennas count as alike if their design frequencies and their largest dimensions differ by
+less than this fraction. Dipoles of two revisions are alike, a dipole and a Yagi are not (common
+practice, no source)."""
 
 OTHER_ANTENNAS = "found with other antennas"
 ONE_MOVED = "one antenna moved"
@@ -72,7 +75,7 @@ class BoxSpreads:
         if path is not None:
             return replace(path, assumed=True, how=FROM_PATH)
         if box is not None and box.reflectivity_db is not None:
-            # Two places, two phases: twice in quadrature.
+            # The two antennas meet the walls with independent phases: their variances add.
             return replace(_from_reflectivity(box, at_hz, math.sqrt(2.0)), how="")
         return GainKnowledge().box_sd_db
 
@@ -86,15 +89,17 @@ class BoxSpreads:
             return replace(_from_reflectivity(box, at_hz, 1.0), assumed=True)
         default = GainKnowledge().path_sd_db
         if box is not None and box.gain_spread_db is not None:
-            # Two paths that stray independently would differ by root two of one: one path strays
-            # by no less than this, and by much more where the two antennas are alike.
+            # If two paths scatter independently, their difference scatters by sqrt(2) times as
+            # much as one. So one path scatters by at least the difference over sqrt(2), and by
+            # much more where the two antennas are alike and scatter together.
             least_db = box.gain_spread_db.at(at_hz) / math.sqrt(2.0)
             if least_db > default.value:
                 return replace(default, value=least_db, how=FROM_DIFFERENCE)
         return default
 
     def _path_known(self, at_hz: float) -> Known | None:
-        """Measured with antennas like these, else stated, else measured with smaller ones."""
+        """The value measured with like antennas; else the stated one; else one measured with less
+        directive antennas, which is an upper bound."""
         found = self._measured(PATH_SPREAD, at_hz, self._of_this_path)
         if found is None:
             found = self._stated_path(at_hz)
@@ -106,7 +111,7 @@ class BoxSpreads:
     def _measured(
         self, quantity: str, at_hz: float, suits: Callable[[ResultRecord], bool]
     ) -> Known | None:
-        """What a qualification of this bench measured."""
+        """The value that a qualification of this bench measured; None without a fitting one."""
         curve = self._curve(quantity, suits)
         return curve.at(at_hz) if curve is not None and curve.covers(at_hz, at_hz) else None
 
@@ -125,7 +130,10 @@ class BoxSpreads:
         )
 
     def _of_one_moved(self, record: ResultRecord) -> bool:
-        """By `reflectivity`: with the less directive of the two, whose path strays more."""
+        """Whether the result comes from `reflectivity`, done with the less directive antenna.
+
+        The path of the less directive antenna scatters more.
+        """
         found = self._antennas(record)
         if Role.REFERENCE in found or Role.TEST not in found:
             return False
@@ -168,7 +176,10 @@ class BoxSpreads:
                 continue
 
     def _stated_path(self, at_hz: float) -> Known | None:
-        """`path_spread` of the bench file; with less directive antennas it is an upper bound."""
+        """`path_spread` of the bench file.
+
+        A value that was found with less directive antennas is an upper bound for these.
+        """
         box = self.bench.box
         if box is None or box.path_spread_db is None:
             return None
@@ -181,7 +192,7 @@ class BoxSpreads:
         return replace(stated, assumed=True, how=OTHER_ANTENNAS)
 
     def _fits(self, pair: list[str] | None) -> bool:
-        """Without a word on the antennas, the bench file means those that it is used for."""
+        """Whether a stated value applies. One that names no antennas applies to any."""
         return pair is None or self._alike_pair((pair[0], pair[1]))
 
     def _alike_pair(self, pair: PairOf) -> bool:
@@ -199,7 +210,8 @@ class BoxSpreads:
 
 
 def alike(bench: Bench, one: str | None, other: str | None) -> bool:
-    """Two antennas of one kind: one name, or nearly one design frequency and size."""
+    """Whether two antennas are of one kind: of one name, or nearly equal in design frequency and
+    size (see `ALIKE`)."""
     if one is None or other is None or one == other:
         return one == other
     if one not in bench.antennas or other not in bench.antennas:
@@ -211,18 +223,20 @@ def alike(bench: Bench, one: str | None, other: str | None) -> bool:
 
 
 def kinds(bench: Bench, names: list[str]) -> dict[str, str]:
-    """Name -> the first of the names that it is like: the same word for all of one kind."""
+    """Map each name to the first of the names that it is like, so that a kind has one name."""
     return {name: next(one for one in names if alike(bench, one, name)) for name in names}
 
 
 def scaled_by_gain(spread: Known, more_db: float) -> Known:
-    """The spread of a path whose antennas have so much more gain than those it was found with.
+    """A path's spread over places (dB), carried over to antennas of another gain.
 
-    Waves that come from all sides bring the same power to any antenna: against the direct one it
-    falls as the gain rises, and rises where an antenna hardly radiates ahead (more_db < 0). But of
-    the six walls the one behind the near antenna sends its wave the way of the direct one, and that
-    share stays (a rough share, no source; paths of 60 drawn boxes with a Yagi at one end strayed by
-    0.53 of the dipoles' at 8 dB, this gives 0.55).
+    more_db: by how much the gain of these antennas exceeds that of those the spread was found with.
+    Waves from all sides bring the same power to any antenna. Compared with the direct wave they
+    become weaker as the gain rises, and stronger where an antenna hardly radiates ahead
+    (more_db < 0). One of the six walls is an exception: that behind the near antenna reflects in
+    the direction of the direct wave, so its share stays (a rough share, no source). Check: in 60
+    simulated random boxes with a Yagi at one end, paths with 8 dB more gain scattered by 0.53 of
+    what they did with dipoles; this formula gives 0.55.
     """
     if more_db == 0.0 or spread.how != OTHER_ANTENNAS:
         return spread
@@ -239,8 +253,10 @@ def _stated(value_db: float, positions: int | None) -> Known:
 
 
 def _from_reflectivity(box: Box, at_hz: float, places: float) -> Known:
-    """One wall ray of relative amplitude p changes a level by 20 lg|1 + p e^(ja)|, whose standard
-    deviation over the phase is 8.686 p/sqrt(2) for small p.
+    """The spread that follows from the stated reflectivity of the walls.
+
+    A reflected wave of relative amplitude p and phase a changes a level by 20 lg|1 + p e^(ja)|. For
+    small p the standard deviation of that over all phases is 8.686 p/sqrt(2) dB.
     """
     assert box.reflectivity_db is not None
     ray = 10.0 ** (box.reflectivity_db.at(at_hz) / 20.0)

@@ -1,4 +1,5 @@
-"""Finding the captures that a reduction needs: its own job's, and stored baselines that fit."""
+"""Finding the captures that a reduction needs: those of its own job, and stored baselines that
+were taken the same way."""
 
 from __future__ import annotations
 
@@ -19,9 +20,9 @@ LOOKED_AT = 200
 
 @dataclass(frozen=True)
 class BenchKnowledge:
-    """Where a reduction finds what it may take for known of the bench.
+    """The two sources of what a reduction may assume about the bench.
 
-    bench: what its file states. archive: what has been measured and qualified on it.
+    bench: the bench file. archive: stored captures and results, qualifications among them.
     """
 
     bench: Bench
@@ -30,9 +31,10 @@ class BenchKnowledge:
 
 @dataclass(frozen=True)
 class Baselines:
-    """What one capture is normalised against, by role (`open`, `short`).
+    """The baselines that one capture is normalised against, by role (`open`, `short`).
 
-    opening: taken before the capture, or the only ones. closing: the same taken again after it.
+    opening: those taken before the capture, or the only ones.
+    closing: those taken again after it, so that drift in between can be interpolated.
     """
 
     opening: dict[str, Capture] = field(default_factory=dict)
@@ -60,7 +62,7 @@ class JobCaptures:
     def _rows(self) -> dict[str, StoredCapture]:
         """Rows by name; of several of one name (after a restart) the newest.
 
-        A capture whose path was broken is none.
+        A capture that was found to have a broken path is left out.
         """
         found: dict[str, StoredCapture] = {}
         for row in self.archive.captures(job_id=self.job_id):
@@ -74,7 +76,7 @@ class JobCaptures:
         return {}
 
     def named(self, name: str) -> Capture:
-        """The job's capture of this name. Raises ReductionRefused where there is none."""
+        """The job's capture of this name. Raises ReductionRefused if there is none."""
         if name in self._loaded:
             return self._loaded[name]
         row = self._rows.get(name)
@@ -89,7 +91,7 @@ class JobCaptures:
         return self._loaded[name]
 
     def of(self, settings: ReductionSettings) -> list[Capture]:
-        """All that the settings name, in their order. Raises ReductionRefused."""
+        """All captures that the settings name, in their order. Raises ReductionRefused."""
         return [self.named(name) for names in settings.inputs().values() for name in names]
 
     def all(self, names: Iterable[str] | None) -> list[Capture]:
@@ -104,7 +106,7 @@ class JobCaptures:
         max_age_s: float | None,
         interpolate: bool,
     ) -> Baselines:
-        """Baselines that fit `test`: named ones of the job, or the newest stored.
+        """Baselines that were taken as `test` was: those named of the job, or the newest stored.
 
         A stored baseline must be older than the test capture, so that reducing again later finds
         the same one. max_age_s: greatest age, None for any. interpolate: whether it may have been
@@ -149,7 +151,7 @@ class JobCaptures:
 
 @dataclass(frozen=True)
 class _Fit:
-    """Whether a baseline was taken as the capture was."""
+    """Compares baselines with one capture: whether they were taken the same way."""
 
     test: Capture
     max_age_s: float | None
@@ -157,7 +159,7 @@ class _Fit:
     step: str
 
     def differences(self, baseline: Capture) -> list[str]:
-        """What differs, a sentence each."""
+        """The differences between the baseline and the capture, one sentence each."""
         return differences(
             description(baseline),
             description(self.test),
@@ -166,7 +168,7 @@ class _Fit:
         )
 
     def require(self, baseline: Capture, role: str) -> None:
-        """Raises NormalisationRefused where anything differs."""
+        """Raise NormalisationRefused if the baseline differs from the capture in any way."""
         apart = self.differences(baseline)
         if apart:
             raise NormalisationRefused(

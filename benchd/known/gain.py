@@ -1,4 +1,4 @@
-"""What a gain rests on, from the bench file, its qualification and the captures' own noise."""
+"""The inputs of a gain's uncertainty: from bench file, qualification and the captures' noise."""
 
 from __future__ import annotations
 
@@ -29,7 +29,9 @@ from benchd.traces import Capture
 
 @dataclass(frozen=True)
 class GainBasis:
-    """What is the same at every frequency of one gain; `at` gives the knowledge at one.
+    """What is the same at every frequency of one gain measurement.
+
+    `knowledge` makes of it a function that gives the inputs of the budget at one frequency.
 
     tests, others: captures of the antenna under test, and of the reference or the thru.
     known_antenna, name: the antenna of stated gain, whose error is the same in every gain that
@@ -53,7 +55,10 @@ class GainBasis:
     in_pairs: bool = False
 
     def knowledge(self) -> Callable[[float], GainKnowledge]:
-        """Knowledge at one frequency, Hz; what is looked up is looked up once."""
+        """A function from a frequency in Hz to the inputs of the budget there.
+
+        Whatever needs the store is looked up once, here, and not at each frequency.
+        """
         test = self.tests[0]
         base = self._everywhere()
         spreads = BoxSpreads(self.bench, self.archive, test, *self.antennas)
@@ -109,7 +114,8 @@ class GainBasis:
     def _stated_drift(self) -> Known | None:
         """The largest drift between a capture of the antenna and one of the other kind.
 
-        Of a mean over pairs the mean of theirs: what makes them differ is in their spread.
+        For a mean over pairs of captures it is the mean of the pairs' drifts. How the pairs differ
+        is counted already, in the spread over the pairs.
         """
         if self.in_pairs:
             pairs = list(zip(self.tests, self.others, strict=True))
@@ -125,7 +131,7 @@ class GainBasis:
         return replace(largest, value=sum(one.value for one in stated) / len(stated))
 
     def _noise(self, captures: Sequence[Capture], at_hz: float) -> Known | None:
-        """Spread of the mean level of these captures, from their own noise."""
+        """Standard deviation (dB) of the mean level of these captures, from their own noise."""
         sizes = (level_sd_db(each, at_hz, neighbours=BESIDE) for each in captures)
         found = [one for one in sizes if one is not None]
         if not found:
@@ -136,7 +142,10 @@ class GainBasis:
 
 
 def _place(capture: Capture) -> str:
-    """Route, position, and the parts on the way: after a change of these it is another place."""
+    """A key for where a capture was taken: route, position and the parts in the path.
+
+    Captures that differ in any of these count as taken at different places.
+    """
     parts = ",".join(f"{name}:{digest}" for name, digest in sorted(capture.fixtures.items()))
     short = hashlib.sha256(parts.encode()).hexdigest()[:8]
     where = f"{capture.route}/{capture.position}" if capture.position else capture.route
@@ -169,19 +178,21 @@ def _parts(bench: Bench, elements: list[str]) -> list[PassiveFixture | SwitchIns
 
 
 def port_match_db(bench: Bench, route: Route) -> float | None:
-    """What the far antenna sees: the match of everything behind it, voltages added in power.
+    """Return loss (dB) that the far antenna is joined to: of all parts between it and the receiver.
 
-    Losses on the way are left out, which makes the match worse than it is.
+    The reflections are added as powers. Losses on the way are left out, which makes the match look
+    worse than it is, so the error is on the safe side.
     """
     matches = [part.match_db for part in _parts(bench, route.back)]
     return _together_db([*matches, bench.analyzer_of(route).match_db])
 
 
 def near_match_db(bench: Bench, route: Route) -> float | None:
-    """What the near antenna sees: the match of everything between it and the source.
+    """Return loss (dB) that the near antenna is joined to: of all parts between it and the source.
 
-    None where the source's own match is not stated: it is the worst of them as a rule. An analyzer
-    with a generator of its own states its input's match, not that generator's.
+    None if the source's own match is not stated, since that is usually the worst part. For an
+    analyzer that contains a generator the bench file states the match of the input, which is not
+    that of the generator.
     """
     source = bench.instruments[route.source]
     match_db = source.match_db if isinstance(source, SourceInstrument) else None
@@ -198,7 +209,8 @@ def _together_db(matches: list[float | None]) -> float | None:
 
 
 def _connection_spread_db(bench: Bench, route: Route) -> float | None:
-    """Spread of one connection: every part whose repeatability is stated."""
+    """Standard deviation (dB) of joining a connection again, from every part whose repeatability is
+    stated."""
     sizes = [part.repeatability_db for part in _parts(bench, route.back)]
     stated = [size for size in sizes if size is not None]
     return float(np.hypot.reduce(stated)) if stated else None

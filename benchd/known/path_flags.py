@@ -1,4 +1,4 @@
-"""What a reduction says of captures whose path may not have carried anything."""
+"""Flags for captures whose RF path may have been broken, so that no signal came through."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchd.reduce.reflection import NO_NOISE_MARGIN
 from benchd.traces import PATH_BROKEN, Capture, FloatArray
 
 MOST_AT_NOISE = 0.5
-"""Share of a sweep at the noise from which nothing is said of an antenna by it."""
+"""If more than this share of a sweep lies at the noise, no conclusion on the antenna is drawn."""
 
 LOOKED_AT = 41
 """Frequencies at which the coupler's directivity is looked up; straight lines join them."""
@@ -26,9 +26,9 @@ def path_flags(
 ) -> tuple[str, ...]:
     """Flags of a return loss as a whole, frequency_hz and ratio_db of shape (n,).
 
-    `path-broken` where the reading lies so far below the baselines that the coupler's leak is
-    missing; measured baselines tell that more surely than the stated losses that a capture is
-    held against when it is taken.
+    `path-broken` is given where the reading lies so far below the baselines that even the coupler's
+    leak is missing: some of it must arrive over any path that is whole. A capture was compared with
+    the stated losses already when it was taken; measured baselines are more certain than those.
     """
     few_hz = np.linspace(frequency_hz[0], frequency_hz[-1], min(LOOKED_AT, frequency_hz.size))
     few_db = [known_at(float(at_hz)).directivity_db.value for at_hz in few_hz]
@@ -40,8 +40,9 @@ def path_flags(
 def noise_margin_flags(captures: Iterable[Capture]) -> tuple[str, ...]:
     """`no-noise-margin` where most of any capture does not stand above the analyzer's noise.
 
-    One read with RF off, and one that held the maxima of a free-running source, say by
-    themselves what was seen."""
+    Two sorts of capture are not judged here: one that was read with RF off, and one that held the
+    maxima of a free-running source. Their own flags tell what was seen.
+    """
     for capture in captures:
         noise = capture.trace("noise")
         if noise is None or capture.settings.get("method") == "hold":

@@ -1,9 +1,9 @@
-"""What qualification has measured of this bench: newer knowledge than the bench file's own.
+"""Looking up what qualifications have measured of this bench. It goes before the bench file.
 
-A qualification result counts where its captures were taken with the same description of the
-parts that it speaks of as the capture to be reduced: a part that was described anew since may be
-another part, and then the bench file is the newer word. It must also be older than the capture,
-so that reducing again later gives the same numbers.
+A qualification result is used if the parts that it concerns are described in the same way as they
+were for the capture to be reduced. A part whose description has changed since may be another part,
+and then the bench file is the newer source. The result must also be older than the capture, so
+that reducing again later gives the same numbers.
 """
 
 from __future__ import annotations
@@ -32,19 +32,20 @@ SOURCE_MATCH = "effective_source_match"
 JOINT = "joint_reflection"
 
 LEAST_FREEDOM = 0.5 / LARGEST_SPREAD**2
-"""Of a size of which nothing is known but where it lies: see `leak.LARGEST_SPREAD`."""
+"""Fewest degrees of freedom that a measured size is given. They belong to a size of which only the
+range is known: see `leak.LARGEST_SPREAD`."""
 
 LOOKED_AT = 2000
 BEYOND = 0.1
-"""A measured curve holds this share of its end frequencies beyond them: couplers, connectors and
-boxes change slowly over frequency (common practice, no source)."""
+"""How far beyond its end frequencies a measured curve may be used, as a fraction of them: couplers,
+connectors and boxes change slowly over frequency (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class MeasuredCurve:
     """One qualified quantity over frequency, dB, from one reduction.
 
-    freedom: degrees of freedom of each value; infinity where its result tells none.
+    freedom: degrees of freedom of each value; infinity if its result states none.
     """
 
     frequency_hz: tuple[float, ...]
@@ -52,7 +53,7 @@ class MeasuredCurve:
     freedom: tuple[float, ...]
 
     def covers(self, low_hz: float, high_hz: float) -> bool:
-        """True where the curve speaks of the whole band."""
+        """True if the curve can be used over the whole band."""
         ends = self.frequency_hz
         return ends[0] * (1.0 - BEYOND) <= low_hz and high_hz <= ends[-1] * (1.0 + BEYOND)
 
@@ -62,12 +63,13 @@ class MeasuredCurve:
         return Known(value, degrees_of_freedom=self._freedom(frequency_hz, frequency_hz))
 
     def leak_near(self, at_hz: float, line: Known) -> tuple[Known, tuple[float, float] | None]:
-        """A leak (dB below a full reflection) near one frequency, and the band it is meant for.
+        """A leak (dB below a full reflection) near one frequency, and the band it stands for.
 
-        line: one-way delay T between coupler and port. A leak behind it ripples with a period of
-        1/(2 T). Within an eighth of that from a measured frequency it is as it was there; else
-        only its root mean square over the neighbours is known, by how it swings between them: n
-        of them leave it uncertain as 2 n degrees of freedom do (power of a sum of phasors).
+        line: one-way delay T between coupler and port, s. A leak behind such a line ripples over
+        frequency with a period of 1/(2 T). Within an eighth of a period from a measured frequency
+        the measured value is used. Else the ripple makes single values useless, and the root mean
+        square over the n measured neighbours is used. Its degrees of freedom are 2 n (power of a
+        sum of phasors).
         """
         grid = np.array(self.frequency_hz)
         period_hz = 1.0 / (2.0 * line.value) if line.value > 0.0 else math.inf
@@ -87,7 +89,7 @@ class MeasuredCurve:
         )
 
     def rms(self, low_hz: float, high_hz: float) -> Known:
-        """Root mean square over a band: a spread that stands for all of it."""
+        """Root mean square over a band: one standard deviation for all of the band."""
         value = math.sqrt(float(np.mean(np.square(self._over(low_hz, high_hz)))))
         return Known(value, degrees_of_freedom=self._freedom(low_hz, high_hz))
 
@@ -103,10 +105,12 @@ class MeasuredCurve:
 
 
 def newest(archive: Archive | None, quantity: str, test: Capture, part: str = "") -> Known | None:
-    """The newest fitting value over the band of `test`, by the sense of the quantity: the least
-    for directivity, source match and joints, the root mean square for a spread. None without one.
+    """One value for the band of `test` from the newest fitting qualification; None without one.
 
-    part: key of the fixture hashes that must agree (`box`); without it, the whole route must.
+    For directivity, source match and joints it is the smallest value in the band (the worst case).
+    For a spread it is the root mean square.
+
+    part: key of the fixture hash that must agree (`box`); without it, those of the whole route.
     """
     grid = test.level.frequency_hz
     low_hz, high_hz = float(grid[0]), float(grid[-1])
@@ -135,7 +139,7 @@ def newest_curve(
 ) -> MeasuredCurve | None:
     """All values of the newest reduction that fits, or None.
 
-    suits: what else must be so of a result, such as the antennas that it was measured with.
+    suits: a further condition on a result, such as the antennas that it was measured with.
     """
     if archive is None:
         return None
@@ -163,17 +167,18 @@ def _curve(records: list[ResultRecord]) -> MeasuredCurve:
 
 
 def _size_and_freedom(result: Result) -> tuple[float, float]:
-    """A measured size, and how surely it is known, as degrees of freedom.
+    """A measured size in dB, and its degrees of freedom, which tell how well it is known.
 
-    Of a spread: the repeats less one. Of a size told in dB: 1/(2 r^2) with r its relative standard
-    uncertainty (JCGM 100, G.4.2), at least LEAST_FREEDOM: a load that reflects nearly as much as
-    the coupler leaks says little of the leak. One without an upper end in dB may be as large as its
-    lower end says, and is taken for that: a limit, not a measurement.
+    A standard deviation has as many as there were repeats, less one. Another size has 1/(2 r^2),
+    with r its relative standard uncertainty (JCGM 100, G.4.2), but at least LEAST_FREEDOM: with a
+    load that reflects nearly as much as the coupler leaks, little is learnt of the leak. If the
+    interval has no upper end in dB, only a limit was measured: the lower end (the largest
+    possible size) is then taken.
     """
     budget = result.budget
     if budget is None:
         return result.value, math.inf
-    # 8.686 dB of uncertainty of a size that is told in dB are the size itself.
+    # A small relative change of a size is 8.686 dB times that change (20 lg e = 8.686).
     if row(result.quantity).feeds is not Feeds.SIZE or budget.standard <= 0.0:
         return result.value, budget.degrees_of_freedom
     if result.high is None and result.low is not None:
@@ -183,7 +188,8 @@ def _size_and_freedom(result: Result) -> tuple[float, float]:
 
 
 def _fits(archive: Archive, record: ResultRecord, test: Capture, part: str) -> bool:
-    """Was it measured on the same parts? A result without captures tells nothing of that."""
+    """Whether it was measured on the same parts. False for a result without captures, since these
+    hold the descriptions of the parts."""
     for capture_id in record.result.captures[:1]:
         try:
             capture = archive.capture(capture_id)

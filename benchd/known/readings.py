@@ -1,9 +1,9 @@
-"""Levels as a capture shows them: the carrier behind a reading near noise, and its spread.
+"""The carrier's level behind each reading of a capture, and the standard deviation of that level.
 
-Every stepped capture reads the analyzer's noise with RF off (trace `noise`) and, where it
-averages, the spread of its single readings (trace `scatter`). Both are used here: the noise
-removes the bias of the detector, and the larger of what theory and what the trace itself shows
-is the standard uncertainty.
+Every stepped capture also holds the analyzer's noise with RF off (trace `noise`). Where it
+averages, it holds the standard deviation of its single readings (trace `scatter`). From the noise
+follows how much the detector reads too high or too low near it, and that bias is removed. The
+standard uncertainty of a level is the larger of what theory gives and what the trace shows.
 """
 
 from __future__ import annotations
@@ -33,26 +33,29 @@ from benchd.traces import Capture, FloatArray, Trace
 NEAR_NOISE = "near-noise"
 
 HELD_OFF, HELD_HALF = 0.5, 0.6
-"""Of the held noise: what it adds to a held reading, and how far that is off at most."""
+"""As shares of the held noise's amplitude: how much it adds to a held reading, and the half-width
+of the error of that estimate (see `held_bias_db`)."""
 
 LEAST_FOR_ROUGHNESS = 41
-"""Points from which the roughness of a trace is noise and not the shape of the curve."""
+"""Fewest points in a trace for its roughness from point to point to count as noise. With fewer, the
+shape of the curve itself looks rough."""
 
 UNSTATED_HARMONICS_DB = 30.0
-"""How far harmonics lie below the carrier where nobody states it: what makers of plain sources
-promise (common practice, no source)."""
+"""How far harmonics lie below the carrier, dB, if the bench file does not state it: what makers of
+plain sources promise (common practice, no source)."""
 
 LEAST_NOISE_SPREAD = 1e-5
-"""Relative variance of a noise reading below which it is no longer noise but rounding."""
+"""Readings of noise whose relative variance is below this differ only by rounding."""
 
 CORRECTED_BELOW_DB = {"rms": 40.0, "log-average": 15.0, "power": -math.inf}
-"""Distance from the noise from which a bias stays under 0.0005 dB and is left alone."""
+"""Detector -> distance from the noise, dB, beyond which the bias is under 0.0005 dB and is not
+corrected."""
 
 
 def law(capture: Capture) -> str | None:
-    """The detector's law as `benchd.reduce.noise` names it, or None: a peak detector has none.
+    """The detector's averaging law by its name in `benchd.reduce.noise`; None for a peak detector.
 
-    Repeats are averaged as powers, so that several single samples follow the law of rms.
+    Repeats are averaged as powers, so several single samples behave as an rms detector does.
     """
     detector = str(capture.settings.get("detector", "rms"))
     if detector == "sample":
@@ -78,27 +81,31 @@ def noise_power_dbm(capture: Capture) -> float | None:
 
 
 def scale_of(capture: Capture, analyzer: str) -> str:
-    """Key of the analyzer's scale error: one and the same wherever this very analyzer measured."""
+    """Name of the analyzer's scale error, the same in every capture of this one analyzer.
+
+    Errors of one name are one and the same error, and cancel when results are compared.
+    """
     return f"linearity of {capture.instruments.get(analyzer, analyzer)}"
 
 
 def independent_samples(capture: Capture) -> float:
-    """How many independent readings one point averages: those of one reading, times repeats."""
+    """Number of independent samples averaged in one point: those of one reading times repeats."""
     return float(_samples_of_one(capture) * capture.settings["average"])
 
 
 def _samples_of_one(capture: Capture) -> float:
-    """Independent samples of one reading, at least 1: bandwidth times dwell.
+    """Number of independent samples in one reading, at least 1: bandwidth times dwell.
 
-    A filter of bandwidth B forgets within about 1/B (sampling of band-limited noise; common
-    practice, no source). In a `tracking` sweep the analyzer stays at each point for as long as it
-    finds right. How long that was shows in how evenly it read its own noise, in one such sweep:
-    the mean of n powers of noise strays by 1/sqrt(n) of itself, that of n levels of noise by
-    5.57 dB/sqrt(n) (the exponential law and its logarithm, arithmetic).
+    The output of a filter of bandwidth B is independent again after about 1/B (sampling of
+    band-limited noise; common practice, no source). In a `tracking` sweep the analyzer itself
+    chooses how long it stays at a point. That time is then found from how much its noise readings
+    differ in one such sweep. The mean of n powers of noise has the relative standard deviation
+    1/sqrt(n); the mean of n noise levels in dB has 5.57 dB/sqrt(n) (the exponential law and its
+    logarithm, arithmetic).
     """
     settings, noise = capture.settings, _noise_trace(capture)
     if settings.get("detector") == "power":
-        return 1.0  # its noise is that of one reading already
+        return 1.0  # the noise that was read is already that of one reading
     if settings.get("method") != "tracking":
         return float(max(1.0, settings["resolution_bandwidth_hz"] * settings["dwell_s"]))
     if noise is None or noise.values.size < 2:
@@ -115,8 +122,8 @@ def _samples_of_one(capture: Capture) -> float:
 def carrier_dbm(capture: Capture) -> FloatArray:
     """Levels with the bias of the noise removed by the detector's law, shape (n,), dBm.
 
-    Where noise scatters readings by much they are told beside their neighbours' mean power, see
-    `benchd.reduce.near_noise`; see also `noise_flags`.
+    Where noise scatters the readings much, the correction uses the mean power of neighbouring
+    readings: see `benchd.reduce.near_noise`. Such captures are also flagged: see `noise_flags`.
     """
     level = capture.level.decibels
     if is_held(capture):
@@ -136,26 +143,26 @@ def carrier_dbm(capture: Capture) -> FloatArray:
 
 
 def is_held(capture: Capture) -> bool:
-    """True where the analyzer held its maxima, noise's own among them."""
+    """True if the analyzer held the maxima of its readings, so that it held those of noise too."""
     return capture.settings.get("method") == "hold" and _noise_trace(capture) is not None
 
 
 def held_bias_db(capture: Capture) -> FloatArray:
-    """What to add to held maxima, dB, negative: what noise has added to them, shape (n,).
+    """Correction of held maxima for noise, dB, to be added to them (negative), shape (n,).
 
-    The greatest of many |carrier + noise| is the carrier plus the greatest noise in its phase. The
-    capture shows the greatest noise of any phase as its held noise n. How many readings fell on the
-    carrier is not known: the greatest in phase of five is 0.35 n, give or take 0.2 n, and of very
-    many nearly n, where n itself is of some hundreds (order statistics of the normal and of
-    Rayleigh's law, arithmetic).
-    So 0.5 n is taken off, and 0.6 n is the half-width of what is not known (`level_sd_db`). Where
-    noise is more than half of a reading, half is taken.
+    The greatest of many |carrier + noise| is the carrier plus the greatest noise in phase with it.
+    The capture's held noise n is the greatest noise amplitude of any phase, of some hundreds of
+    readings. How many readings fell on the carrier is not known. Of five, the greatest noise in
+    phase is 0.35 n, give or take 0.2 n; of very many it is nearly n (order statistics of the normal
+    law and of Rayleigh's law, arithmetic).
+    So 0.5 n is subtracted, and 0.6 n is the half-width of the remaining error (`level_sd_db`).
+    Where n is more than half of a reading, half of the reading is used for n.
     """
     return np.asarray(20.0 * np.log10(1.0 - HELD_OFF * _held_share(capture)), dtype=np.float64)
 
 
 def _held_share(capture: Capture) -> FloatArray:
-    """Held noise against each held reading, as amplitudes; 0.5 at most."""
+    """Ratio of the held noise to each held reading, as amplitudes, limited to 0.5."""
     noise = _noise_trace(capture)
     assert noise is not None
     level = capture.level.decibels
@@ -164,7 +171,11 @@ def _held_share(capture: Capture) -> FloatArray:
 
 
 def _held_sd_db(capture: Capture, at_hz: float | None) -> Known:
-    """Rectangular, of a carrier of r - 0.5 n: no straight line between points averages that."""
+    """Standard deviation (dB) of held maxima from noise, of a rectangular distribution.
+
+    It is relative to the carrier r - 0.5 n (reading r, held noise n). The error is the same at
+    neighbouring points, so interpolating between them does not make it smaller.
+    """
     shares = _held_share(capture)
     grid = capture.level.frequency_hz
     share = float(np.median(shares) if at_hz is None else np.interp(at_hz, grid, shares))
@@ -177,7 +188,7 @@ def _noise_trace(capture: Capture) -> Trace | None:
 
 
 def only_visited(captures: Sequence[Capture]) -> list[Capture]:
-    """The captures with those bins alone in which every `hold` sweep saw the source.
+    """The captures cut down to the bins in which every `hold` sweep saw the source.
 
     Raises ReductionRefused where fewer than two are left.
     """
@@ -199,7 +210,7 @@ def only_visited(captures: Sequence[Capture]) -> list[Capture]:
 
 
 def _cut(capture: Capture, grid_hz: FloatArray) -> Capture:
-    """The capture's traces at some of its own frequencies; its noise as it was read."""
+    """The capture with its traces cut down to some of its frequencies; its noise stays whole."""
     traces = []
     for trace in capture.traces:
         kept = np.isclose(trace.frequency_hz[:, np.newaxis], grid_hz, rtol=1e-12).any(axis=1)
@@ -226,7 +237,8 @@ def _corrected_dbm(reading_dbm: float, noise_dbm: float, detector: str) -> float
 
 
 def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]:
-    """`near-noise` where the carrier lies within 10 dB of the noise, at one frequency or at any."""
+    """`near-noise` if the carrier lies within 10 dB of the noise at `at_hz`; without `at_hz`, at any
+    frequency of the sweep."""
     noise_dbm = noise_power_dbm(capture)
     if noise_dbm is None:
         return ()
@@ -239,15 +251,16 @@ def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]
 def level_sd_db(
     capture: Capture, at_hz: float | None = None, *, neighbours: int = 0
 ) -> Known | None:
-    """Standard deviation of one level, at one frequency or over the sweep; None if nothing tells.
+    """Standard deviation (dB) of one level, at one frequency or over the sweep; None if unknown.
 
-    neighbours: near the noise the mean power of so many readings to either side says how near. A
-        reading that noise has made small by chance is as sure as those beside it; by itself it
-        would seem less sure, count for less, and leave means that are too great.
+    neighbours: number of readings to either side whose mean power tells the distance to the noise.
+        A single reading that noise has made small by chance would seem less certain than those
+        beside it. It would then get less weight, and weighted means would come out too high.
 
-    The largest of three: theory, from the distance to the noise; the scatter of the repeats;
-    the roughness of the trace, which also sees a person moving or a line that crackles. Between
-    two points the straight line averages both: at their middle 0.71 of one's spread is left.
+    It is the largest of three: theory, from the distance to the noise; the scatter of the repeats;
+    and the roughness of the trace, which also shows a moving person or a crackling line. Between
+    two points a level is interpolated, which averages both: halfway, 0.71 of the standard deviation
+    of one point is left.
     """
     share = 1.0 if at_hz is None else _share_of_two(capture.level.frequency_hz, at_hz)
     theory, seen = _theory(capture, at_hz, share, neighbours), seen_sd_db(capture)
@@ -258,7 +271,10 @@ def level_sd_db(
 
 
 def _share_of_two(grid_hz: FloatArray, at_hz: float) -> float:
-    """Spread of a value between two points over that of one: their weights in quadrature."""
+    """Standard deviation of an interpolated value divided by that of one point.
+
+    It is the root of the sum of the squared weights of the two points.
+    """
     right = int(np.searchsorted(grid_hz, at_hz))
     if right in (0, grid_hz.size):
         return 1.0
@@ -267,7 +283,8 @@ def _share_of_two(grid_hz: FloatArray, at_hz: float) -> float:
 
 
 def seen_sd_db(capture: Capture) -> Known | None:
-    """What the trace itself shows: scatter of the repeats, or roughness over frequency."""
+    """Standard deviation (dB) that the trace itself shows: by the scatter of its repeats, or by its
+    roughness over frequency."""
     level = capture.level.decibels
     found = []
     repeats = int(capture.settings.get("average", 1))
@@ -277,13 +294,17 @@ def seen_sd_db(capture: Capture) -> Known | None:
         freedom = float((repeats - 1) * level.size)
         found.append(Known(spread, degrees_of_freedom=freedom))
     if level.size >= LEAST_FOR_ROUGHNESS:
-        # A median of n/2 or so independent differences: about n/4 degrees of freedom.
+        # The roughness is a median of about n/2 independent differences, which has about n/4
+        # degrees of freedom.
         found.append(Known(roughness_db(level), degrees_of_freedom=level.size / 4.0))
     return max(found, key=lambda one: one.value) if found else None
 
 
 def _theory(capture: Capture, at_hz: float | None, share: float, neighbours: int) -> Known | None:
-    """From the distance to the noise. The correction for it is one error at all frequencies."""
+    """Standard deviation (dB) by theory, from the distance to the noise.
+
+    The error of the noise level makes the same error at all frequencies: it is not averaged.
+    """
     if is_held(capture):
         return _held_sd_db(capture, at_hz)
     noise_dbm, detector = noise_power_dbm(capture), law(capture)
@@ -310,7 +331,7 @@ def _theory(capture: Capture, at_hz: float | None, share: float, neighbours: int
 def _mean_power_dbm(
     grid_hz: FloatArray, level_dbm: FloatArray, at_hz: float, neighbours: int
 ) -> float:
-    """Of the reading nearest to a frequency and those beside it."""
+    """Mean power, in dBm, of the reading nearest to a frequency and of its neighbours."""
     nearest = int(np.argmin(np.abs(grid_hz - at_hz)))
     beside = level_dbm[max(0, nearest - neighbours) : nearest + neighbours + 1]
     return float(db_from_power_ratio(float(np.mean(power_ratio_from_db(beside)))))
@@ -322,11 +343,12 @@ def _readings_of_noise(capture: Capture) -> int:
 
 
 def harmonics(bench: Bench, route: Route) -> Known | None:
-    """What the source's harmonics bring besides, against its level (linear, of power); None where
-    the route ends in an instrument that selects by frequency.
+    """Power that the source's harmonics add to a reading, relative to the carrier's (linear).
 
-    Couplers and cables may pass a harmonic better than the carrier: twice is allowed for (common
-    practice, no source). Where the bench file states none, 30 dB are assumed.
+    None if the route ends in an instrument that selects by frequency, since that does not see them.
+    Couplers and cables may pass a harmonic better than the carrier: twice as much power is allowed
+    for (common practice, no source). If the bench file states no harmonics, they are assumed to lie
+    30 dB below the carrier.
     """
     if not isinstance(bench.analyzer_of(route), PowerMeterInstrument):
         return None
@@ -338,14 +360,14 @@ def harmonics(bench: Bench, route: Route) -> Known | None:
 def noise_floor_sd_db(capture: Capture) -> float:
     """Standard deviation of the noise power that a capture shows, dB; 0 where it was not read.
 
-    It was read at m frequencies, by `tracking` once and else at least four times each: a mean of n
-    independent powers of noise has the relative standard deviation 1/sqrt(n).
+    The noise was read at m frequencies: once each by `tracking`, else at least four times each. A
+    mean of n independent powers of noise has the relative standard deviation 1/sqrt(n).
     """
     readings = _readings_of_noise(capture)
     if readings == 0:
         return 0.0
     if law(capture) == "power":
-        # The zero of a power meter is off by its noise at most, as the trace states it.
+        # After zeroing, a power meter's zero is wrong by no more than its noise in the trace.
         return DB_PER_NAT / math.sqrt(3.0)
     tracking = capture.settings.get("method") == "tracking"
     repeats = 1.0 if tracking else max(4.0, capture.settings["average"])

@@ -1,7 +1,7 @@
-"""From the bench file and the captures' own noise to what a reduction may take for known.
+"""The inputs of a return loss's uncertainty, from bench file, qualification and captures' noise.
 
-A size that the bench file states is knowledge; one that it does not state stays the documented
-default of `benchd.reduce.knowledge`, and the result says so (`assumed-term`).
+A value that the bench file does not state is the documented default of `benchd.reduce.knowledge`.
+The result is then flagged `assumed-term`.
 """
 
 from __future__ import annotations
@@ -42,10 +42,12 @@ from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
 from benchd.traces import Capture
 
 STATED_LEAK_FREEDOM = 50.0
-"""Of a directivity or source match that the bench file states: an effective size known to 10 %
-(1/sqrt(2 nu), JCGM 100, E.4.3), 0.9 dB. Half of that is what a sliding load leaves open, the rest
-how a leak swings between the frequencies that were looked at (common practice, no source; the
-coverage study, docs/coverage.md, shows that it is needed and is enough)."""
+"""Degrees of freedom (nu) of a directivity or source match that the bench file states.
+
+They stand for a size that is known to 10 % (1/sqrt(2 nu), JCGM 100, E.4.3), which is 0.9 dB. Half
+of that is the uncertainty of a measurement with a sliding load. The rest is how much a leak varies
+between the frequencies that were measured (common practice, no source; the coverage study,
+docs/coverage.md, shows that this is needed and is enough)."""
 
 
 def _stated(size_db: float) -> Known:
@@ -60,11 +62,11 @@ def reflection_knowledge(
     *,
     free_space: bool = False,
 ) -> ReflectionKnowledge:
-    """What a return loss on the route of `test` rests on, over the band of its sweep.
+    """The inputs of the budget of a return loss on the route of `test`, over the band of its sweep.
 
-    archive: where qualification results of this bench are looked up; they go before what the bench
-        file states.
-    free_space: the values are to hold without the box, so that its walls enter.
+    archive: where qualification results of this bench are looked up. They go before the bench file.
+    free_space: True if the result is to hold for the antenna without the box; then the echo of the
+        walls is an error and is part of the budget.
     """
     route = bench.routes[test.route]
     grid = test.level.frequency_hz
@@ -111,11 +113,12 @@ def reflection_knowledge(
 def coupler_over_frequency(
     known: ReflectionKnowledge, bench: Bench, test: Capture, archive: Archive | None = None
 ) -> Callable[[float], ReflectionKnowledge]:
-    """The same knowledge with directivity and source match as they are at one frequency, Hz.
+    """A function that gives the same inputs with directivity and source match at one frequency, Hz.
 
-    A leak is the sum of a coupler's own and of every joint behind it, and swings with frequency.
-    The worst over the sweep makes most intervals too wide, one value for all of them makes those
-    too narrow where it is worse than that. What a qualification measured goes first.
+    A leak is the sum of the coupler's own and of the reflections of every joint behind it, and it
+    changes fast with frequency. With the worst value of the sweep most intervals would be too wide.
+    With one average value they would be too narrow wherever the leak is greater. Values that a
+    qualification measured go before stated ones.
     """
     qualified = (DIRECTIVITY, SOURCE_MATCH, JOINT)
     measured = {name: newest_curve(archive, name, test) for name in qualified}
@@ -151,14 +154,16 @@ def coupler_over_frequency(
 
 
 EFFECTIVE_OVER = 0.15
-"""A leak stated as one number is effective over the sweep, or over 15 % to each side where the
-sweep is narrower: nobody qualifies a coupler for one sweep (common practice, no source)."""
+"""A leak that is stated as one number is an average over a band: over the sweep, but at least over
+this fraction to each side, since a coupler is not measured for one narrow sweep (common practice,
+no source)."""
 
 
 def _told_together(
     couplers: list[CouplerFixture], test: Capture, at_hz: float
 ) -> tuple[float, float]:
-    """The band for which one stated leak stands: of a table, halfway to the frequencies beside."""
+    """The band that one stated leak stands for. In a table it reaches halfway to the neighbouring
+    frequencies on both sides."""
     grid = test.level.frequency_hz
     low_hz = min(float(grid[0]), at_hz * (1.0 - EFFECTIVE_OVER))
     high_hz = max(float(grid[-1]), at_hz * (1.0 + EFFECTIVE_OVER))
@@ -171,7 +176,8 @@ def _told_together(
 
 
 def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:
-    """Of the instrument that sets the frequency: the source where it steps, else the analyzer."""
+    """Frequency accuracy, ppm, of the instrument that sets the frequency: of the source if it steps,
+    else of the analyzer."""
     route = bench.routes[test.route]
     steps = test.settings.get("method", "stepped") == "stepped"
     found = getattr(
@@ -183,7 +189,7 @@ def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:
 def _with_drift(
     known: ReflectionKnowledge, bench: Bench, test: Capture, baselines: Mapping[str, Capture]
 ) -> ReflectionKnowledge:
-    """The drift since the oldest of the baselines."""
+    """The inputs, with the drift between the oldest of the baselines and the capture filled in."""
     drifts = [drift_db(bench, test.route, one, test) for one in baselines.values()]
     stated = [one for one in drifts if one is not None]
     if not stated:
@@ -194,7 +200,7 @@ def _with_drift(
 def _with_qualification(
     known: ReflectionKnowledge, archive: Archive | None, test: Capture
 ) -> ReflectionKnowledge:
-    """What was measured of this coupler and these connections goes before what was stated."""
+    """The inputs, with stated values replaced by what a qualification measured of these parts."""
     directivity = newest(archive, DIRECTIVITY, test)
     if directivity is not None:
         known = replace(known, directivity_db=directivity)
@@ -209,19 +215,20 @@ def _with_qualification(
 
 
 WALLS = 4
-"""Walls around an antenna at the middle port that it may look at broadside."""
+"""Number of walls that an antenna at the middle of the box may face at right angles."""
 
 _DIPOLE_GAIN_DBI = 2.15
 
 
 def wall_echo(bench: Bench, antenna: str | None, low_hz: float, high_hz: float) -> Known:
-    """What of its own wave comes back from the walls to the antenna, linear, at most.
+    """Largest reflection (linear) that an antenna sees because its own wave returns from the walls.
 
-    Stated as `echo` of the box, it is knowledge. Else it is estimated: a wall at half the least
-    inner dimension l acts as an image at the distance l, from which the antenna receives
-    G lambda/(4 pi l) (Friis; IEEE Std 145 terms, from memory) times the wall's reflection, for
-    which the stated `reflectivity` stands (without it, -12 dB); four walls may agree in phase.
-    An estimate, and flagged as assumed.
+    The `echo` of the box is used where the bench file states it. Else it is estimated, and flagged
+    as assumed. With l the smallest inner dimension, the nearest wall is l/2 away and acts as a
+    mirror image of the antenna at the distance l. From there the antenna receives the amplitude
+    G lambda/(4 pi l) (Friis; IEEE Std 145 terms, from memory), times the reflection of the wall.
+    That is the stated `reflectivity`, or -12 dB without it. The waves of four walls may add in
+    phase.
     """
     box = bench.box
     if box is not None and box.echo_db is not None:
@@ -248,10 +255,11 @@ def _baseline_kind(baselines: Mapping[str, Capture]) -> BaselineKind:
 def _changed_joint_db(
     bench: Bench, test: Capture, baselines: Mapping[str, Capture]
 ) -> float | None:
-    """Spread of what was joined or switched anew between baseline and test, dB (sd).
+    """Standard deviation (dB) from what was switched or joined again between baseline and test.
 
-    By switch: the repeatability of the switch and of the cables alike on its throws. By hand:
-    the repeatability of the last cable's connector. None where the bench file does not say.
+    It is the root of the sum of squares of the stated repeatabilities of all parts on the way to
+    the antenna: of the switch, if one is used, and of the cables' connectors. None if the bench
+    file states none of them.
     """
     route = bench.routes[test.route]
     sizes: list[float] = []
@@ -269,10 +277,11 @@ def _changed_joint_db(
 
 
 def joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: float) -> Known:
-    """What the joints behind the coupler reflect anew, linear, along the antenna's reflection.
+    """Change (linear) of the reflections of the joints behind the coupler after reconnecting.
 
-    Of the joints that are stated, the default where none is: half of the square of a phasor of
-    random phase lies along any one direction.
+    Only the part in phase with the antenna's reflection counts. A reflection of random phase has
+    half of its mean square along any one direction. The joints that the bench file states are used;
+    without any, a default.
     """
     stated = [
         fixture.reflection_repeatability_db.least(low_hz, high_hz)
@@ -286,12 +295,13 @@ def joint_reflection(bench: Bench, out: list[str], low_hz: float, high_hz: float
 
 
 def _along_one_direction(joint_db: Known) -> Known:
-    """From a root mean square in dB below a full reflection to a standard deviation, linear."""
+    """Standard deviation (linear) along one direction, from a root mean square in dB below a full
+    reflection."""
     return replace(joint_db, value=float(gamma_from_return_loss(joint_db.value)) / math.sqrt(2.0))
 
 
 def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:
-    """One-way delay from coupler to port, as far as it is stated."""
+    """One-way delay from coupler to port, s: the sum of the delays that are stated."""
     delays = []
     behind = False
     for element in out:
@@ -307,12 +317,12 @@ def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:
 def _with_noise(
     known: ReflectionKnowledge, test: Capture, baselines: Mapping[str, Capture]
 ) -> ReflectionKnowledge:
-    """Noise as the captures themselves show it: read with RF off, scatter, roughness."""
+    """The inputs, with the noise of the captures: as read with RF off, from scatter or roughness."""
     if not baselines:
         return known
     seen = [one for one in map(seen_sd_db, (test, *baselines.values())) if one is not None]
     if len(seen) == 1 + len(baselines):
-        # The baseline is a mean of as many captures as there are standards.
+        # The baseline is a mean over the standards: one capture each of open and short.
         rest = float(np.hypot.reduce([one.value for one in seen[1:]])) / len(baselines)
         total = float(np.hypot(seen[0].value, rest))
         known = replace(

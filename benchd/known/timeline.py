@@ -1,4 +1,4 @@
-"""Captures along time: a level between two captures of it, and a baseline between two of it."""
+"""Interpolating in time: a level between two captures of it, a baseline between two baselines."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ from benchd.traces import Capture, FloatArray, Form, Trace
 class Followed:
     """A level at the time of another capture.
 
-    level_dbm: shape (n,). drift: half-width of what a straight line through time may miss, from
-    the difference of the two ends; None where the time lies outside them and nothing was
-    interpolated.
+    level_dbm: shape (n,). drift: half-width (dB) of the change that a straight line through time
+    may miss, from the difference of the two ends. None if the time lies outside them, so that
+    nothing was interpolated.
     """
 
     level_dbm: FloatArray
@@ -27,18 +27,19 @@ class Followed:
 
 
 def seconds(capture: Capture) -> float:
-    """When it was taken, s since 1970."""
+    """When the capture was taken, s since 1970."""
     return capture.taken_at.timestamp()
 
 
 def follow(captures: Sequence[tuple[Capture, FloatArray]], at_s: float) -> Followed:
     """The level at one time, by a straight line between the captures just before and after.
 
-    captures: with their levels on one grid, shape (n,), dBm. Of a reference, test, reference
-    series a drift that is even in time cancels whatever the spacing; a plain mean of the
-    references cancels it only where the test stands in the middle. Outside of all captures their
-    mean stands. The drift over frequency is one number: drifts of source and analyzer move a
-    whole trace, and the root mean square over the trace leaves noise out as far as it can.
+    captures: each with its level on one grid, shape (n,), dBm. In a series reference, test,
+    reference this cancels a drift that is linear in time, whatever the spacing. A plain mean of
+    the references would cancel it only for a test exactly in the middle. For a time before or
+    after all captures, their mean is given. The drift is one number for all frequencies, since
+    source and analyzer shift a whole trace at once. It is the root mean square over the trace,
+    which averages the noise.
     """
     rows = sorted(captures, key=lambda row: seconds(row[0]))
     before = [row for row in rows if seconds(row[0]) <= at_s]
