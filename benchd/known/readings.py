@@ -237,7 +237,7 @@ def _corrected_dbm(reading_dbm: float, noise_dbm: float, detector: str) -> float
 
 
 def noise_flags(capture: Capture, at_hz: float | None = None) -> tuple[str, ...]:
-    """`near-noise` if the carrier lies within 10 dB of the noise at `at_hz`; without `at_hz`, at any
+    """`near-noise` if the carrier lies within 10 dB of the noise: at `at_hz`, or without it at any
     frequency of the sweep."""
     noise_dbm = noise_power_dbm(capture)
     if noise_dbm is None:

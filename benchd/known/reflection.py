@@ -176,8 +176,8 @@ def _told_together(
 
 
 def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:
-    """Frequency accuracy, ppm, of the instrument that sets the frequency: of the source if it steps,
-    else of the analyzer."""
+    """Frequency accuracy (ppm) of the instrument that sets the frequency: of the source in a
+    stepped sweep, of the analyzer in others."""
     route = bench.routes[test.route]
     steps = test.settings.get("method", "stepped") == "stepped"
     found = getattr(
@@ -317,7 +317,7 @@ def _delay_after_coupler_s(bench: Bench, out: list[str]) -> float | None:
 def _with_noise(
     known: ReflectionKnowledge, test: Capture, baselines: Mapping[str, Capture]
 ) -> ReflectionKnowledge:
-    """The inputs, with the noise of the captures: as read with RF off, from scatter or roughness."""
+    """The inputs, with the noise of the captures: as read with RF off, by scatter or roughness."""
     if not baselines:
         return known
     seen = [one for one in map(seen_sd_db, (test, *baselines.values())) if one is not None]

@@ -1,4 +1,4 @@
-"""One file a kind of reduction: what a recipe may say of it, and how captures become results."""
+"""The kinds of reduction, one file each: the settings in a recipe, and captures to results."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ AnyReduction: Any = Annotated[fold(or_, _tagged), Discriminator(_kind_of)]
 
 
 def worksheet_from(document: dict[str, Any]) -> Worksheet:
-    """A stored or received worksheet; every kind of reduction is known here."""
+    """Read a stored or received worksheet with the settings of every kind of reduction."""
     return Worksheet.from_document(document)
 
 

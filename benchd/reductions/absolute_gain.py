@@ -1,6 +1,6 @@
 """`gain-two-identical` and `gain-three-antennas`: gain without an antenna of known gain.
 
-Friis with the cables' loss from a thru.
+The range's loss follows from Friis' formula, and the loss of the cables from a thru capture.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class _Range(GainReduction):
         return {**self.far_captures(), "thru": tuple(self.thru)}
 
     def check(self, view: View) -> Iterator[Finding]:
-        """Roles, routes, grids and frequencies; the range must have a length."""
+        """Check roles, routes, grids and frequencies, and that the range has a stated length."""
         first = self._first(view)
         places = [
             ((key, index) if isinstance(getattr(self, key), list) else (key,), name)
@@ -74,7 +74,7 @@ class _Range(GainReduction):
         yield from self.frequency_findings(first)
 
     def resolved(self, view: View) -> Self:
-        """With the frequencies to report."""
+        """The same settings with the frequencies to report filled in."""
         return self.model_copy(update=self.with_frequencies(view, self._first(view)))
 
     def _first(self, view: View) -> CaptureStep:
@@ -109,7 +109,8 @@ class ThreeAntennas(_Range):
         return {"ab": (self.ab,), "ac": (self.ac,), "bc": (self.bc,)}
 
     def check(self, view: View) -> Iterator[Finding]:
-        """Also: three different antennas of the bench, and each capture of the right far one."""
+        """Check also that the three antennas are different ones of the bench, and that each capture
+        was taken with the far antenna that its pair needs."""
         yield from super().check(view)
         for index, name in enumerate(self.antennas):
             if name not in view.bench.antennas:
@@ -135,7 +136,7 @@ def reduce_two_identical(
 ) -> Outcome:
     """Realised gain of each of two antennas taken as identical.
 
-    What the two differ by is not in the budget: half of it is the error of each.
+    A difference between the two is not in the budget; half of it would be the error of each.
     Raises NormalisationRefused, ReductionRefused.
     """
     tests, thrus = captures.all(settings.test), captures.all(settings.thru)
@@ -191,8 +192,8 @@ def reduce_three_antennas(
         )
         for test, (_, near, far) in zip(tests, PAIRS, strict=True)
     ]
-    # Each pair has noise and walls of its own: the weakest of the three may lie in the noise while
-    # the first does not.
+    # Noise and the effect of the walls are found for each pair: the weakest of the three may lie in
+    # the noise while the first does not.
     known_of = [
         GainBasis(
             known.bench,
@@ -214,7 +215,8 @@ def reduce_three_antennas(
             replace(one, path_sd_db=spread, noise_sd_db=own.noise_sd_db)
             for one, own, spread in zip(plain, every, _path_spreads(plain, every), strict=True)
         )
-        # Of what all three share, the drift grows with time: the last pair has most of it.
+        # The errors that all three share are taken from the pair with the greatest drift, which
+        # grows with time: usually the last pair.
         common = max(every, key=lambda one: one.drift_db.value)
         found = three_antennas_results(ab, ac, bc, common, names, sizes)
         flags = near_noise(tests, frequency_hz)
@@ -232,8 +234,11 @@ def _match(
 
 
 def _path_spreads(pairs: Sequence[Transmission], known: Sequence[GainKnowledge]) -> list[Known]:
-    """Spread of each pair's path. Where the box was qualified with one of the three pairs, the
-    others show by their levels how much more gain they have, or less, as far as noise lets them."""
+    """Spread over places (dB) of the level of each pair's path.
+
+    If the box was qualified with one of the three pairs, its spread is carried over to the others
+    by their gain: how far their levels differ, less what noise alone may make them differ.
+    """
     suited = [i for i, one in enumerate(known) if one.path_sd_db.how != OTHER_ANTENNAS]
     found = []
     for pair, own in zip(pairs, known, strict=True):
@@ -254,9 +259,10 @@ def _pair(
     matches: tuple[AntennaMatch, AntennaMatch],
     names: tuple[str, str],
 ) -> Callable[[float], Transmission]:
-    """One transmission at any frequency; phase centres taken into the range.
+    """A function that gives the transmission of one pair at a frequency in Hz.
 
-    names: of the near and the far antenna.
+    The levels are corrected for the antennas' phase centres, which shorten the range.
+    names: the near and the far antenna.
     """
     alike = kinds(bench, list(bench.antennas))
     grid = tests[0].level.frequency_hz

@@ -30,7 +30,7 @@ Frequencies = Annotated[list[Frequency], Field(min_length=1, max_length=1001), L
 
 @dataclass(frozen=True)
 class View:
-    """What a reduction may look at when it checks itself.
+    """What the settings of a reduction may look at while they are checked.
 
     captures: capture steps before this one, by name.
     """
@@ -51,10 +51,10 @@ class Reduction(FileModel, ReductionSettings):
     name: Label | None = Field(None, description="name of the results; without it, the kind")
 
     def filled(self, names: Iterable[str]) -> Self:
-        """The same with every pattern (`night *`) replaced by the captures that fit it.
+        """The same settings with every pattern (`night *`) replaced by the matching captures.
 
-        names: captures so far, in order. A pattern that fits none stays as it is, and is then
-        reported as a capture that is not there.
+        names: captures so far, in order. A pattern that matches none stays as it is, and is later
+        reported as a capture that does not exist.
         """
         known = list(names)
         changes = {}
@@ -65,27 +65,32 @@ class Reduction(FileModel, ReductionSettings):
         return self.model_copy(update=changes) if changes else self
 
     def check(self, view: View) -> Iterator[Finding]:
-        """What does not fit, with its key path below the reduction. Inputs exist already."""
+        """Faults of the settings, each with its key path below the reduction.
+
+        That the named captures exist was checked before.
+        """
         yield from ()
 
     def resolved(self, view: View) -> Self:
-        """The same with what the recipe left open, as it holds now. Called once `check` found
-        nothing."""
+        """The same settings with everything filled in that the recipe leaves open.
+
+        The values come from the bench as it is now. Called after `check` has found no fault.
+        """
         return self
 
     @property
     def reported_hz(self) -> tuple[float, ...]:
-        """From `at`, where a kind has that key."""
+        """The frequencies of the key `at`; none for kinds without that key."""
         return tuple(getattr(self, "at_hz", None) or ())
 
     @classmethod
     def from_stored(cls, document: dict[str, Any]) -> Self:
-        """From the JSON form that `model_dump` gives: attribute names and SI numbers."""
+        """Read the JSON form that `model_dump` writes: attribute names and SI numbers."""
         return cls.model_validate(document, context=STORED)
 
     @classmethod
     def from_first_form(cls, step: dict[str, Any]) -> Self:
-        """From a reduce step as worksheets of the first form had it."""
+        """Read a reduce step as the first format of worksheets had it (still in old databases)."""
         told = {
             "kind": step["reduction"],
             **_in_lists(step["captures"]),
@@ -99,7 +104,7 @@ class Reduction(FileModel, ReductionSettings):
 
     @classmethod
     def of_first_form(cls, step: dict[str, Any]) -> dict[str, Any]:
-        """What stood apart from the inputs in such a step, by today's names."""
+        """The settings of such a step other than its inputs, by today's names."""
         return {
             **step.get("options", {}),
             "max_age_s": step.get("max_age_s"),
@@ -108,7 +113,7 @@ class Reduction(FileModel, ReductionSettings):
 
 
 def _in_lists(captures: Mapping[str, str]) -> dict[str, Any]:
-    """test, test_2, test_3 of a worksheet of the first form as one list; a single one as it is."""
+    """The keys test, test_2, test_3 of an old worksheet as one list; a single one as it is."""
     found: dict[str, list[str]] = {}
     for key, name in captures.items():
         base, _, number = key.rpartition("_")

@@ -1,4 +1,4 @@
-"""`comparison`: two conditions of the bench held against each other."""
+"""`comparison`: whether two conditions of the bench give different levels."""
 
 from __future__ import annotations
 
@@ -40,16 +40,16 @@ class Comparison(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """first, second."""
+        """The captures under the keys first and second."""
         return {"first": self.first, "second": self.second}
 
     def least(self) -> Mapping[str, int]:
-        """Two each show repeatability; with a stated one, a single pair will do."""
+        """Two captures each, which show the repeatability; one each if that is stated."""
         return {} if self.repeatability_db is not None else {"first": 2, "second": 2}
 
     @classmethod
     def of_first_form(cls, step: dict[str, Any]) -> dict[str, Any]:
-        """`names` was one list of both."""
+        """The first format had both conditions in one list, `names`."""
         first_name, second_name = step["options"]["names"]
         return super().of_first_form(step) | {"first_name": first_name, "second_name": second_name}
 
@@ -58,7 +58,7 @@ class Comparison(Qualification):
 def reduce_comparison(
     settings: Comparison, captures: JobCaptures, known: BenchKnowledge
 ) -> Outcome:
-    """Differences, what would have been seen, and the verdict.
+    """The differences, the smallest difference that would have been found, and the verdict.
 
     Raises ReductionRefused.
     """

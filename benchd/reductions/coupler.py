@@ -68,18 +68,19 @@ class Coupler(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """open, short, load and, where captured, refits and offset_short."""
+        """The captures of open, short and load, and of refits and offset_short if there are any."""
         found = {"open": self.opens, "short": self.shorts, "load": self.loads}
         if self.refits:
             found["refits"] = self.refits
         return found | ({"offset_short": self.offset_shorts} if self.offset_shorts else {})
 
     def least(self) -> Mapping[str, int]:
-        """With the first fit, three refits make four readings: a spread known to two fifths."""
+        """Fewest captures of each. Three refits and the first fit are four readings, from which a
+        standard deviation is known to about 40 %."""
         return {"refits": 3}
 
     def check(self, view: View) -> Iterator[Finding]:
-        """A reflection route; a delay where there is an offset short."""
+        """Check that the route measures reflection, and that an offset short has its delay."""
         yield from super().check(view)
         for key, names in self.series().items():
             for index, name in enumerate(names):
@@ -92,7 +93,7 @@ class Coupler(Qualification):
 
 @reduction(Coupler)
 def reduce_coupler(settings: Coupler, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
-    """Effective directivity and source match, held against what the bench file states.
+    """Effective directivity and source match, compared with what the bench file states.
 
     Raises ReductionRefused.
     """
@@ -121,7 +122,8 @@ def reduce_coupler(settings: Coupler, captures: JobCaptures, known: BenchKnowled
     refits = captures.all(settings.refits)
     joint = None
     if refits:
-        # One load as it was fitted first is one fit more; several are one load in several places.
+        # A single load capture counts as one more fit. Several are one sliding load at several
+        # places, and are no refits.
         fits = [*loads, *refits] if len(loads) == 1 else refits
         joint = joint_spread(stacked(fits, captures.step, first), found)
     found = replace(found, joint=_joint_known(known.bench, first, joint))
@@ -147,8 +149,10 @@ def reduce_coupler(settings: Coupler, captures: JobCaptures, known: BenchKnowled
 
 
 def _joint_known(bench: Bench, capture: Capture, joint: Joint | None) -> Known:
-    """What a joint of this port reflects along one direction, linear: as the refits of the load
-    show it, else as the bench file states it, else the default."""
+    """Reflection (linear, along one direction) that a new joint of this port adds.
+
+    It is taken from the refits of the load, else from the bench file, else it is the default.
+    """
     if joint is not None:
         size = float(np.sqrt(np.mean(joint.sd**2)))
         return Known(size, degrees_of_freedom=joint.degrees_of_freedom)
@@ -158,7 +162,7 @@ def _joint_known(bench: Bench, capture: Capture, joint: Joint | None) -> Known:
 
 
 def _stated(bench: Bench, capture: Capture) -> tuple[float | None, float | None]:
-    """Least directivity and source match that the bench file states over the sweep."""
+    """The smallest stated directivity and source match over the sweep, dB."""
     low_hz, high_hz = float(grid_of(capture)[0]), float(grid_of(capture)[-1])
     for element in bench.routes[capture.route].out:
         fixture = bench.fixtures.get(element.partition(".")[0])

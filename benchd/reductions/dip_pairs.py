@@ -1,8 +1,8 @@
-"""Which dip of one antenna is compared with which of the other.
+"""Pairing the dips in the return loss of one antenna with those of another, for comparison.
 
-Two revisions with two dips each may have them in another order of depth: the deepest of the one is
-then not the deepest of the other, and their distance says nothing of the revision. Dips belong
-together by where they lie, not by how deep they are.
+Dips are paired by their frequencies and not by their depths. An antenna may have two dips, and the
+deeper one may be the lower in one revision and the upper in the next. The distance between the
+deepest dips would then tell nothing about the change.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ Pairs = list[tuple[ResultRecord, ResultRecord]]
 
 
 def paired_dips(archive: Archive, first: ResultRecord, second: ResultRecord) -> Pairs:
-    """Pairs of dips, that of the first's own resonance at the front, all as resonances.
+    """Pairs of dips, all as results of the quantity resonance.
 
-    As many dips in both: in their order over frequency. Else each with the nearest of the other,
-    the nearest pairs first, none twice.
+    The pair with the first antenna's resonance comes first. If both have the same number of dips,
+    these are paired in order of frequency. Else the two nearest dips make a pair, then the nearest
+    two of the rest, and so on; no dip is in two pairs.
     """
     ones, others = _all_dips(archive, first), _all_dips(archive, second)
     if len(ones) == len(others):
@@ -45,10 +46,10 @@ def as_dips(
     pair: tuple[ResultRecord, ResultRecord],
     named: tuple[ResultRecord, ResultRecord],
 ) -> Result:
-    """The difference of one pair: of the resonance itself (number 0), or of further dips.
+    """The difference of one pair: of the resonance (number 0), or of a further dip.
 
-    `another-dip` where the two resonances that are named are no pair (their depths changed
-    places, or one of them has no counterpart), or where either says so itself.
+    It is flagged `another-dip` if the two results' own resonances do not form a pair (another dip
+    became the deepest, or a dip has no counterpart), or if one of the two has that flag already.
     """
     if number > 0:
         return replace(result, quantity=f"{FURTHER}_difference")

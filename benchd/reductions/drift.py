@@ -32,17 +32,17 @@ class Drift(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """watched."""
+        """The captures under the key watched."""
         return {"watched": self.watched}
 
     def least(self) -> Mapping[str, int]:
-        """Three show a change that a straight line would hide."""
+        """Three, since two cannot show whether the change follows a straight line."""
         return {"watched": 3}
 
 
 @reduction(Drift)
 def reduce_drift(settings: Drift, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
-    """Largest age, drift, temperature's part, and the verdict.
+    """The largest age of a baseline, the drift, the effect of temperature, and the verdict.
 
     Raises ReductionRefused.
     """
@@ -65,7 +65,7 @@ def reduce_drift(settings: Drift, captures: JobCaptures, known: BenchKnowledge) 
 
 
 def _temperatures_c(watched: list[Capture]) -> FloatArray | None:
-    """Temperatures beside the captures; None unless every one has its own."""
+    """Temperature of each capture, degrees Celsius; None if any capture lacks it."""
     found = [one.readings.get("temperature_c") for one in watched]
     known = [one for one in found if one is not None]
     return np.array(known) if len(known) == len(found) else None

@@ -1,4 +1,4 @@
-"""`gain`: a pair of captures, or a range of known gain, to the gain of an antenna."""
+"""`gain`: the gain of an antenna from captures of it and of a reference antenna or a thru."""
 
 from __future__ import annotations
 
@@ -36,8 +36,10 @@ from benchd.traces import Capture, FloatArray
 
 @reduction(Gain)
 def reduce_gain(settings: Gain, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
-    """Realised gain at the frequencies asked for and over the band; gain where the antenna's
-    reflection is known. Raises NormalisationRefused, ReductionRefused.
+    """Realised gain at the requested frequencies and over the band.
+
+    Gain (without mismatch loss) is added if the antenna's reflection is known.
+    Raises NormalisationRefused, ReductionRefused.
     """
     tests = captures.all(settings.test)
     others = captures.all(settings.reference or settings.thru)
@@ -69,10 +71,11 @@ def reduce_gain(settings: Gain, captures: JobCaptures, known: BenchKnowledge) ->
 
 @dataclass(frozen=True)
 class _Pair:
-    """One antenna and what it is measured against.
+    """One antenna and the antenna of stated gain that it is measured against.
 
-    tests, others: captures of the antenna, and of the reference or the thru. tested, known_name:
-        the antenna, and that of stated gain. matches: by name.
+    tests: captures of the antenna. others: captures of the reference, or of the thru.
+    tested: name of the antenna. known_name: name of the antenna of stated gain.
+    matches: reflections of the antennas, by name.
     """
 
     known: BenchKnowledge
@@ -89,7 +92,7 @@ class _Pair:
 
     @property
     def stated(self) -> ReferenceData:
-        """What is stated of it."""
+        """What the bench file states of the antenna of stated gain."""
         data = self.known_antenna.reference
         assert data is not None, "the recipe was resolved with an antenna that has a gain"
         return data
@@ -107,10 +110,10 @@ class _Pair:
 def _reference_over_time(
     pair: _Pair, grid: FloatArray, *, follow_drift: bool
 ) -> tuple[FloatArray, Known | None]:
-    """Reference level at the times of the tests, and the drift that may be left.
+    """Reference level at the times of the tests, and the half-width of the drift that may be left.
 
-    Where the recipe does not want to follow the drift, or one test lies outside of all
-    references: their mean, and no statement about drift.
+    It is the mean of the references, with None for the drift, in two cases: if the recipe does not
+    ask to follow the drift, or if a test was not taken between two references.
     """
     rows = [(reference, level_on(reference, grid)) for reference in pair.others]
     plain = np.asarray(np.mean([level for _, level in rows], axis=0), dtype=float)

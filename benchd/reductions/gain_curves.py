@@ -1,4 +1,4 @@
-"""A gain at single frequencies and over a band, with its curve: shared by all ways to a gain."""
+"""Results at single frequencies and over a band, and the curve: for all reductions to a gain."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ from benchd.traces import Capture, FloatArray
 AtFrequency = Callable[[float], list[Result]]
 
 SAME_FREQUENCY = 1e-7
-"""Share of a frequency within which an end of a band and a reading are at one frequency: far finer
-than any sweep, far coarser than what rounding a number in a file changes."""
+"""Relative difference below which the end of a band and a reading count as at one frequency. It is
+far smaller than the steps of any sweep, and far larger than the rounding of a number in a file."""
 
 
 def gain_outcome(
@@ -41,9 +41,9 @@ def gain_outcome(
 ) -> Outcome:
     """Results at the frequencies asked for, then mean, least and largest over the band.
 
-    at: results at one frequency; several antennas may stand in it, told apart by their name.
-    antenna: the name for results that carry none of their own. step: the step's label, for
-    refusals. more: results of another kind.
+    at: gives the results at one frequency; they may be of several antennas, each with its name.
+    antenna: the name for results without one. step: the step's label, for error messages.
+    more: results of another kind, passed on as they are.
     """
     band = settings.band_hz
     assert band is not None, "a resolved reduction tells it"
@@ -83,11 +83,11 @@ def gain_outcome(
 
 
 def _over(grid_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
-    """Frequencies at which a band is looked at: its own ends, and the readings between them.
+    """Frequencies at which a band is evaluated: its two ends, and the readings between them.
 
-    A gain that falls towards an end of the band is least at that end, not at the last reading
-    before it: between two readings it is interpolated. Where readings do not reach an end, the
-    outermost one stands for it. Empty where no reading lies in the band.
+    The ends count since a gain that falls towards one is least there, not at the last reading
+    before it; it is interpolated between two readings. If the readings do not reach an end, the
+    outermost reading is used for it. Empty if no reading lies in the band.
     """
     slack_hz = SAME_FREQUENCY * high_hz
     if not ((grid_hz >= low_hz - slack_hz) & (grid_hz <= high_hz + slack_hz)).any():
@@ -99,7 +99,7 @@ def _over(grid_hz: FloatArray, low_hz: float, high_hz: float) -> FloatArray:
 
 
 def _reach(bench: Bench, antenna: str | None, at_hz: float | None) -> float:
-    """As `reach_of`; 0 where the range or the antenna is not stated."""
+    """See `reach_of`; 0 if the bench file states no range, or does not have the antenna."""
     box, known = bench.box, bench.antennas.get(antenna or "")
     if box is None or box.range_length_m is None or known is None or at_hz is None:
         return 0.0
@@ -109,8 +109,9 @@ def _reach(bench: Bench, antenna: str | None, at_hz: float | None) -> float:
 def coherence(bench: Bench, route_name: str) -> Coherence:
     """How fast errors change over frequency on a route: from the box's size and the cables' delays.
 
-    Each wall mirrors the range once; a wave between an antenna and what it is joined to passes the
-    cables twice, or turns back at the first joint. Half more is allowed for antennas' own delays.
+    Each wall adds one reflected way between the antennas, longer than the direct one. A mismatch
+    sends a wave back and forth between an antenna and the other end of its cable, or only the first
+    joint. This time is taken 1.5 times as long, to allow for delays inside the antennas.
     """
     usual, box = Coherence(), bench.box
     excess_m = usual.excess_m

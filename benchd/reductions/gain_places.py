@@ -1,4 +1,4 @@
-"""A gain measured at several places: its mean, and what its spread says of the box."""
+"""A gain measured at several places in the box: its mean, and its spread over the places."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ from benchd.traces import Capture, FloatArray
 
 
 def over_places(known: GainKnowledge, mean: PositionMean) -> GainKnowledge:
-    """What is left to be counted beside the spread over the places.
+    """The inputs of the budget, changed for a mean over several places.
 
-    Noise is in that spread already, new at every place: it is told by itself and taken off there,
-    since it is new at every frequency, too, where the walls' part is not. With mounts exchanged
-    each antenna was joined to either mount: of what the joints and the mounts' cables add, the mean
-    is left. So it is of the mismatch: each mount's cable turns what it sends back by a phase of its
-    own.
+    The spread over the places holds both the walls' effect and noise. Noise is subtracted from it,
+    because it stays a term of its own: it is independent at every frequency, and the walls' effect
+    is not. If the mounts were exchanged, each antenna was joined to both. The errors of the joints
+    and of the mounts' cables are then averaged over the mounts. So is the mismatch, since the cable
+    of each mount turns the phase of the reflected wave by another amount.
     """
     seen_db = known.port_match_db.value + 10.0 * math.log10(mean.groups)
     joints = replace(known.cable_sd_db, value=known.cable_sd_db.value / math.sqrt(mean.groups))
     noises = (known.noise_sd_db, known.reference_noise_sd_db or known.noise_sd_db)
     noise_db = math.hypot(*(one.value for one in noises))
-    # A spread of so few places may come out below its noise alone.
+    # With few places the spread may by chance be smaller than that of noise alone.
     walls_db = math.sqrt(max(0.0, mean.box.value**2 - noise_db**2))
     return replace(
         known,
@@ -43,7 +43,7 @@ def over_places(known: GainKnowledge, mean: PositionMean) -> GainKnowledge:
 def places_of(
     settings: Gain, tests: list[Capture], references: list[Capture], step: str
 ) -> PlacesOfAGain | None:
-    """What several places show, where the recipe says that there are several."""
+    """The gain at several places; None if the recipe does not say that there are several."""
     if settings.travel_m is None:
         return None
     grid = tests[0].level.frequency_hz
@@ -51,10 +51,10 @@ def places_of(
 
 
 class PlacesOfAGain:
-    """Differences test minus reference at each place, and what their spread says of the box.
+    """Differences test minus reference at each place, and their spread.
 
-    Test and reference stand at the same places in the same order, so that what a place does to
-    both cancels and only what it does to one of them is left in the spread.
+    Test and reference stand at the same places in the same order. An effect of a place that is the
+    same for both cancels, so only its effect on one of them alone is left in the spread.
     """
 
     def __init__(
@@ -88,9 +88,9 @@ class PlacesOfAGain:
         return np.array([self.at(float(frequency_hz)).mean_db for frequency_hz in self._grid])
 
     def spreads(self, at_hz: list[float]) -> list[Result]:
-        """`box_gain_spread`: what a gain at one place alone is uncertain by, for later budgets.
+        """`box_gain_spread`: standard deviation of a gain at a single place, for later budgets.
 
-        Left out where the places lie too close together to show it.
+        Left out if the places lie too close together to show it.
         """
         found = [(frequency_hz, self.at(frequency_hz)) for frequency_hz in at_hz]
         return [

@@ -46,11 +46,11 @@ class GainReduction(Reduction):
 
     @property
     def oldest_s(self) -> float | None:
-        """From `max_age`."""
+        """The value of `max_age`, s."""
         return self.max_age_s
 
     def frequency_findings(self, first: CaptureStep) -> Iterator[Finding]:
-        """Frequencies and band that lie outside the sweep of the first capture."""
+        """Findings for frequencies and a band that lie outside the sweep of the first capture."""
         for index, frequency in enumerate(self.at_hz or []):
             yield from band_findings(("at", index), frequency, first)
         if self.band_hz is not None:
@@ -58,8 +58,11 @@ class GainReduction(Reduction):
             yield from band_findings(("band", 1), self.band_hz.most, first)
 
     def with_frequencies(self, view: View, first: CaptureStep) -> dict[str, Any]:
-        """Where gain is reported, as an update of fields: the design frequency of the antenna, if
-        the sweep holds it, and the whole sweep, where the recipe says nothing else."""
+        """The fields that tell where gain is reported, with their defaults filled in.
+
+        Unless the recipe states them, they are the antenna's design frequency, if the sweep
+        contains it, and the whole sweep as the band.
+        """
         band = self.band_hz or Band(least=first.sweep.start_hz, most=first.sweep.stop_hz)
         design = view.bench.antennas[str(first.antenna)].design_frequency_hz
         inside = first.sweep.start_hz <= design <= first.sweep.stop_hz
@@ -67,7 +70,7 @@ class GainReduction(Reduction):
 
     @classmethod
     def of_first_form(cls, step: dict[str, Any]) -> dict[str, Any]:
-        """The band was a list of its two ends."""
+        """The first format wrote the band as a list of its two ends."""
         found = super().of_first_form(step)
         least, most = found["band_hz"]
         return found | {"band_hz": {"least": least, "most": most}}
@@ -134,12 +137,12 @@ class Gain(GainReduction):
             )
 
     def inputs(self) -> dict[str, tuple[str, ...]]:
-        """test, and reference or thru."""
+        """The captures of test, and those of reference or thru."""
         given = {"test": self.test, "reference": self.reference, "thru": self.thru}
         return {key: tuple(names) for key, names in given.items() if names}
 
     def check(self, view: View) -> Iterator[Finding]:
-        """Roles, routes, grids, antennas and their gain tables, frequencies."""
+        """Check roles, routes, grids, antennas and their gain tables, and frequencies."""
         first = view.captures[self.test[0]]
         for key in ("test", "reference", "thru"):
             for index, name in enumerate(getattr(self, key) or []):
@@ -171,7 +174,10 @@ class Gain(GainReduction):
             yield path, f'"{name}" is of another antenna than the first capture of the list'
 
     def resolved(self, view: View) -> Gain:
-        """With frequencies, and the antenna of known gain at the other end of the range."""
+        """The same settings with the frequencies and the antenna of known gain filled in.
+
+        That is the antenna at the other end of the range, unless the recipe names one.
+        """
         update = self.with_frequencies(view, view.captures[self.test[0]])
         if not self.reference:
             update["range_antenna"] = self._range_antenna(view)
