@@ -9,7 +9,7 @@ from benchd.acquire.guard import LidClosed, LidOpened, require_lid
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
 from benchd.acquire.safety import rf_off_verified
-from benchd.acquire.silence import Probe, quiet, silent_after
+from benchd.acquire.silence import Probe, quiet, silent_after, silent_before_zeroing
 from benchd.acquire.stepped import stepped_sweep
 from benchd.acquire.sweeping import run_sweep
 from benchd.acquire.tracking import tracking_sweep
@@ -28,6 +28,7 @@ __all__ = [
     "rf_off_verified",
     "run_sweep",
     "silent_after",
+    "silent_before_zeroing",
     "stepped_sweep",
     "tracking_sweep",
 ]

@@ -16,7 +16,7 @@ import numpy as np
 
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
 from benchd.acquire.stepped import prepare_points
-from benchd.acquire.zeroing import NOT_ZEROED_ABOVE_DB
+from benchd.acquire.zeroing import NOT_ZEROED_ABOVE_DB, NotZeroed
 from benchd.errors import StillRadiating
 from benchd.reduce.pathcheck import noise_over
 from benchd.worksheet import SweepPlan
@@ -97,6 +97,41 @@ def silent_after(
     return sweep.with_off_readings(tuple(look.readings))
 
 
+def silent_before_zeroing(
+    sweep: Procedure[Sweep], plan: SweepPlan, instruments: SweepInstruments, lowest_dbm: float
+) -> Procedure[Sweep]:
+    """Run a sweep; what keeps its power meter from being zeroed counts as the source's.
+
+    A source that ignores whatever it is told does not follow its level either, and a meter hears
+    every frequency. So nothing tells such a source from a stranger's transmitter, and the bench is
+    held until the meter reads nothing. Sends nothing that radiates beside the sweep.
+    Raises StillRadiating, with a `Probe` as its `probe`, in the place of NotZeroed.
+    """
+    try:
+        return (yield from sweep)
+    except NotZeroed as refused:
+        assert instruments.zero is not None
+        look = _Look(plan, instruments, plan.start_hz)
+        yield from look.prepare()
+        # A known level, so that a later look can be held against this one.
+        yield from look.set_level(plan.level_dbm)
+        read_dbm = yield from look.read(READINGS)
+        yield from look.set_level(lowest_dbm)
+        read_dbm = max(read_dbm, instruments.zero.floor_dbm + NOT_ZEROED_ABOVE_DB)
+        probe = _probe_at(
+            plan, instruments, plan.start_hz, read_dbm, instruments.zero.floor_dbm, lowest_dbm
+        )
+        raise StillRadiating(
+            f"may still radiate though it answers that RF is off: {instruments.analyzer.name} "
+            f"{refused.message}",
+            where=name_of(instruments),
+            advice="Switch it off by hand, at its output or its mains, before anybody reaches into "
+            "the box. If it is off, look for another transmitter nearby, and zero the meter by "
+            "hand. Until the meter reads nothing, nothing is measured.",
+            probe=probe,
+        ) from refused
+
+
 def quiet(probe: Probe) -> Procedure[None]:
     """Look again at a source that was seen to radiate. Raises StillRadiating if it still does.
 
@@ -140,6 +175,18 @@ def _probe(
     lowest_dbm: float,
 ) -> Probe:
     noise_dbm = on_dbm if sweep.noise_dbm is None else float(np.median(sweep.noise_dbm))
+    return _probe_at(plan, instruments, frequency_hz, on_dbm, noise_dbm, lowest_dbm)
+
+
+def _probe_at(
+    plan: SweepPlan,
+    instruments: SweepInstruments,
+    frequency_hz: float,
+    on_dbm: float,
+    noise_dbm: float,
+    lowest_dbm: float,
+) -> Probe:
+    """Where to look again, from what is read there at the level of the plan, and of noise alone."""
     room_db = on_dbm - noise_dbm - ABOVE_NOISE_DB
     level_dbm = max(lowest_dbm, plan.level_dbm - max(0.0, room_db))
     seen_dbm = on_dbm - (plan.level_dbm - level_dbm)

@@ -29,6 +29,10 @@ ZEROED_WITHIN_DB = 6.0
 of four readings lies within that in all but one of a million cases (normal law, arithmetic)."""
 
 
+class NotZeroed(InstrumentRefused):
+    """A power meter was not zeroed, since something arrives at it with RF off."""
+
+
 @dataclass(frozen=True, slots=True)
 class Zero:
     """What a power meter reads of nothing.
@@ -61,12 +65,12 @@ def zero_of(bench: Bench, name: str) -> Zero | None:
 
 
 def zeroed(meter: Any, zero: Zero, at_hz: float) -> Procedure[None]:
-    """Zero the meter, RF being off. Raises InstrumentRefused where something else arrives, or
-    where it still reads something afterwards."""
+    """Zero the meter, RF being off. Raises NotZeroed where something arrives all the same, and
+    InstrumentRefused where it still reads something afterwards."""
     yield (meter.set_centre_settled(at_hz),)
     before_dbm = yield from _read(meter)
     if before_dbm > zero.floor_dbm + NOT_ZEROED_ABOVE_DB:
-        raise InstrumentRefused(
+        raise NotZeroed(
             f"reads {before_dbm:.1f} dBm with RF off, expected {zero.floor_dbm:.1f} dBm or little "
             "more: it was not zeroed, since that would hide what arrives",
             where=meter.name,

@@ -394,12 +394,11 @@ class Rig:
     ) -> T:
         """Run a procedure that may radiate; RF is off and verified before and after it.
 
-        then: a procedure that is run with RF off, and takes and gives what the first gave. Where
-            it raises StillRadiating, RF off is tried by every means.
+        then: is run with RF off, and takes and gives what the first gave.
+        Where either raises StillRadiating, RF off is tried by every means.
         lid: how the lid must stand all the while, if the box has a contact; None does not mind.
-        The error queues of the instruments are drained at the end; an entry raises
-        InstrumentRefused with the command that is the likeliest cause. Raises RecordNotKept
-        where the sources cannot be written down before RF goes on.
+        The error queues are drained at the end; an entry raises InstrumentRefused with its likeliest
+        cause. Raises RecordNotKept where the sources cannot be written down before RF goes on.
         """
         self.connect(names)
         self.rf_off()
@@ -416,6 +415,8 @@ class Rig:
                 self._measuring = False
                 # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
                 self._disturbed.update(names)
+                if isinstance(error, StillRadiating):
+                    self._off_by_every_means(error)
                 self._rf_off_after_failure()
                 if isinstance(error, Cancelled) and watch is not None and watch.trouble is not None:
                     raise watch.trouble from None

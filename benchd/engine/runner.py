@@ -12,7 +12,13 @@ from typing import Any, TypeVar
 
 import structlog
 
-from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
+from benchd.acquire import (
+    Sweep,
+    SweepInstruments,
+    run_sweep,
+    silent_after,
+    silent_before_zeroing,
+)
 from benchd.acquire.capture_check import broken_path, switch_opened
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench, SourceInstrument
@@ -349,8 +355,10 @@ class Runner:
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()
             then = None
+            lowest_dbm = _lowest_level_dbm(self._live.now, step)
+            if instruments.zero is not None:
+                procedure = silent_before_zeroing(procedure, step.sweep, instruments, lowest_dbm)
             if step.sweep.rf == "on":
-                lowest_dbm = _lowest_level_dbm(self._live.now, step)
                 then = partial(silent_after, step.sweep, instruments, lowest_dbm=lowest_dbm)
             sweep = self._rig.measure(procedure, names, on_progress, lid=lid, then=then)
             before = self._last_sweeps.get(step.analyzer)

@@ -150,7 +150,13 @@ def test_a_source_that_lies_from_the_start_is_seen_before_the_meter_is_zeroed(
     with ending(daemon):
         job = daemon.queue_text(SWEEP.replace("POINTS", "21"))
         ended = daemon.until_state(job, "failed")
-        assert ended["error"]["where"].startswith("meter")
-        assert "dBm with RF off" in ended["error"]["message"]
+        assert ended["error"]["family"] == "still-radiating"
+        assert ended["error"]["where"].startswith("generator")
+        assert "meter reads" in ended["error"]["message"]
         assert "it was not zeroed" in ended["error"]["message"]
         assert first != job
+        second = daemon.queue_text(SWEEP.replace("POINTS", "21"))
+        assert daemon.job(second)["state"] == "waiting", "the bench is held"
+        assert daemon.http.get("/api/health").json()["rf"]["state"] == "not-verified"
+        meter_bench.do("obey", instrument="generator")
+        daemon.until_state(second, "done")
