@@ -397,7 +397,7 @@ class Rig:
         then: is run with RF off, and takes and gives what the first gave.
         Where either raises StillRadiating, RF off is tried by every means.
         lid: how the lid must stand all the while, if the box has a contact; None does not mind.
-        The error queues are drained at the end; an entry raises InstrumentRefused with the likeliest
+        The error queues are drained at the end; an entry raises InstrumentRefused with its likely
         cause. Raises RecordNotKept where the sources cannot be written down before RF goes on.
         """
         self.connect(names)
