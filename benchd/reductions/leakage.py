@@ -55,16 +55,18 @@ class Leakage(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """open, closed and, where captured, ingress."""
+        """The captures under open and closed, and those under ingress if there are any."""
         found = {"open": self.opened, "closed": self.closed}
         return found | ({"ingress": self.listened} if self.listened else {})
 
     def alone(self) -> frozenset[str]:
-        """Listening has its own sweep; the places may be measured in both directions."""
+        """Listening has its own sweep, and places may be measured in both directions: neither need
+        be taken as the first capture was."""
         return frozenset({"open", "closed", "ingress"})
 
     def check(self, view: View) -> Iterator[Finding]:
-        """As many closed as open ones; RF on in both and off while listening."""
+        """Check that there are as many closed as open captures, and that RF was on in both of these
+        and off while listening."""
         yield from super().check(view)
         count = len(self.opened)
         if len(self.closed) != count:
@@ -83,12 +85,12 @@ class Leakage(Qualification):
 
 
 NO_NOISE_DBM = -300.0
-"""Stands for a noise reading that was not taken: every level then counts as measured."""
+"""Noise level that is used if none was read. It is so low that every level counts as measured."""
 
 
 @reduction(Leakage)
 def reduce_leakage(settings: Leakage, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
-    """Shielding per place and least of all, transmitters that enter, and the verdict.
+    """Shielding at each place and the smallest of them, signals from outside, and the verdict.
 
     Raises ReductionRefused.
     """

@@ -1,4 +1,4 @@
-"""Acceptance limits: in words with their unit, and held against results."""
+"""Acceptance limits: their wording with units, and the comparison of results with them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchd.worksheet import Limit
 
 
 def unit_of(name: str) -> str:
-    """The unit that limits on a quantity are written in; "" for plain numbers and unknown ones."""
+    """The unit of limits on a quantity; "" for plain numbers and for unknown quantities."""
     kind = quantity(name).kind
     return "" if kind is None else kind.value.unit
 
@@ -32,19 +32,20 @@ def limit_words(limit: Limit) -> str:
 UNMEASURED = frozenset(
     {"path-broken", "overload", "uncalibrated", "no-noise-margin", "below-directivity"}
 )
-"""Flags of a value that was not measured, at most bounded."""
+"""Flags of a value that was not measured: at best a bound is known."""
 
 BOUNDED = frozenset({"below-directivity"})
-"""Those among them that leave a bound: the value hides behind the coupler's leak."""
+"""Those of these flags that leave a bound: the value is too small to be told from the coupler's
+leak, so it is at most as large as the leak allows."""
 
 
 def hold_against(limits: Iterable[Limit], records: list[ResultRecord]) -> list[Verdict]:
-    """Each limit against the result it concerns (the newest of that quantity).
+    """Compare each limit with the newest result of its quantity.
 
-    `pass` and `fail` need the whole 95 % interval on one side of the limit; where only the value
-    lies there, the verdict is marginal (decision rules of JCGM 106:2012, section 8; from memory).
-    What was not measured neither passes nor fails: `cannot-tell`. A value that is only bounded
-    passes by its bound, and by nothing else.
+    For `pass` and `fail` the whole 95 % interval must lie on one side of the limit. If only the
+    value lies there, the verdict is marginal (decision rules of JCGM 106:2012, section 8; from
+    memory). A value that was not measured gets `cannot-tell`. If only a bound is known, it passes
+    if the bound is within the limit, and never otherwise.
     """
     return [_verdict(limit, _concerned(limit, records)) for limit in limits]
 

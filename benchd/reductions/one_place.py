@@ -1,10 +1,11 @@
-"""Two gains measured in one place of one box: what the place does to both alike.
+"""Comparing two gains that were measured at one place of one box: errors of the place cancel.
 
 Walls, distance and the port's mismatch act on an antenna through its pattern and its reflection.
-Two antennas alike, one after the other on one mount, meet them alike: drawn boxes showed that like
-dipoles differ by next to nothing there, where one path alone strays by 0.2 to 1.15 dB
-(docs/coverage.md). So such a term is one error in both gains, and comes back as far as the two
-antennas, or their gains, differ.
+Two like antennas, one after the other on one mount, are affected equally. In simulated random boxes
+the level of a single path scattered by 0.2 to 1.15 dB, but like dipoles at one place differed by
+almost nothing (docs/coverage.md). So the two gains share such an error, and it cancels in their
+difference. A part of it remains, which grows with how much the two antennas, or their gains,
+differ.
 """
 
 from __future__ import annotations
@@ -20,26 +21,27 @@ from benchd.results import Result, ResultRecord, Term
 from benchd.traces import Capture, Role
 
 OF_THE_PLACE = ("box", "range and phase centre", "finite range", "mismatch at test")
-"""How the terms begin that one place causes in every gain measured there."""
+"""First words of the names of the budget terms that a place causes in every gain measured there."""
 
 QUITE_OTHER_DB = 3.0
-"""Two gains this far apart are of antennas that have nothing in common any more (common practice,
-no source)."""
+"""Gains that differ by this much, dB, belong to antennas so unlike that no error of the place
+cancels (common practice, no source)."""
 
 PLACED_AGAIN = 0.1
-"""Share that comes back even for one antenna: fitted again it stands a hundredth of a wavelength
-or two elsewhere (common practice, no source)."""
+"""Share of the place's errors that does not cancel even for one and the same antenna: fitted again
+it stands one or two hundredths of a wavelength away (common practice, no source)."""
 
 TURNED_AGAIN = 0.05
-"""Share of what the walls do to one path that changes with each fit: on its mark an antenna stands
-again to about a hundredth of a wavelength, which turns the walls' waves against the direct one by
-0.06 rad at most (arithmetic; the mark is common practice, no source)."""
+"""Share of the walls' effect on one path that changes each time an antenna is fitted. Put back on
+its mark, an antenna stands where it was to about a hundredth of a wavelength. This changes the
+phase between a reflected wave and the direct one by 0.06 rad at most (arithmetic; the accuracy of
+the mark is common practice, no source)."""
 
 
 def in_one_place(
     known: BenchKnowledge, one: ResultRecord, other: ResultRecord
 ) -> tuple[Result, Result] | None:
-    """Both results with the errors of their place marked as shared; None where they share none."""
+    """Both results with the errors of their place marked as shared; None if they share none."""
     first, second = _test_of(known, one.result), _test_of(known, other.result)
     if first is None or second is None or not _same_place(first, second):
         return None
@@ -50,10 +52,11 @@ def in_one_place(
 
 
 def placed_again(known: BenchKnowledge, one: Result, other: Result) -> tuple[Term, ...]:
-    """What fitting antennas again does to the difference of two gains; none where none was fitted.
+    """The error in the difference of two gains from fitting antennas again, as a budget term.
 
-    Walls shift one path's level as an antenna moves, however alike the two antennas are. Each gain
-    has a fit of its own antenna, and one of its reference where both stood on one mount in turn.
+    Empty if nothing was fitted again between the two. The walls change the level of a path as an
+    antenna moves, even if the two antennas are alike. Each gain includes one fit of its antenna,
+    and one fit of its reference if both were put on the same mount in turn.
     """
     first, second = _test_of(known, one), _test_of(known, other)
     if "gain" not in one.quantity or first is None or second is None or first.id == second.id:
@@ -87,7 +90,8 @@ def _references_of(known: BenchKnowledge, result: Result) -> dict[str, Capture]:
 
 
 def _test_of(known: BenchKnowledge, result: Result) -> Capture | None:
-    """The one capture of the antenna under test; None where there are several places or none."""
+    """The only capture of the antenna under test; None if there are several (several places), or if
+    one of the result's captures is gone."""
     try:
         captures = [known.archive.capture(one) for one in result.captures]
     except UnknownId:
@@ -106,12 +110,13 @@ def _same_place(one: Capture, other: Capture) -> bool:
 
 
 def _turn(capture: Capture) -> dict[str, object]:
-    """Where a repeated step stood, a mark of the box among it; the antenna's own name left out."""
+    """The values of a repeated step's variables, such as a mark in the box, without the antenna."""
     return {key: value for key, value in capture.bindings.items() if value != capture.antenna}
 
 
 def _apart(bench: Bench, first: Capture, second: Capture, gains_apart_db: float) -> float:
-    """How little two antennas have in common, from PLACED_AGAIN to 1."""
+    """The share of the place's errors that does not cancel between two antennas: from PLACED_AGAIN
+    (one and the same antenna) to 1 (nothing in common)."""
     shares = [PLACED_AGAIN, gains_apart_db / QUITE_OTHER_DB]
     if first.antenna != second.antenna and first.antenna and second.antenna:
         a, b = bench.antennas[first.antenna], bench.antennas[second.antenna]
@@ -124,7 +129,7 @@ def _apart(bench: Bench, first: Capture, second: Capture, gains_apart_db: float)
 
 
 def _marked(record: ResultRecord, apart: float) -> Result:
-    """Terms of the place in two parts: one that both gains share, one of each gain's own."""
+    """Split each term of the place in two: a part that both gains share, and a part of its own."""
     result = record.result
     if result.budget is None:
         return result

@@ -1,4 +1,4 @@
-"""What a reduction gives back."""
+"""The return value of a reduction."""
 
 from __future__ import annotations
 
@@ -30,11 +30,11 @@ def finished(
     *,
     noise_counts: bool = False,
 ) -> Outcome:
-    """Give every result and curve its antenna (unless it has one), and every result its captures
-    and their flags.
+    """Fill in the antenna of every result and curve without one, and the captures and flags of
+    every result.
 
-    noise_counts: a capture that reads nothing but noise is one of the answers looked for, as
-        that of a tight box is; else every result says that it rests on noise.
+    noise_counts: True if a capture of nothing but noise is a valid answer, as it is for a box that
+        shields well. Else every result is flagged as resting on noise.
     """
     ids = tuple(dict.fromkeys(capture.id for capture in captures))
     flags = tuple(dict.fromkeys(flag for capture in captures for flag in capture.flags))

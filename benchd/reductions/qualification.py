@@ -1,4 +1,4 @@
-"""Checks that all qualifications share: many captures, taken alike, some of them enough."""
+"""Checks that all qualifications share: whether there are enough captures, taken the same way."""
 
 from __future__ import annotations
 
@@ -24,23 +24,24 @@ class Qualification(Reduction):
     )
 
     def series(self) -> Mapping[str, Sequence[Label]]:
-        """Key -> captures, those left out absent."""
+        """Key -> captures; keys that the recipe leaves out are not in it."""
         return {}
 
     def least(self) -> Mapping[str, int]:
-        """Key -> fewest captures; keys that are not here need one."""
+        """Key -> smallest number of captures; a key that is not in it needs one."""
         return {}
 
     def alone(self) -> frozenset[str]:
-        """Keys whose captures may be taken otherwise."""
+        """Keys whose captures need not be taken in the same way as the others."""
         return frozenset()
 
     def inputs(self) -> dict[str, tuple[str, ...]]:
-        """Every series under its key."""
+        """The captures of every series, by its key."""
         return {key: tuple(names) for key, names in self.series().items()}
 
     def check(self, view: View) -> Iterator[Finding]:
-        """Enough captures, taken alike; frequencies inside the sweep."""
+        """Check that there are enough captures, that they are taken the same way, and that the
+        frequencies lie inside the sweep."""
         first = None
         for key, names in self.series().items():
             fewest = self.least().get(key, 1)

@@ -1,4 +1,4 @@
-"""`reflection`: captures of an antenna and of open and short, to return loss and what follows."""
+"""`reflection`: return loss and what follows from it, from captures of an antenna and baselines."""
 
 from __future__ import annotations
 
@@ -34,29 +34,30 @@ from benchd.rounding import rounded_words
 from benchd.traces import Capture, Trace
 
 NEAR_MAX_AGE = 0.8
-"""Share of the recipe's max_age from which a baseline is called old: one more capture like the
-last few may then be refused."""
+"""A baseline older than this share of the recipe's max_age is flagged as old: it may soon be too
+old for another capture."""
 
 AS_MOUNTED = "As mounted in this box."
 IN_FREE_SPACE = "In free space: the walls of the box are in the uncertainty."
 
 INTERVAL_POINTS = 41
-"""Points at which the interval of the curve is worked out; straight lines join them."""
+"""Number of points at which the interval of the curve is calculated; between them it is
+interpolated."""
 
 
 @reduction(Reflection)
 def reduce_reflection(
     settings: Reflection, captures: JobCaptures, known: BenchKnowledge
 ) -> Outcome:
-    """Return loss, VSWR, reflection magnitude and mismatch loss where asked for; resonance,
-    Q, bandwidth; trim advice where the bench file tells what a trim would change.
+    """Return loss, VSWR, reflection magnitude and mismatch loss at the requested frequencies;
+    resonance, Q and bandwidth; trim advice if the bench file states the effect of a trim.
 
-    Walls: an antenna in a box sees its own echo, and what is measured is the antenna with the
-    box around it. That is a true value of its own ("as mounted in this box"), and the one that
-    comparisons between revisions and repeated nights need; so it is what is reported, the note
-    says so, and no wall term enters. Only a recipe that asks for `free_space: yes` claims the
-    antenna without the box; then the echo enters every budget as a term ("box walls"). It is not
-    corrected: a scalar bench knows neither its phase nor that of the reflection.
+    An antenna in a box receives an echo of its own wave from the walls, so the antenna together
+    with the box is measured. That is what is reported ("as mounted in this box"), since comparing
+    revisions and repeated nights needs just this; the note says so, and the budget has no term for
+    the walls. A recipe with `free_space: yes` asks for the antenna without the box: then the echo
+    is a term ("box walls") of every budget. It cannot be corrected, since a scalar bench knows
+    neither its phase nor that of the reflection.
 
     Raises NormalisationRefused, ReductionRefused.
     """
@@ -93,7 +94,7 @@ def reduce_reflection(
 
 
 def _noted(result: Result, free_space: bool) -> Result:
-    """Where the value holds, said with the quantities that people quote by themselves."""
+    """Add a note on where the value holds, to the quantities that are often quoted alone."""
     if not free_space and not quantity(result.quantity).says_where:
         return result
     note = IN_FREE_SPACE if free_space else AS_MOUNTED
@@ -103,8 +104,8 @@ def _noted(result: Result, free_space: bool) -> Result:
 def _levels_at(test: Capture, baselines: Baselines) -> tuple[list[Trace], Known | None]:
     """Baseline levels at the time of the capture, open first, and the drift that may be left.
 
-    Where opening and closing baselines bracket the capture, they are interpolated in time; their
-    difference, which the stated drift of the bench file stood for, is then the drift.
+    If there are baselines from before and after the capture, they are interpolated in time, and the
+    drift follows from their difference. It then replaces the stated drift of the bench file.
     """
     traces, drifts = [], []
     for role, opening in baselines.opening.items():
@@ -121,7 +122,7 @@ def _levels_at(test: Capture, baselines: Baselines) -> tuple[list[Trace], Known 
 def _age_flags(
     settings: Reflection, test: Capture, baselines: Baselines, *, bracketed: bool
 ) -> tuple[str, ...]:
-    """`baseline-old` where the age of a baseline comes near what the recipe allows."""
+    """`baseline-old` if the age of a baseline comes near the recipe's max_age."""
     allowed_s = settings.oldest_s
     if allowed_s is None or bracketed:
         return ()
@@ -148,7 +149,7 @@ def _resonance_and_band(
     )
     there = found.meant
     results = list(dip_results(found))
-    # An antenna may be matched off its resonance; the band lies around where it is best.
+    # The band is looked for around the deepest point of the dip, which need not be the resonance.
     around_hz = float(np.clip(there.frequency_hz, frequency_hz[0], frequency_hz[-1]))
     levels = [("bandwidth", settings.bandwidth_level_db)]
     limit = settings.vswr_limit
@@ -175,14 +176,14 @@ def _resonance_and_band(
                 trim_knowledge(antenna.trim),
             )
         except ReductionRefused:
-            pass  # no resonance in the band: the resonance's own flag says so
+            pass  # there is no resonance in the band, which the result for the resonance tells
         else:
             results.append(advice.result)
     return results
 
 
 def _of_dip(result: Result, found: Dips) -> Result:
-    """A band's result with the dip that it belongs to, and whether another may be meant."""
+    """A bandwidth's result with its dip noted, and flagged if another dip may be the wanted one."""
     flags = tuple(flag for flag in found.meant.flags if flag == ANOTHER_DIP)
     if not found.found:
         return result
@@ -193,7 +194,8 @@ def _of_dip(result: Result, found: Dips) -> Result:
 
 
 def trim_knowledge(stated: Trim) -> TrimKnowledge:
-    """What the bench file says of the arms and of the law by which a trim acts."""
+    """The lengths of the arms and the effect of a trim on frequency, as the bench file states
+    them."""
     known = TrimKnowledge()
     if stated.arm_uncertainty_m is not None:
         known = replace(known, arm_length_sd_m=Known(stated.arm_uncertainty_m / 2.0))
@@ -209,8 +211,8 @@ def _interval(
 ) -> tuple[Any, Any]:
     """Lower and upper end of the 95 % interval of the return loss over the band.
 
-    Where only a least return loss can be stated, the upper end stands at the value that the
-    reading alone would give, since a plot needs an end.
+    Where only a smallest return loss can be stated, there is no upper end. Since a plot needs one,
+    it is set to the value that the reading alone would give.
     """
     picks = np.unique(
         np.linspace(0, frequency_hz.size - 1, min(INTERVAL_POINTS, frequency_hz.size)).astype(int)

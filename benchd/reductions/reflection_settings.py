@@ -74,7 +74,7 @@ class Reflection(Reduction):
         return {"test": (self.test,)}
 
     def baselines(self) -> tuple[BaselineInput, ...]:
-        """Open and short as far as given, then the closing ones."""
+        """Those of open and short that the recipe names, then the closing ones."""
         closing = self.baseline.closing or ClosingBaseline(open=None, short=None)
         every = (
             BaselineInput("open", self.baseline.open or ""),
@@ -86,11 +86,11 @@ class Reflection(Reduction):
 
     @property
     def oldest_s(self) -> float | None:
-        """From `baseline.max_age`."""
+        """The value of `baseline.max_age`, s."""
         return self.baseline.max_age_s
 
     def check(self, view: View) -> Iterator[Finding]:
-        """Role, route and grid of the captures; frequencies inside the sweep."""
+        """Check role, route and grid of the captures, and that frequencies lie inside the sweep."""
         test = view.captures[self.test]
         if self.baseline.open is None and self.baseline.short is None:
             yield ("baseline",), 'expected "open", "short" or both, best both'
@@ -107,7 +107,8 @@ class Reflection(Reduction):
             yield from band_findings(("band", 1), self.band_hz.most, test)
 
     def _closing_findings(self) -> Iterator[Finding]:
-        """Each closing baseline needs its opening one, and all standards are closed alike."""
+        """Check that each closing baseline has an opening one, and that either all standards have a
+        closing baseline or none has."""
         opening = {one.role for one in self.baselines() if not one.is_closing}
         closing = {one.role: one.name for one in self.baselines() if one.is_closing}
         if closing and closing.keys() != opening:
@@ -119,7 +120,8 @@ class Reflection(Reduction):
                 yield path, f"{NEWEST} lies before the capture; name a later capture of this recipe"
 
     def resolved(self, view: View) -> Reflection:
-        """With the design frequency, and that to report at where the recipe names none."""
+        """The same settings with the design frequency filled in; it is also the frequency to report
+        at if the recipe names none."""
         frequencies = [frequency for _, frequency in self._frequencies(view)]
         design = frequencies[0]
         return self.model_copy(
@@ -128,7 +130,7 @@ class Reflection(Reduction):
 
     @classmethod
     def of_first_form(cls, step: dict[str, Any]) -> dict[str, Any]:
-        """Closing baselines stood beside the opening ones, the age beside both."""
+        """The first format had opening baselines, closing baselines and age on one level."""
         given = step["baseline"]
         closing = {
             role: given[f"closing_{role}"]

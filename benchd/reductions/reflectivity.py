@@ -1,4 +1,5 @@
-"""`reflectivity`: what the walls of the box do to a gain, from an antenna moved about."""
+"""`reflectivity`: the effect of the box's walls on a gain, measured with an antenna that is
+moved."""
 
 from __future__ import annotations
 
@@ -46,16 +47,17 @@ class Reflectivity(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """The lines that were captured."""
+        """The captures along each line, by its key."""
         lines = {"along": self.along, "across": self.across}
         return {key: names for key, names in lines.items() if names}
 
     def least(self) -> Mapping[str, int]:
-        """Five show a ripple."""
+        """Five places for each line, which are enough to see a ripple."""
         return {"along": 5, "across": 5}
 
     def check(self, view: View) -> Iterator[Finding]:
-        """At least one line; a distance; places that do not reach the other antenna."""
+        """Check that there is a line and a distance, and that no place reaches the other
+        antenna."""
         yield from super().check(view)
         if not self.series():
             yield ("along",), 'needs captures under "along", "across" or both'
@@ -70,7 +72,7 @@ class Reflectivity(Qualification):
         return self.range_length_m or (box.range_length_m if box else None)
 
     def resolved(self, view: View) -> Reflectivity:
-        """With the length of the range as the bench file has it now."""
+        """The same settings with the length of the range filled in from the bench file."""
         return self.model_copy(update={"range_length_m": self._range_length_m(view)})
 
 
@@ -78,7 +80,7 @@ class Reflectivity(Qualification):
 def reduce_reflectivity(
     settings: Reflectivity, captures: JobCaptures, known: BenchKnowledge
 ) -> Outcome:
-    """Reflected level and spreads at frequencies, usable range, and the verdict.
+    """Reflected level and spread over places at frequencies, usable range, and the verdict.
 
     Raises ReductionRefused.
     """
@@ -115,7 +117,10 @@ def reduce_reflectivity(
 
 
 def _distances_m(nearer: bool, count: int, step_m: float, length_m: float) -> FloatArray:
-    """From the other antenna to each place: nearer step by step, or aside about the axis."""
+    """Distance (m) from the other antenna to each place.
+
+    The places of a line come nearer step by step, or lie across the axis, the middle one on it.
+    """
     if nearer:
         return np.asarray(length_m - step_m * np.arange(count), dtype=np.float64)
     aside_m = step_m * (np.arange(count) - (count - 1) / 2.0)

@@ -1,8 +1,8 @@
-"""Kinds of reduction by name: ours, and those of packages that others have written.
+"""Kinds of reduction by name: those of benchd, and those of other installed packages.
 
-A kind is a model of its settings and a function with the decorator `reduction`. Those of this
-room are found by themselves. A package from elsewhere names the module of its own in the entry
-point group `benchd.reductions`.
+A kind consists of a model of its settings and a function with the decorator `reduction`. The kinds
+in the modules of `benchd.reductions` are found without a list. Another package adds kinds by naming
+its module in the entry point group `benchd.reductions`.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ Reduce = Callable[[S, JobCaptures, BenchKnowledge], Outcome]
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of reduction: what a recipe may say of it, and what turns captures into results."""
+    """One kind of reduction: the model of its settings, and the function that reduces captures."""
 
     settings: type[Reduction]
     reduce: Reduce[Any]
@@ -40,10 +40,10 @@ _BROKEN: dict[str, str] = {}
 
 
 def reduction(settings: type[S]) -> Callable[[Reduce[S]], Reduce[S]]:
-    """Enter a kind of reduction: its settings, and the decorated function that reduces.
+    """Register a kind of reduction: the model of its settings, and the decorated function.
 
     The function gets the settings, the job's captures and what is known of the bench. Raises
-    ValueError for a kind that is there already, or settings that do not say their kind.
+    ValueError if the kind is registered already, or if the settings do not name their kind.
     """
     kind = _kind_of(settings)
 
@@ -70,7 +70,8 @@ def kinds() -> dict[str, Kind]:
 
 
 def enter_foreign() -> None:
-    """Import the modules that installed packages name in the entry point group."""
+    """Import the modules that installed packages name in the entry point group, which registers
+    their kinds."""
     for entry in entry_points(group=GROUP):
         try:
             entry.load()
@@ -80,11 +81,12 @@ def enter_foreign() -> None:
 
 
 def _enter_broken(entry: EntryPoint, error: Exception) -> None:
-    """A recipe that asks for it is refused with the reason, and so is reducing again."""
+    """Register a kind that could not be imported, so that a recipe that uses it, or reducing again,
+    is refused with the reason."""
     text = f'the reduction "{entry.name}" ({entry.value}) cannot be loaded: {error}'
     _BROKEN[entry.name] = text
     if entry.name in _KINDS:
-        return  # another of this name is there, and stays
+        return  # a kind of this name is registered already and stays
 
     class Broken(_Broken):
         why = text
@@ -96,7 +98,7 @@ def _enter_broken(entry: EntryPoint, error: Exception) -> None:
 
 
 def broken() -> dict[str, str]:
-    """Why kinds that installed packages offer cannot be loaded, by name."""
+    """Name -> reason, for the kinds of installed packages that cannot be loaded."""
     return dict(_BROKEN)
 
 

@@ -1,4 +1,4 @@
-"""`repeatability`: the spread that reconnecting and bending cables add."""
+"""`repeatability`: how much levels scatter when cables are reconnected and bent."""
 
 from __future__ import annotations
 
@@ -31,11 +31,11 @@ class Repeatability(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """joined and, where captured, bent."""
+        """The captures under joined, and those under bent if there are any."""
         return {"joined": self.joined} | ({"bent": self.bent} if self.bent else {})
 
     def least(self) -> Mapping[str, int]:
-        """Three show a spread, eight a useful one."""
+        """Three, from which a standard deviation can be found at all; eight give a useful one."""
         return {"joined": 3, "bent": 3}
 
 
@@ -43,7 +43,7 @@ class Repeatability(Qualification):
 def reduce_repeatability(
     settings: Repeatability, captures: JobCaptures, known: BenchKnowledge
 ) -> Outcome:
-    """Spreads over the band and at frequencies, and the verdict.
+    """Standard deviations over the band and at frequencies, and the verdict.
 
     Raises ReductionRefused.
     """

@@ -1,8 +1,8 @@
-"""`revision-comparison`: two results held against each other, their shared errors cancelled.
+"""`revision-comparison`: the difference of two results, without the errors that both share.
 
-Two reflections over one coupler share its leak, its source match and their baseline: they are
-compared from their stored captures by joint draws (`benchd.reduce.revisions`). All others are
-compared by their budgets (`shared_errors`).
+Two reflections over one coupler share its leak, its source match and their baseline. They are
+compared from their stored captures, by random draws in which these errors are the same for both
+(`benchd.reduce.revisions`). All others are compared by their budgets (`shared_errors`).
 """
 
 from __future__ import annotations
@@ -46,7 +46,8 @@ class RevisionComparison(Reduction):
     second_job: Label | None = Field(None, description="job of the second, without it the newest")
 
     def check(self, view: View) -> Iterator[Finding]:
-        """A quantity that can be compared, two antennas of the bench, or one in two jobs."""
+        """Check that the quantity can be compared, and that two antennas of the bench are named, or
+        one antenna in two jobs."""
         names = [row.name for row in compared()]
         if self.quantity not in names:
             yield ("quantity",), f'"{self.quantity}" is not one of: {", ".join(names)}'
@@ -64,7 +65,10 @@ class RevisionComparison(Reduction):
 def reduce_revision_comparison(
     settings: RevisionComparison, captures: JobCaptures, known: BenchKnowledge
 ) -> Outcome:
-    """`<quantity>_difference` wherever both have a result. Raises ReductionRefused."""
+    """`<quantity>_difference` at each place where both antennas have a result.
+
+    Raises ReductionRefused.
+    """
     newest = partial(_newest, settings, captures, known)
     first = newest(settings.first, settings.first_job, None)
     second = newest(settings.second, settings.second_job, first[0].job_id)
@@ -101,10 +105,11 @@ def _newest(
     job: str | None,
     not_job: str | None,
 ) -> list[ResultRecord]:
-    """All results of the newest reduction of the quantity; of `job` where it is named.
+    """All results of the newest reduction of the quantity.
 
-    not_job: left out where the same antenna is compared with itself. Results that came after the
-    job had begun were not there to be compared, except its own.
+    job: only results of this job, if one is named. not_job: a job whose results are left out when
+    an antenna is compared with itself. Results that were made after the job had begun are left
+    out, except its own: so reducing again later compares the same results.
     """
     same, before = settings.first == settings.second, captures.began_at
     records = [
@@ -130,16 +135,17 @@ def _newest(
 
 
 def _same_place(one: ResultRecord, other: ResultRecord) -> bool:
-    """At the same frequency, over the same band, or both of no frequency (a resonance)."""
+    """Whether two results hold at the same frequency or over the same band, or have neither (as a
+    resonance has)."""
     first, second = one.result, other.result
     where = quantity(first.quantity).where
     if where is Where.DIP:
-        return True  # told at the frequency of the dip, which moves
+        return True  # it holds at the frequency of its dip, which differs between revisions
     if first.frequency_hz is not None and second.frequency_hz is not None:
         return abs(first.frequency_hz - second.frequency_hz) <= SAME_HZ * first.frequency_hz
     if first.frequency_hz is not None or second.frequency_hz is not None:
         return False
-    # A bandwidth's own edges differ between revisions: the band then is part of the result.
+    # The edges of a bandwidth are part of its result and may differ between revisions.
     return where is Where.OWN_BAND or first.band_hz == second.band_hz
 
 
@@ -152,7 +158,7 @@ def _compared(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) -> 
 
 
 def _by_joint_draws(known: BenchKnowledge, first: Result, second: Result) -> Result | None:
-    """None for what is no reflection, and for reflections over two couplers."""
+    """The difference by joint draws; None unless both are reflections over the same coupler."""
     jointly = quantity(first.quantity).compared is Compared.JOINTLY
     if not jointly or first.budget is None or second.budget is None:
         return None

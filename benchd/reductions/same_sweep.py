@@ -1,4 +1,4 @@
-"""Do captures of one worksheet fit each other, as far as that is known before they are taken?"""
+"""Whether captures of a worksheet are planned to be taken the same way, checked before they run."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _GRID = (("start_hz", "Hz"), ("stop_hz", "Hz"), ("points", ""))
 
 
 def differences(one: CaptureStep, other: CaptureStep, *, grid: bool) -> list[str]:
-    """What two captures were planned with differently, one phrase each."""
+    """The settings in which two planned captures differ, one phrase each."""
     found = []
     if one.route != other.route:
         found.append(f"route {one.route} against {other.route}")
@@ -33,14 +33,14 @@ def differences(one: CaptureStep, other: CaptureStep, *, grid: bool) -> list[str
 
 
 def baseline_path(one: BaselineInput) -> tuple[str, ...]:
-    """Where a baseline stands in its reduction: open, or open below `closing`."""
+    """The key path of a baseline in its reduction: its role, below `closing` for a closing one."""
     return ("baseline", "closing", one.role) if one.is_closing else ("baseline", one.role)
 
 
 def baseline_findings(
     view: View, test: CaptureStep, baselines: Iterable[BaselineInput], interpolate: bool
 ) -> Iterator[Finding]:
-    """A baseline must have its role, and must have been taken as the capture was."""
+    """Findings for baselines that have another role, or are not taken the way the capture is."""
     for one in baselines:
         if one.name == NEWEST:
             continue
@@ -56,7 +56,7 @@ def baseline_findings(
 def band_findings(
     path: tuple[str | int, ...], frequency_hz: float, capture: CaptureStep
 ) -> Iterator[Finding]:
-    """A frequency must lie inside the sweep."""
+    """A finding if the frequency lies outside the sweep."""
     sweep = capture.sweep
     slack = 1e-9 * frequency_hz
     if not sweep.start_hz - slack <= frequency_hz <= sweep.stop_hz + slack:

@@ -1,4 +1,4 @@
-"""Many captures taken alike: as one array over repeats and frequency."""
+"""Many captures, taken the same way, as one array over repeats and frequency."""
 
 from __future__ import annotations
 
@@ -13,13 +13,15 @@ from benchd.reduce.compatibility import description, differences
 from benchd.traces import Capture, FloatArray, Form, Trace
 
 REPORTED_POINTS = 21
-"""Frequencies at which a qualification reports: what it measures changes slowly (couplers,
-connectors, boxes), and budgets interpolate between them."""
+"""Number of frequencies at which a qualification reports. What it measures changes slowly
+(couplers, connectors, boxes), so that budgets can interpolate between them."""
 
 
 def stacked(taken: Sequence[Capture], step: str, like: Capture | None = None) -> FloatArray:
-    """Levels in dBm, shape (captures, n). Raises ReductionRefused where one was taken otherwise
-    than the first, or than `like`. step: the step's label, for the refusal.
+    """Levels in dBm, shape (captures, n).
+
+    step: the step's label, for error messages. Raises ReductionRefused if a capture was taken in
+    another way than the first, or than `like`.
     """
     first = like or taken[0]
     for capture in taken:
@@ -35,12 +37,12 @@ def stacked(taken: Sequence[Capture], step: str, like: Capture | None = None) ->
 
 
 def grid_of(capture: Capture) -> FloatArray:
-    """Its frequencies, Hz."""
+    """The frequencies of a capture, Hz."""
     return capture.level.frequency_hz
 
 
 def reported_hz(asked_hz: Sequence[float] | None, frequency_hz: FloatArray) -> list[float]:
-    """The frequencies asked for, and enough of the grid for later budgets to know the band."""
+    """The requested frequencies, and some of the grid, so that budgets can interpolate later."""
     places = np.linspace(0, frequency_hz.size - 1, min(REPORTED_POINTS, frequency_hz.size))
     some = frequency_hz[np.unique(np.round(places).astype(int))].tolist()
     return sorted({*(asked_hz or ()), *some})
@@ -62,7 +64,7 @@ def curve(
 
 
 def noise_dbm(capture: Capture, frequency_hz: FloatArray) -> FloatArray | None:
-    """The analyzer's reading with RF off, brought onto a grid; None where it was not taken."""
+    """The analyzer's reading with RF off, dBm, interpolated on a grid; None if it was not taken."""
     for trace in capture.traces:
         if trace.name == "noise":
             level = np.interp(frequency_hz, trace.frequency_hz, trace.decibels)
@@ -73,5 +75,5 @@ def noise_dbm(capture: Capture, frequency_hz: FloatArray) -> FloatArray | None:
 def linearity_db(bench: Bench, capture: Capture) -> tuple[float, bool]:
     """Half-width of the analyzer's scale error, and whether the bench file states it."""
     stated = bench.analyzer_of(bench.routes[capture.route]).linearity_db
-    # Unstated, the half-width of `benchd.reduce.knowledge` is taken.
+    # If the bench file does not state it, the default of `benchd.reduce.knowledge` is used.
     return (0.3, False) if stated is None else (stated, True)

@@ -1,9 +1,10 @@
-"""Two results compared by their budgets: errors that both share cancel.
+"""Comparing two results by their budgets: errors that both share cancel in the difference.
 
-What two results share, by the source of their terms: the gain of one reference antenna and its
-mismatch on one mount, the baseline of one pair of captures. The analyzer's scale is shared only
-as far as both levels lie on the same part of it: results keep one source for it, and what the
-two levels differ by comes back as a term of its own (`scale between the two`).
+Each term of a budget names the source of its error. Terms of one source are one and the same error:
+the gain of one reference antenna and its mismatch on one mount, or the baseline of one pair of
+captures. The analyzer's scale error has one source too, but cancels only if both levels lie on
+the same part of the scale. So the more the two levels differ, the larger is a further term for it
+(`scale between the two`).
 """
 
 from __future__ import annotations
@@ -32,12 +33,12 @@ SHARED_BY_MEASUREMENTS = (
     "return loss of ",
     "place: ",
 )
-"""How sources begin whose error is one and the same in several measurements. All others hold
-within one measurement only: the drift of one night is not that of the next."""
+"""First words of the sources whose error is the same in several measurements. Errors of all other
+sources are the same within one measurement only: the drift of one night is not that of the next."""
 
 
 def own_errors(record: ResultRecord) -> Result:
-    """The result with the sources of its own errors told apart from those of other jobs."""
+    """The result with job and step added to the sources that hold within one measurement only."""
     result = record.result
     if result.budget is None:
         return result
@@ -52,7 +53,7 @@ def own_errors(record: ResultRecord) -> Result:
 
 
 def by_budgets(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) -> Result:
-    """The difference of two results, the errors that both share cancelled as far as they do."""
+    """The difference of two results; errors that both share cancel, wholly or in part."""
     further = _scale(known, one.result, other.result)
     together = in_one_place(known, one, other)
     if together is not None:
@@ -65,14 +66,14 @@ def by_budgets(known: BenchKnowledge, one: ResultRecord, other: ResultRecord) ->
 
 
 def _scale(known: BenchKnowledge, first: Result, second: Result) -> tuple[Term, ...]:
-    """What the analyzer's scale does between two levels, although each result calls it one."""
+    """The error of the analyzer's scale between two levels, which does not cancel, as a term."""
     lines = [
         line
         for result in (first, second)
         for line in (result.budget.terms if result.budget else ())
         if line.source.startswith(SCALE)
     ]
-    # Two analyzers share no scale: nothing was cancelled, and nothing is to come back.
+    # Two analyzers have independent scales: nothing has cancelled, so no term has to be added.
     if len(lines) < 2 or len({line.source for line in lines}) > 1:
         return ()
     apart_db = _levels_apart_db(known, first, second)
@@ -91,7 +92,7 @@ def _scale(known: BenchKnowledge, first: Result, second: Result) -> tuple[Term, 
 
 
 def _levels_apart_db(known: BenchKnowledge, first: Result, second: Result) -> float:
-    """Distance of the two test levels, dB; infinite where a capture is not there any more."""
+    """Difference of the two test levels, dB; infinite if a capture is gone."""
     levels = [_level_dbm(known, result) for result in (first, second)]
     if levels[0] is None or levels[1] is None:
         return float("inf")

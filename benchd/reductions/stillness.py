@@ -1,4 +1,4 @@
-"""`stillness`: what people moving near the box do to a level."""
+"""`stillness`: how much people who move near the box change a level."""
 
 from __future__ import annotations
 
@@ -33,18 +33,18 @@ class Stillness(Qualification):
     )
 
     def series(self) -> Mapping[str, list[str]]:
-        """still, closed and, where captured, open."""
+        """The captures under still and closed, and those under open if there are any."""
         found = {"still": self.still, "closed": self.closed}
         return found | ({"open": self.opened} if self.opened else {})
 
     def least(self) -> Mapping[str, int]:
-        """Three each for a spread."""
+        """Three of each, the fewest for a standard deviation."""
         return {"still": 3, "closed": 3, "open": 3}
 
 
 @reduction(Stillness)
 def reduce_stillness(settings: Stillness, captures: JobCaptures, known: BenchKnowledge) -> Outcome:
-    """Spreads with the lid closed and open, and the verdict.
+    """Standard deviations with the lid closed and open, and the verdict.
 
     Raises ReductionRefused.
     """

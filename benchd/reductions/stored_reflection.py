@@ -1,4 +1,4 @@
-"""A stored reflection as it was normalised, made again from the captures of its result."""
+"""Normalising a stored reflection again, from the captures of its result, to compare it."""
 
 from __future__ import annotations
 
@@ -15,19 +15,20 @@ from benchd.results import Result
 from benchd.traces import Capture, Role, Trace
 
 BOX_WALLS = "box walls"
-"""Term of a result that was stated for free space."""
+"""Name of the budget term that only results for free space have."""
 
 
 @dataclass(frozen=True, eq=False)
 class LookedAgain:
-    """The trace with what it rests on, and the capture that it came from."""
+    """The normalised trace with the inputs of its budget, and the capture that it came from."""
 
     looked: Looked
     test: Capture
 
 
 def looked_again(known: BenchKnowledge, result: Result) -> LookedAgain | None:
-    """None where the result is no reflection of one test capture over stored baselines."""
+    """Normalise again; None unless the result is a reflection of one test capture with baselines,
+    all still stored."""
     try:
         captures = [known.archive.capture(one) for one in result.captures]
     except UnknownId:
@@ -59,14 +60,15 @@ def looked_again(known: BenchKnowledge, result: Result) -> LookedAgain | None:
 
 
 def _level(of_role: Sequence[Capture], test: Capture) -> Trace:
-    """One baseline as it is; of an opening and a closing one what lies between them in time."""
+    """The level of one baseline; of an opening and a closing one, interpolated in time."""
     if len(of_role) == 1:
         return of_role[0].level
     return baseline_between(of_role[0], of_role[-1], test)[0]
 
 
 def over_one_coupler(one: LookedAgain, other: LookedAgain) -> bool:
-    """Whether both were measured over the same parts, so that leak and source match are one."""
+    """Whether both were measured over the same parts, so that both have the same leak and the same
+    source match."""
     return (
         one.test.route == other.test.route
         and one.test.position == other.test.position
