@@ -1,4 +1,4 @@
-"""Antennas and bench as documents, for whoever asks from outside."""
+"""Antennas and bench as JSON-able documents, for the HTTP API and the command line."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from benchd.store.messages import utc_text
 
 
 def antenna_document(name: str, antenna: Antenna) -> dict[str, Any]:
-    """An antenna with its name; numbers in SI units, which stand in their keys.
+    """An antenna with its name; numbers in SI units, which are part of their keys.
 
-    `span_hz`: how wide a sweep of it is where nobody says otherwise.
+    `span_hz`: width of a sweep of this antenna if a recipe does not state one.
     """
     return {"name": name, "type": None, **stated(antenna), "span_hz": antenna.span_hz}
 
@@ -21,7 +21,7 @@ def antenna_document(name: str, antenna: Antenna) -> dict[str, Any]:
 def bench_document(bench: LiveBench) -> dict[str, Any]:
     """The bench and the files that it was read from.
 
-    `trouble` says why a change of the files is not in force; empty where nothing is amiss.
+    `trouble` says why a change of the files is not in force; empty if all is well.
     """
     now = bench.now
     return {

@@ -1,9 +1,9 @@
-"""Asking a person, for a bounded time: what happens to a hands request that nobody answers.
+"""Hands requests: asking a person to do something, and what happens if nobody answers.
 
-While a request stands, RF is off and nothing else runs: somebody's hands may be in the box. That
-holds for the patience of the step and no longer, so that a forgotten request does not cost the
-night. When it ends, the request is taken back before anything else may happen, and an answer that
-comes later is refused. What then happens is the recipe's choice.
+While a request stands, RF is off and nothing else runs, since somebody's hands may be in the box.
+The request stands for at most the `patience` of its step, so that a forgotten request does not
+block the bench for a night. After that time the request is withdrawn before anything else may
+happen, and a later answer is refused. What happens then is stated in the recipe.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from benchd.worksheet import (
 
 
 class Answer(Enum):
-    """How a request ended."""
+    """The ways in which a request may end."""
 
     READY = auto()
     SKIP = auto()
@@ -39,14 +39,14 @@ class Answer(Enum):
 
 
 class PutBack(Exception):
-    """Nobody answered; the job waits again and lets others run."""
+    """Raised when nobody answered: the job goes back to waiting, and other jobs may run."""
 
 
 class Progress:
-    """How far one run of a job is, and what it left out for want of an answer."""
+    """How far one run of a job is, and which steps it left out because nobody answered."""
 
     def __init__(self, step_index: int, *, others_ran: bool) -> None:
-        """others_ran: since this job last asked, without an answer."""
+        """others_ran: whether other jobs have run since this job asked and got no answer."""
         self.step_index = step_index
         self._others_ran = others_ran
         self.worksheet: Worksheet | None = None
@@ -54,19 +54,19 @@ class Progress:
         self._skipping = False
 
     def words(self, ask: str) -> str:
-        """The words of a request; the first one tells where others have used the bench since."""
+        """The text of a request. The first one after other jobs have run tells that they have."""
         told, self._others_ran = self._others_ran, False
         return (
             f"Other jobs have run since you were asked: see what is fitted. {ask}" if told else ask
         )
 
     def skip_from(self, step: HandsStep) -> None:
-        """Nobody answered this request: what follows it is left out, up to the next one."""
+        """Nobody answered this request: leave out the steps after it, up to the next request."""
         self._skipping = True
         self.leave_out(step)
 
     def leave_out(self, step: Step) -> None:
-        """Note a step that is not done."""
+        """Remember a step that was left out, for the job's last message."""
         self.left_out.append(step)
 
     def skips(self, step: Step) -> bool:
@@ -95,7 +95,7 @@ class Progress:
 
     @property
     def last_words(self) -> str:
-        """What is said of a job that came to its end."""
+        """The message of a job that has ended: names what was left out."""
         if not self.left_out:
             return "done"
         labels = "; ".join(f"step {step.index + 1} ({step.label})" for step in self.left_out)
@@ -103,9 +103,9 @@ class Progress:
 
 
 class Asking:
-    """Makes the hands requests of one job after the other.
+    """Makes the hands requests of the running job.
 
-    set_state: as `Runner.state`. others_wait: whether another job could run now.
+    set_state: see `Runner.state`. others_wait: tells whether another job could run now.
     """
 
     def __init__(
@@ -121,14 +121,15 @@ class Asking:
         self._others_wait = others_wait
 
     async def ask(self, job_id: str, step: HandsStep, ask: str) -> Answer:
-        """Ask, and wait for the answer as long as the step's patience. RF must be off.
+        """Ask, and wait for the answer for at most the step's patience. RF must be off.
 
-        Raises Cancelled where the job must stop, NoAnswer where the recipe then gives up.
+        Raises Cancelled if the job must stop, and NoAnswer if the recipe says that the job fails
+        without an answer.
         """
         only_from: JobState | None = None
         while True:
             hands = _request(step, ask)
-            # Cleared before anybody can know of the request: an answer may come at once.
+            # Cleared before the request is published, since an answer may come at once.
             self._halt.woken.clear()
             try:
                 await self._set_state(
@@ -145,7 +146,7 @@ class Asking:
                 return await self._end(job_id, step)
             if await self._others_wait():
                 return await self._put_back(job_id, step)
-            # Nobody else needs the bench: it is held for this request for as long again.
+            # No other job needs the bench, so the request stands for the same time once more.
             only_from = JobState.NEEDS_HANDS
 
     async def _answered(self, patience_s: float) -> bool:
@@ -173,12 +174,12 @@ class Asking:
         return Answer.PUT_BACK
 
     def _answered_after_all(self) -> Answer:
-        """The request stands no longer: it was answered in the moment in which it ended."""
+        """The request was answered in the moment in which it was to be withdrawn: accept that."""
         self._halt.check()
         return Answer.READY
 
     async def _end(self, job_id: str, step: HandsStep) -> Answer:
-        """Take the request back. Where its answer was a moment faster, that counts."""
+        """Withdraw the request. An answer that came just before counts."""
         waited = whole_duration(step.patience_s)
         message = f"nobody answered within {waited}: {step.ask}"
         try:
@@ -197,7 +198,7 @@ class Asking:
 
 
 def _request(step: HandsStep, ask: str) -> dict[str, Any]:
-    """What is told of a request. until: up to then the bench is held for it, with RF off."""
+    """The document of a request. `until`: the time until which it stands, with RF off."""
     until = datetime.now(UTC) + timedelta(seconds=step.patience_s)
     return {
         "ask": ask,
@@ -209,7 +210,8 @@ def _request(step: HandsStep, ask: str) -> dict[str, Any]:
 
 
 def put_back_words(step: HandsStep) -> str:
-    """What is told of a job that lets others run: above all that the bench is no longer held."""
+    """The message of a job that lets others run. It says above all that the bench is not kept free
+    any more: other jobs may switch RF on."""
     return (
         f"nobody answered within {whole_duration(step.patience_s)}, so waiting jobs run first and "
         f"RF may come on: keep your hands out of the box until it asks again: {step.ask}"
@@ -219,9 +221,9 @@ def put_back_words(step: HandsStep) -> str:
 def to_ask_again(worksheet: Worksheet, step_index: int) -> HandsStep | None:
     """The request to repeat before an interrupted job goes on at `step_index`, if any.
 
-    A person may have come to see why the bench stood still. So RF does not come on by itself in a
-    job that works by hand: its last request is made once more, where something radiates before
-    the next request.
+    A person may be at the bench to see why it stood still. So a job with hands requests does not
+    switch RF on by itself after an interruption: if a step before its next request radiates, the
+    last request is made once more.
     """
     asked = [step for step in worksheet.steps[:step_index] if isinstance(step, HandsStep)]
     for step in worksheet.steps[step_index:]:
@@ -241,5 +243,5 @@ def ask_again_words(step: HandsStep, step_index: int) -> str:
 
 
 def can_skip(worksheet: Worksheet) -> bool:
-    """Whether steps of this worksheet may be left out for want of an answer."""
+    """Whether steps of this worksheet may be left out because nobody answers."""
     return any(isinstance(step, HandsStep) and step.then == "skip" for step in worksheet.steps)

@@ -1,7 +1,7 @@
-"""What becomes of the instruments where the bench file describes them otherwise than before.
+"""Which instruments a change of the bench file affects, and whether the change is allowed yet.
 
-No source may be left on, or be forgotten, by a change of its description: whoever has sent it
-anything must have heard from it that it is off before it is let go.
+A source must not be left on, or be forgotten, because its description was changed or removed. So a
+source that was ever sent a command must have confirmed OFF before its old description is dropped.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from benchd.errors import OrderRefused
 
 
 class BenchChanges:
-    """Two descriptions of one bench.
+    """The differences between the old and the new description of one bench.
 
-    names: instruments that are new, gone, or described otherwise.
-    drivers: those of the new description; what is described as before keeps its own.
-    Making one raises InstrumentRefused where a driver cannot be had.
+    names: instruments that are new, gone, or described in another way.
+    drivers: those for the new description; an unchanged instrument keeps its driver.
+    Creating one raises InstrumentRefused if a driver cannot be made.
     """
 
     def __init__(self, before: Bench, after: Bench, drivers: Mapping[str, Any]) -> None:
@@ -34,10 +34,11 @@ class BenchChanges:
     def require_off(
         self, not_off: Collection[str], *, used: Collection[str], doubted: Collection[str]
     ) -> None:
-        """Raises OrderRefused where a source cannot be let go yet.
+        """Raise OrderRefused if the old description of a source is still needed.
 
         not_off: sources that have not confirmed OFF. used: instruments that were connected to.
-        doubted: sources that said off and radiated; what they are watched with must stay.
+        doubted: sources that reported "off" but radiated; the instruments that watch them must
+            stay as well.
         """
         if doubted and self.names:
             raise OrderRefused(
@@ -54,9 +55,9 @@ class BenchChanges:
             )
 
     def record(self, present: SourceRecord, not_off: Collection[str]) -> SourceRecord:
-        """The record of sources that follows the change, on disk. Raises RecordNotKept.
+        """Write the record of sources for the new description to disk. Raises RecordNotKept.
 
-        What was not verified off stays in it, so that the next start switches it off.
+        A source that was not verified off stays in it, so that the next start switches it off.
         """
         verified = {
             source.key

@@ -1,4 +1,4 @@
-"""The one thread on which everything is said to the instruments of a bench."""
+"""The thread on which all communication with the instruments of a bench takes place."""
 
 from __future__ import annotations
 
@@ -23,9 +23,11 @@ class BenchThread:
         pulse: Pulse | None = None,
         closing: Callable[[], None] | None = None,
     ) -> None:
-        """pulse: told when work begins and ends. closing: called as well when an awaiting task is
-        cancelled, before its work is awaited: only the daemon's end cancels, and nothing may be
-        waited for long then."""
+        """pulse: is informed when work begins and ends.
+
+        closing: is called when a task that awaits work is cancelled, before the end of that work is
+            awaited. Tasks are cancelled only when the daemon stops, and then waits must be short.
+        """
         self._stop = stop
         self._pulse = pulse or Pulse()
         self._closing = closing
@@ -34,8 +36,9 @@ class BenchThread:
     async def run(self, work: Callable[[], T]) -> T:
         """Run `work` on the bench thread.
 
-        Cancelling the awaiting task sets the rig's `stop` event, which ends any procedure within
-        0.1 s, and waits for the work to end: a session is never used by two threads.
+        If the awaiting task is cancelled, the rig's `stop` event is set, which ends any procedure
+        within 0.1 s. The end of the work is then still awaited, so that a session is never used by
+        two threads.
         """
         loop = asyncio.get_running_loop()
         future = loop.run_in_executor(self._pool, self._pulse.watched(work))

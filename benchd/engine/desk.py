@@ -1,6 +1,6 @@
-"""The desk: everything that a person or a program may ask of one bench, in one place.
+"""The desk: all orders and questions that a person or a program may have for one bench.
 
-The HTTP API and the MQTT orders are two doors to it. All methods are called on the event loop.
+The HTTP API and the MQTT orders both call it. All methods are called on the event loop.
 """
 
 from __future__ import annotations
@@ -45,14 +45,14 @@ READING_LIMIT_S = 10.0
 WORKING_LIMIT_S = 300.0
 
 NOW = JobRequest()
-"""As soon as the bench is free, after what was queued before."""
+"""A request without wishes: run as soon as the bench is free, after the jobs queued before."""
 
 Noted = Callable[[JobRow], None]
-"""Is called with the job as an order leaves it, in the transaction that carries the order out."""
+"""A function that is called with the job after an order has changed it, in the same transaction."""
 
 
 class BenchDesk:
-    """Takes orders, answers questions. Holds no state of its own."""
+    """Carries out orders and answers questions. It has no state of its own."""
 
     def __init__(
         self,
@@ -70,9 +70,9 @@ class BenchDesk:
         reload: Reload | None = None,
         bench_file: Path | None = None,
     ) -> None:
-        """vitals: what `health` tells besides; without it the desk tells what it knows itself.
-        roll: asks the instruments; without it they are never asked just to know.
-        reload: takes up changes of the bench file. bench_file: whose register antennas go to.
+        """vitals: adds to the answer of `health`; without it, only the desk's own part is given.
+        roll: asks the instruments whether they answer; without it they are never asked for that.
+        reload: applies changes of the bench file. bench_file: new antennas go into its register.
         """
         self._live = live(bench)
         self._reload = reload
@@ -99,12 +99,13 @@ class BenchDesk:
         *,
         noted: Noted | None = None,
     ) -> JobRow:
-        """Queue a recipe. Raises RecipeError, UnsafeError or OrderRefused; then nothing was."""
+        """Queue a recipe. If it raises RecipeError, UnsafeError or OrderRefused, nothing is
+        queued."""
         worksheet = await self.check(source, arguments)
         return await self._add(worksheet, request, noted)
 
     async def check(self, source: RecipeSource, arguments: Mapping[str, str]) -> Worksheet:
-        """The worksheet that a recipe becomes; nothing is queued."""
+        """Resolve a recipe to its worksheet, without queueing it."""
         if source.text is None:
             found = await self._reading.call(self._shelf.get, str(source.name))
             await self._look()
@@ -117,7 +118,8 @@ class BenchDesk:
         return await self._with_inputs(worksheet)
 
     async def _with_inputs(self, worksheet: Worksheet) -> Worksheet:
-        """The worksheet. Raises OrderRefused where stored captures that it needs are missing."""
+        """Return the worksheet. Raises OrderRefused if stored captures that it needs are
+        missing."""
         bench = self._live.now
         identities = self._rig.identities(bench.instruments)
 
@@ -134,15 +136,16 @@ class BenchDesk:
         return worksheet
 
     async def _look(self) -> None:
-        """Take up changes of the bench file and the register, as far as that may be now."""
+        """Apply changes of the bench file and the register, as far as is allowed now."""
         if self._reload is not None:
             await self._reload.look()
 
     async def withdraw(self, job_id: str, *, noted: Noted | None = None) -> JobRow:
         """Take a job off the queue, or stop it if it runs. Raises OrderRefused if it has ended.
 
-        The order is in the store before it is answered: the job ends withdrawn even if the daemon
-        is killed the moment after. RF does not wait for the disk: a running job stops first.
+        The order is stored before it is answered, so that the job ends withdrawn even if the daemon
+        is killed the moment after. A running job is stopped before the order is stored, so that RF
+        does not stay on while the disk is slow.
         """
         stopped = self._stop_if_running(job_id)
         try:
@@ -153,12 +156,13 @@ class BenchDesk:
             row = await self._db.call_first(self._store.job, job_id)
             if not (stopped and row.state is JobState.WITHDRAWN):
                 raise
-            return row  # the runner was faster in writing down what this order did
+            return row  # the runner has already stored the effect of this order
         finally:
-            # It may have been started while the order was written down.
+            # The job may have been started while the order was being stored.
             self._stop_if_running(job_id)
         if not row.has_ended and self._runner.job_id != job_id:
-            # Under way by the store's word only: it was interrupted and is not taken up yet.
+            # The store says that it runs, but it does not: it was interrupted and has not yet been
+            # resumed.
             with suppress(WrongState):
                 row = await self._db.call_first(
                     self._store.set_state, job_id, JobState.WITHDRAWN, message=WITHDRAWN_WORDS
@@ -177,10 +181,11 @@ class BenchDesk:
     ) -> JobRow:
         """Answer a hands request. Raises OrderRefused if the job asks for nothing now.
 
-        step: of the request that is answered; an answer given twice is then refused, where it
-            would else answer the next request, with hands still at the bench.
-        The answer is in the store before it is answered, and holds for this daemon only: after an
-        interruption the job asks again, since nobody knows where hands are by then.
+        step: the step of the request that is answered. With it, an answer that arrives twice is
+            refused. Without it, the second would answer the next request, while hands may still
+            be at the bench.
+        The answer is stored before it is confirmed. It is valid only until the daemon ends: after
+        an interruption the job asks again, since hands may be in the box by then.
         """
         row = await self._db.call(self._store.job, job_id)
         if row.state != "needs-hands" or self._runner.job_id != job_id:
@@ -195,7 +200,7 @@ class BenchDesk:
 
         def answer() -> JobRow:
             answered = self._noting(noted, lambda: self._store.answer_hands(job_id, asked))
-            # From here: whoever gave the order may be gone by now, and what is written counts.
+            # Started from here and not by the caller, who may be gone: the stored answer counts.
             loop.call_soon_threadsafe(self._runner.ready, job_id)
             return answered
 
@@ -214,7 +219,7 @@ class BenchDesk:
         return OrderRefused(f"job {row.id} is {row.state} and asks for nothing now", advice=advice)
 
     def _noting(self, noted: Noted | None, change: Callable[[], JobRow]) -> JobRow:
-        """Make a change of the store and whatever its order wants noted in one transaction."""
+        """A function that changes the store, and calls `noted`, in one transaction."""
         with self._store.atomic():
             row = change()
             if noted is not None:
@@ -292,7 +297,7 @@ class BenchDesk:
     async def instruments(self, *, ask: bool = False) -> list[dict[str, Any]]:
         """Name, kind, driver, address, identity, state, message, and when it last answered.
 
-        ask: have each answer now, where no job is under way; `asked` tells whether that was so.
+        ask: ask each instrument now, if no job is running; `asked` tells whether that was done.
         """
         asked = ask and self._roll is not None and await self._roll.ask()
         return [{**asdict(state), "asked": asked} for state in self._rig.states()]
@@ -338,15 +343,15 @@ class BenchDesk:
         return await self._db.call(self._store.result, result_id)
 
     async def verdicts(self, job_id: str) -> list[Verdict]:
-        """What the job's acceptance limits said."""
+        """The verdicts of the job's acceptance limits."""
         return await self._db.call(self._store.verdicts, job_id)
 
     async def reduced_curves(self, job_id: str) -> list[Curve]:
-        """Reduce the job's captures again: the curves behind its results."""
+        """Reduce the job's captures again, and return the curves behind its results."""
         return await self._working.call(self._curves_again, job_id)
 
     async def reduce(self, job_id: str) -> list[ResultRecord]:
-        """Reduce the job's captures again, and return what comes out. Stores nothing."""
+        """Reduce the job's captures again, and return the results. Stores nothing."""
         return await self._working.call(self._records_again, job_id)
 
     def _curves_again(self, job_id: str) -> list[Curve]:
@@ -378,7 +383,7 @@ class BenchDesk:
         return self._store.damage()
 
     async def health(self) -> dict[str, Any]:
-        """How the daemon is; see `Vitals`. `wake`: why somebody must be woken, in words."""
+        """The state of the daemon; see `Vitals`. `wake`: why a person must be woken, in words."""
         states = self._rig.states()
         base = {
             "version": __version__,

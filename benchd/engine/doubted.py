@@ -1,7 +1,8 @@
-"""Sources that once said "off" and radiated: not believed again until they are seen to be off.
+"""Sources that reported "off" while they radiated. Their reports are not trusted any more.
 
-They are written down in the data folder, so that a daemon that starts again does not take the
-word of a source that has lied. An entry is gone as soon as the analyzer has seen the source off.
+Such a source counts as on until the analyzer has measured that it is off. The sources are listed
+in a file in the data folder, so that a restarted daemon does not trust them either. An entry is
+removed as soon as the analyzer has found the source off.
 """
 
 from __future__ import annotations
@@ -26,15 +27,15 @@ FILE_NAME = "doubted-sources.json"
 MOST_BYTES = 1 << 20
 
 LOOK_AGAIN_S = 2.0
-"""Between two looks at a source that said "off" and radiated: each lets it be strong enough to be
-seen, if it still is on."""
+"""Time between two checks of a doubted source. For a check its level is raised, so that it can be
+measured if it is still on; therefore checks must not be frequent."""
 
 _SIZES = ("frequency_hz", "level_dbm", "seen_dbm", "drop_db", "lowest_dbm")
 
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """How to look at a source, and the path that must be closed for it."""
+    """How to measure whether a source is off, and the path that must be switched for it."""
 
     probe: Probe
     settings: tuple[SwitchSetting, ...]
@@ -50,7 +51,7 @@ class Doubted:
 
     @property
     def names(self) -> list[str]:
-        """The sources that must be seen to be off."""
+        """The names of the doubted sources."""
         return list(self._doubts)
 
     def of(self, name: str) -> Doubt | None:
@@ -58,17 +59,17 @@ class Doubted:
         return self._doubts.get(name)
 
     def add(self, name: str, doubt: Doubt) -> None:
-        """From now on the source must be seen to be off."""
+        """From now on the source counts as on until it is measured to be off."""
         self._doubts[name] = doubt
         self._keep()
 
     def clear(self, name: str) -> None:
-        """The source was seen to be off."""
+        """The source was measured to be off: trust it again."""
         if self._doubts.pop(name, None) is not None:
             self._keep()
 
     def is_due(self, name: str) -> bool:
-        """Whether it is time for another look; if so, the next one is due a little later."""
+        """Whether it is time for another check; if so, the time of the next one is set."""
         now = time.monotonic()
         if now < self._look_after.get(name, now):
             return False
@@ -76,10 +77,10 @@ class Doubted:
         return True
 
     def remember(self, folder: Path, drivers: Mapping[str, Any]) -> None:
-        """Keep the doubts in this folder, and take up those that an earlier daemon left there.
+        """Keep the list in this folder, and read the entries that an earlier daemon left there.
 
-        A doubt about instruments that the bench file has no more is told in the log and dropped:
-        nothing of this bench can be switched on by it.
+        An entry for instruments that the bench file does not name any more is logged and dropped:
+        this bench cannot switch them on.
         """
         self._file = folder / FILE_NAME
         for name, entry in self._entries().items():
@@ -104,7 +105,7 @@ class Doubted:
         return found if isinstance(found, dict) else {}
 
     def _keep(self) -> None:
-        """Write the list, whole or not at all. A disk that refuses it costs the list alone."""
+        """Write the list, completely or not at all. If the disk fails, only the list is lost."""
         if self._file is None:
             return
         fresh = self._file.with_suffix(".new")
@@ -133,7 +134,7 @@ def _entry(doubt: Doubt) -> dict[str, Any]:
 
 
 def _doubt(entry: dict[str, Any], drivers: Mapping[str, Any]) -> Doubt:
-    """Raises KeyError, TypeError or ValueError for what does not fit this bench."""
+    """Read one entry. Raises KeyError, TypeError or ValueError if it does not fit this bench."""
     settings = tuple(SwitchSetting.model_validate(one) for one in entry["switching"])
     for setting in settings:
         drivers[setting.instrument]

@@ -1,4 +1,4 @@
-"""Events for whoever watches now. What must last is in the store; this is only the live view."""
+"""Live events, for watching a bench. Events are not stored; all lasting data are in the store."""
 
 from __future__ import annotations
 
@@ -34,10 +34,11 @@ class Event:
 
 
 class EventHub:
-    """Fans events out to watchers. Used from the event loop's thread only.
+    """Passes each event to all watchers. Used from the event loop's thread only.
 
-    A watcher that does not keep up is cut off (its iterator ends) instead of growing without
-    bound; it reconnects with the last sequence it saw, and gets what is still kept.
+    The iterator of a watcher that is too slow is ended, so that its backlog does not grow without
+    bound. It may watch again from the last sequence number it saw, and gets the events since then
+    that are still kept.
     """
 
     def __init__(self) -> None:
@@ -59,9 +60,10 @@ class EventHub:
         return event
 
     async def watch(self, after: int | None = None) -> AsyncIterator[Event]:
-        """Events from now on; with `after`, first those kept that are newer than it.
+        """Events from now on; with `after`, first the kept ones with a higher sequence number.
 
-        A number newer than anything published (from before a restart) means all that is kept.
+        If `after` is higher than any number published since the start, it comes from before a
+        restart, and all kept events are given.
         """
         queue: asyncio.Queue[Event | None] = asyncio.Queue()
         if after is not None:

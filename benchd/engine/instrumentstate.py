@@ -1,4 +1,4 @@
-"""What is known of an instrument, for whoever asks how the bench stands."""
+"""The state of an instrument as far as the daemon knows it, for people and programs that ask."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
-"""RF off, tried until every source has confirmed it: at once, often, and beside everything else.
+"""Repeating RF off until every source has confirmed it.
 
-A source that was lost while it radiated goes on radiating until it hears OFF. Whatever the job or
-the store are waiting for meanwhile, it is tried several times a second, so that it is off as soon
-as it can hear again.
+A source whose link was lost while it radiated goes on radiating until it receives OFF. So OFF is
+tried several times a second, whatever the job or the store are waiting for meanwhile. The source
+is then off as soon as it can be reached again.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ _log = structlog.get_logger(__name__)
 
 RETRY_S = 0.2
 SAY_AGAIN_S = 30.0
-"""The same trouble is told this often: a source may be switched off for a whole night."""
+"""Time between two log messages about the same trouble: a source may be without power all night."""
 
 
 class Keeper:
@@ -35,9 +35,9 @@ class Keeper:
         self._say_after = 0.0
 
     async def until_off(self, *, quietly: bool = False) -> None:
-        """Return once every source has confirmed OFF; takes as long as it takes.
+        """Return when every source has confirmed OFF, without a time limit.
 
-        quietly: say nothing where it succeeds at once.
+        quietly: log nothing if it succeeds at once.
         """
         async with self._trying:
             tried = 0

@@ -1,9 +1,9 @@
 """The watch on the box's lid while RF may be on.
 
-One thread asks the lid's contact ten times a second, and nobody else uses that link meanwhile: two
-that ask over one link take each other's answers. The bench thread looks at what was found each
-time it waits for an instrument, and between two exchanges. So the contact may answer as slowly as
-it likes within its limit, and a slow analyzer does not keep anybody from asking for the lid.
+One thread asks the lid's contact ten times a second. No other thread uses that link meanwhile,
+since two threads on one link would get each other's answers. The bench thread looks at the newest
+answer each time it waits for an instrument, and between two exchanges. So a contact that answers
+slowly (within its limit) does not delay a sweep, and a slow analyzer does not delay the question.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ ASK_EVERY_S = 0.1
 
 
 def contact_of(bench: Bench) -> tuple[str, float] | None:
-    """The lid's contact of a bench and how long it may take to answer, s; None without one."""
+    """Name of the lid's contact and how long it may take to answer, s; None without a contact."""
     lid = bench.box.lid if bench.box else None
     if lid is None:
         return None
@@ -33,19 +33,21 @@ def contact_of(bench: Bench) -> tuple[str, float] | None:
 
 
 class LidWatch:
-    """Callable as a player's `cancel`: true where something calls for a stop.
+    """Watches the lid. It is called as a player's `cancel`, and returns True if the sweep must
+    stop.
 
     name: the contact's name in the bench file.
-    ask: asks the contact once and tells whether the lid is open. It is given what tells it to give
-        up; it raises where the contact does not answer. Called by the watch's own thread.
-    wanted: how the lid must stand.
-    answer_within_s: the longest wait for an answer with RF on. Once it is over nobody knows how
-        the lid stands, and the sweep ends as it does where the lid is open.
-    stop: whether the sweep is to end for another reason; asked by the bench thread alone.
-    hurry: set where the watch's thread must end at once.
-    trouble: why the lid calls for a stop; None where it does not.
+    ask: asks the contact once and returns whether the lid is open. Its argument is a function that
+        tells when to give up. It raises if the contact does not answer. Called by the watch's own
+        thread.
+    wanted: whether the lid must be open or closed.
+    answer_within_s: the longest wait for an answer with RF on. After it the position of the lid is
+        unknown, and the sweep ends as if the lid were in the wrong one.
+    stop: tells whether the sweep must end for another reason; called by the bench thread only.
+    hurry: set when the watch's thread must end at once.
+    trouble: why the sweep must stop because of the lid; None if it need not.
 
-    Used as a context. The lid must have been found as it is wanted just before.
+    Used as a context manager. Just before, the lid must have been found as wanted.
     """
 
     def __init__(
@@ -81,16 +83,16 @@ class LidWatch:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Wait for the answer that is owed, so that no later question gets it."""
+        """Wait for the outstanding answer, so that it is not taken for that of a later question."""
         self._end_at = time.monotonic() + self._answer_within_s
         self._ending.set()
         self._thread.join()
 
     def __call__(self) -> bool:
-        """Whether to stop."""
+        """Whether the sweep must stop."""
         if self.trouble is not None or self._stop():
             return True
-        # Counted from the last answer, so that it ends the sweep too if the thread hangs.
+        # The time counts from the last answer, so that the sweep also ends if the thread hangs.
         if time.monotonic() - self._known_at > ASK_EVERY_S + self._answer_within_s:
             self.trouble = self.trouble or self._silent()
             return True
@@ -109,7 +111,7 @@ class LidWatch:
                 self.trouble = self.trouble or error
 
     def _given_up(self) -> bool:
-        """Whether nobody needs the answer any more. Asked by the watch's own thread."""
+        """Whether the answer is not needed any more. Called by the watch's own thread."""
         return self.trouble is not None or self._hurry.is_set() or time.monotonic() >= self._end_at
 
     def _silent(self) -> LinkLost:

@@ -20,9 +20,10 @@ MOST_REMEMBERED = 16
 class LiveBench:
     """The present bench, and earlier ones by their hash.
 
-    now: replaced whole, on the event loop, so that whoever reads it has all of one description.
-    written: the texts that it was read from; None where it came from elsewhere.
-    trouble: what keeps a change of its files from being taken up; empty where nothing does.
+    now: the present bench. It is replaced as a whole, on the event loop, so that a reader never
+        gets parts of two descriptions.
+    written: the texts of the files that it was read from; None if it did not come from files.
+    trouble: why a change of its files cannot be applied; empty if all is well.
     """
 
     def __init__(self, bench: Bench, written: BenchText | None = None) -> None:
@@ -33,7 +34,7 @@ class LiveBench:
         self._earlier: dict[str, tuple[Bench, BenchText | None]] = {}
 
     def adopt(self, bench: Bench, written: BenchText) -> None:
-        """From now on this is the bench."""
+        """Make this the present bench."""
         self._remember(self.now, self.written)
         self.now, self.written = bench, written
         self.read_at = datetime.now(UTC)
@@ -45,9 +46,9 @@ class LiveBench:
             store.keep_bench(worksheet.bench_hash, written)
 
     def of(self, worksheet: Worksheet, store: Store) -> Bench:
-        """The bench that a worksheet was made for; the present one where that is not known.
+        """The bench that a worksheet was made for; the present one if that is not stored.
 
-        Reads the store, so that it is called where the store is.
+        It reads the store, so it must be called on the store's thread.
         """
         known = self._known(worksheet.bench_hash)
         if known is not None:
@@ -58,7 +59,7 @@ class LiveBench:
         try:
             bench = parse_written(written)
         except BenchFileError as error:
-            # Written for an earlier version, and not understood any more.
+            # It was written for an earlier version of benchd and cannot be read any more.
             _log.warning("a kept bench file cannot be read any more", error=str(error))
             return self.now
         self._remember(bench, written)
@@ -75,5 +76,5 @@ class LiveBench:
 
 
 def live(bench: Bench | LiveBench) -> LiveBench:
-    """A bench that may change; one that stands still where only a bench is given."""
+    """Make a LiveBench of a plain bench, which then never changes."""
     return bench if isinstance(bench, LiveBench) else LiveBench(bench)

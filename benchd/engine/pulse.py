@@ -1,7 +1,8 @@
-"""Whether the bench thread makes progress. Waiting is progress; standing still is not.
+"""Finding out whether the bench thread hangs.
 
-Every wait for an instrument looks at its stop flag each 50 ms, and beats here when it does. So a
-long settling or a slow sweep beats all the time, and a call that never comes back does not.
+Every wait for an instrument checks its stop flag each 50 ms, and then also increments a counter
+here (a beat). So a long settling or a slow sweep beats all the time, and a call that never returns
+does not.
 """
 
 from __future__ import annotations
@@ -14,22 +15,23 @@ T = TypeVar("T")
 
 TICK_S = 1.0
 HANGS_AFTER_TICKS = 30
-"""A name that no server resolves, or a serial port that opens late, may block for about 20 s."""
+"""Checks without a beat after which the thread counts as hanging. A host name that no server
+resolves, or a serial port that opens slowly, may block for about 20 s without being a fault."""
 
 
 class Pulse:
-    """Beats from the bench thread. A lone counter: nothing here may cost time or wait."""
+    """The counter of beats. It has no lock, since beating must cost no time and never wait."""
 
     def __init__(self) -> None:
         self.beats = 0
         self.working = False
 
     def beat(self) -> None:
-        """Something went on."""
+        """Count one beat."""
         self.beats += 1
 
     def watched(self, work: Callable[[], T]) -> Callable[[], T]:
-        """The same work, which says that it is under way."""
+        """The same work, wrapped so that the pulse knows when it is running."""
 
         def alive() -> T:
             self.beats += 1
@@ -44,10 +46,10 @@ class Pulse:
 
 
 class PulseMonitor:
-    """Looks at a pulse from the event loop.
+    """Checks a pulse from the event loop.
 
-    Silence is counted in looks and not in seconds: where the whole process stood still (suspended,
-    stopped), the first look after it finds a pulse that is no older than the look itself.
+    Time without beats is counted in checks and not in seconds. If the whole process was suspended,
+    no checks were made either, so that the bench thread is not taken for hanging afterwards.
     """
 
     def __init__(self, pulse: Pulse) -> None:
@@ -57,11 +59,11 @@ class PulseMonitor:
 
     @property
     def hangs(self) -> bool:
-        """Whether the bench thread is to be given up."""
+        """Whether the bench thread counts as hanging."""
         return self.silent_ticks >= HANGS_AFTER_TICKS
 
     def look(self) -> None:
-        """Take one look. About TICK_S must have passed since the last."""
+        """Make one check. About TICK_S must have passed since the last."""
         if self._pulse.working and self._pulse.beats == self._seen:
             self.silent_ticks += 1
         else:
@@ -69,7 +71,7 @@ class PulseMonitor:
         self._seen = self._pulse.beats
 
     async def until_it_hangs(self) -> None:
-        """Look again and again; ends when the bench thread hangs."""
+        """Check again and again; return when the bench thread hangs."""
         while not self.hangs:
             await asyncio.sleep(TICK_S)
             self.look()
