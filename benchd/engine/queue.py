@@ -47,9 +47,9 @@ class JobQueue:
         zone: Callable[[], tzinfo] = lambda: UTC,
         reload: Reload | None = None,
     ) -> None:
-        """zone: tells the time zone of the bench, in which moments are told to people.
+        """zone: returns the time zone of the bench, in which times are shown to people.
 
-        reload: looks for changes of the bench file between jobs.
+        reload: applies changes of the bench file between jobs.
         """
         self._reload = reload
         self._zone = zone
@@ -69,14 +69,15 @@ class JobQueue:
         self._wake.set()
 
     async def make_safe(self, *, quietly: bool = False) -> None:
-        """RF off, verified, before anything else; tried for as long as it takes.
+        """Switch RF off and verify it, without a time limit. Nothing else may run before.
 
-        quietly: say nothing where it succeeds at once.
+        quietly: log nothing if it succeeds at once.
         """
         await self._keeper.until_off(quietly=quietly)
 
     async def recover(self) -> None:
-        """Jobs that were under way when the daemon ended go on as their recipe says."""
+        """Resume, repeat or fail the jobs that were running when the daemon ended, as their recipes
+        say."""
         for job in await self._db.patiently(self._store.mark_interrupted, self._bench_name):
             try:
                 await self._recover_one(job)
@@ -97,9 +98,9 @@ class JobQueue:
         await self._decided(job, recovery(found, await self._outdated(job, worksheet, found)))
 
     async def _after_others(self, job: JobRow) -> JobRow | None:
-        """A job that let others run was interrupted by them: it goes on as its recipe says.
+        """Prepare a job that has let others run: it counts as interrupted by them.
 
-        None where it must not go on.
+        It goes on as its recipe says. None if it must not go on.
         """
         if job.put_back_at is None or job.step_index == 0:
             return job
@@ -112,7 +113,7 @@ class JobQueue:
         return None if decision.state is JobState.FAILED else row
 
     async def _decided(self, job: JobRow, decision: Recovery) -> JobRow:
-        """Write down what becomes of an interrupted job."""
+        """Store the decision about an interrupted job."""
         more: dict[str, Any] = {}
         if decision.state is JobState.WAITING:
             more["step_index"] = decision.step_index
@@ -134,7 +135,7 @@ class JobQueue:
         return outdated(worksheet, job.step_index, captures, datetime.now(UTC), identities)
 
     async def _give_up(self, job: JobRow, error: Exception) -> None:
-        """A job that cannot even be looked at fails by itself and stops no other."""
+        """Fail a job whose data cannot be read, so that it does not block the others."""
         known = isinstance(error, BenchdError)
         if not known:
             _log.error("a fault in benchd ended a job", job=job.id, exc_info=error)
@@ -159,10 +160,11 @@ class JobQueue:
         return row
 
     async def run(self) -> None:
-        """Make safe, recover, then work for ever. Ends only by cancellation.
+        """Make RF safe, recover interrupted jobs, then run jobs for ever. Ends by cancellation
+        only.
 
-        Trouble with the store or a fault in benchd costs time, not the queue: RF is made safe
-        and the next look is taken a little later.
+        After trouble with the store, or a fault in benchd, RF is switched off again and the queue
+        goes on a little later.
         """
         keeping = asyncio.create_task(self._keeper.keep_off(), name="keep rf off")
         try:
@@ -188,15 +190,15 @@ class JobQueue:
                 _log.exception("a fault in benchd held up the queue")
             else:
                 continue
-            # A job whose end could not be written down still stands as running.
+            # A job whose end could not be stored is still `running` in the store.
             recovered = False
             await self.make_safe(quietly=True)
             await asyncio.sleep(TROUBLE_S)
 
     async def _safe_or_described_otherwise(self, *, quietly: bool = False) -> None:
-        """RF off, verified; the bench file is looked at meanwhile.
+        """Switch RF off and verify it; meanwhile apply changes of the bench file.
 
-        A wrong address in it may be why a source does not answer, and somebody may mend it.
+        A source may not answer because its address there is wrong, and a person may correct that.
         """
         safe = asyncio.create_task(self.make_safe(quietly=quietly), name="make safe")
         try:
@@ -264,8 +266,10 @@ class JobQueue:
         await self._set(job, JobState.MISSED, message=message)
 
     async def _expected_s(self, job: JobRow) -> float:
-        """Seconds that the job's remaining steps need. A waiting job's steps stand still, so
-        that its worksheet is read once and not at every look."""
+        """Seconds that the job's remaining steps need.
+
+        The steps of a waiting job do not change, so its worksheet is read only once.
+        """
         if job.step_index == 0:
             return job.expected_s
         if job.id not in self._needs_s:
@@ -275,5 +279,5 @@ class JobQueue:
 
 
 def _passes(error: Exception) -> bool:
-    """Whether the trouble is the store's as a whole and may pass, so that no job is to blame."""
+    """Whether the error concerns the whole store and may pass, so that no single job must fail."""
     return isinstance(error, StoreError) and not isinstance(error, StoreDamaged)

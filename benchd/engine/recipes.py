@@ -1,4 +1,4 @@
-"""The shelf: recipe files by name, from the shipped folder and from the person's own."""
+"""Recipe files by name, from the person's own folder and from the shipped one."""
 
 from __future__ import annotations
 
@@ -32,7 +32,8 @@ class RecipeShelf:
     def get(self, name: str) -> Recipe:
         """Read one recipe. Raises OrderRefused for an unknown name, RecipeError for a bad file.
 
-        A name is only looked up among the files found, so that no path can leave the folders.
+        The name is only compared with the names of the files found, so that a name such as
+        `../other` cannot reach a file outside the folders.
         """
         files = self._files()
         if name not in files:

@@ -1,6 +1,6 @@
-"""How a job goes on that was interrupted: decided from what is known of it, and nothing else. Pure.
+"""Deciding what happens to an interrupted job, as a pure function of the facts about it.
 
-The queue asks, writes down what is decided, and asks nobody else. `engine.queue` gathers the facts.
+`engine.queue` gathers the facts, calls this, and stores the decision.
 """
 
 from __future__ import annotations
@@ -13,13 +13,14 @@ from benchd.store import JobState
 from benchd.store.jobs import WITHDRAWN_WORDS
 
 MOST_INTERRUPTIONS = 10
-"""How often a job may be found under way at a start before it fails: more power cuts than a night
-has, and few enough that a job which itself ends the daemon does not switch RF on for ever."""
+"""How many times a job may be interrupted by the daemon's end before it fails. It is more than the
+power cuts of a night. It is a limit since a job may itself crash the daemon, and would then switch
+RF on again and again."""
 
 
 @dataclass(frozen=True, slots=True)
 class Interrupted:
-    """What is known of an interrupted job.
+    """The facts about an interrupted job.
 
     step_index: the step it was at, from 0. interruptions: how often it was interrupted so far.
     on_interrupt: what its recipe says. withdrawn: whether its withdrawal was ordered meanwhile.
@@ -34,13 +35,13 @@ class Interrupted:
 
     @property
     def asks_captures(self) -> bool:
-        """Whether it depends on its captures how it goes on."""
+        """Whether the decision depends on the captures that the job has taken."""
         return self.on_interrupt == "resume" and self.step_index > 0
 
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """What becomes of it. advice: what a person can do, where it fails."""
+    """The decision. advice: what a person can do, if the job fails."""
 
     state: JobState
     step_index: int
@@ -49,10 +50,10 @@ class Recovery:
 
 
 def recovery(job: Interrupted, outdated: Sequence[str] = ()) -> Recovery:
-    """How an interrupted job goes on.
+    """Decide how an interrupted job goes on.
 
-    outdated: why what it has captured can no longer be gone on from, such as a baseline that grew
-    too old; needed where `asks_captures`.
+    outdated: why the captures that it has taken can no longer be used, such as a baseline that
+    became too old. Needed if `asks_captures` is true.
     """
     if job.withdrawn:
         return Recovery(JobState.WITHDRAWN, job.step_index, WITHDRAWN_WORDS)

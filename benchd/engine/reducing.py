@@ -1,4 +1,4 @@
-"""Reduce steps: from stored captures to results with their provenance."""
+"""Running reduce steps: from stored captures to results that record what they were made from."""
 
 from __future__ import annotations
 
@@ -58,10 +58,10 @@ class Reducer:
             return None
 
     def records(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> list[ResultRecord]:
-        """The step's results with their provenance, not yet stored.
+        """The step's results with what they were made from, not yet stored.
 
-        Ids follow from job, step, place and captures, so that reducing again after an
-        interruption gives the same ids and a subscriber can drop the duplicates.
+        Their ids are made from job, step, number and captures. So reducing again after an
+        interruption gives the same ids, and a subscriber can recognise duplicates.
         """
         outcome = self.outcome(job_id, worksheet, step)
         moment = self._clock()

@@ -1,9 +1,9 @@
 """Reading bench file and register again when they have changed.
 
-New antennas are taken up at once: they are data, and a job keeps those it was queued with. All else
-waits until nothing runs. Instruments that are described otherwise are connected to anew, RF off
-first. A file that cannot be read, or a change that cannot be carried out, leaves all as it was, and
-is told until it is mended.
+New antennas are available at once: they are only data, and a job keeps those it was queued with.
+All other changes wait until no job runs. Instruments whose description has changed are switched off
+if they radiate, and are connected to again. If a file cannot be read, or a change cannot be carried
+out, everything stays as it was, and the reason is shown until it is mended.
 """
 
 from __future__ import annotations
@@ -37,9 +37,10 @@ Signature = tuple[Any, ...]
 class Reload:
     """Watches the files of one bench. Used on the event loop.
 
-    addresses: instrument -> resource string, in place of what the bench file says.
-    claim: owns the addresses of a bench; raises BenchdError where another daemon has one.
-    let_go: ends the claims that only an earlier description needs. Both run on the bench thread.
+    addresses: instrument -> resource string, used instead of the address in the bench file.
+    claim: reserves the addresses of a bench for this daemon; raises BenchdError if another daemon
+        has reserved one. let_go: releases addresses that the new description does not need any
+        more. Both run on the bench thread.
     """
 
     def __init__(
@@ -70,15 +71,15 @@ class Reload:
 
     @asynccontextmanager
     async def held(self) -> AsyncIterator[None]:
-        """A job runs: what it uses stays as it is."""
+        """While this context is open a job runs, and the instruments are not changed."""
         async with self._free:
             yield
 
     async def look(self) -> None:
-        """Take up what has changed, as far as that may be now. Raises nothing for a bad file.
+        """Apply what has changed, as far as is allowed now. Raises nothing for a bad file.
 
-        Who gives up the wait ends nothing: the bench thread's work is only ever stopped by the
-        daemon's end, and an order or a request may have a limit of its own.
+        A caller with a time limit may give up waiting. The work on the bench thread then continues;
+        only the daemon's end stops it.
         """
         task = asyncio.create_task(self._look(), name="read the bench file again")
         self._tasks.add(task)
@@ -95,7 +96,7 @@ class Reload:
                 self._tell(str(error))
 
     async def _take_up(self) -> bool:
-        """Whether the files need not be read again before they change again."""
+        """Apply the changes. True if the files need not be read again until they next change."""
         try:
             bench, written = await self._room.call(self._read)
         except BenchFileError as error:
@@ -136,7 +137,8 @@ class Reload:
         return bench, written
 
     def _reconnect(self, before: Bench, after: Bench) -> None:
-        """On the bench thread: own what is new, RF off, go over, let go of what is gone."""
+        """On the bench thread: reserve new addresses, switch RF off, change to the new description,
+        and release the addresses that are not needed any more."""
         self._claim(after)
         try:
             self._rig.adopt(after)
@@ -158,7 +160,7 @@ class Reload:
         self._bench.trouble = trouble
 
     def _signature(self) -> Signature:
-        """What changes whenever one of the files does: stamps, sizes, and which files there are."""
+        """A value that differs whenever a file has changed: names, times and sizes of the files."""
         found: list[Any] = [_stamp(self._file)]
         for place in register_places(self._file, self._bench.now.registers):
             found.append(_stamp(place))

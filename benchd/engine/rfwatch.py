@@ -1,7 +1,7 @@
-"""Whether RF is off, who says so, and since when: the one thing that must always be seen.
+"""The state of RF: whether it is verified off, by which sources' answers, and since when.
 
-The rig writes it down on the bench thread whenever it has asked the sources, or is about to let
-one radiate; everybody else reads it, from any thread.
+The rig updates it on the bench thread whenever it has asked the sources, and just before one may
+radiate. All other parts of the program only read it, from any thread.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ ON: Literal["on"] = "on"
 class RfState:
     """What is known of RF.
 
-    state: `off-verified`, where every source has answered that its output is off; `on`, while a
-        sweep may radiate; `not-verified`, where a source did not say that it is off.
-    since: when the state began. at: when it was last asked for, with this outcome.
-    sources: the instruments that it is about; for `not-verified` those that are not off.
+    state: `off-verified` if every source has answered that its output is off; `on` while a sweep
+        may radiate; `not-verified` if a source has not confirmed that it is off.
+    since: when the state began. at: when the sources were last asked, with this outcome.
+    sources: the instruments concerned; for `not-verified`, those that have not confirmed OFF.
     asking: True after a start until the sources have been asked for the first time.
     """
 
@@ -62,7 +62,7 @@ class RfWatch:
         self._tell(OFF_VERIFIED, sources, "RF is off; every source has said so when asked", "")
 
     def on(self, sources: Iterable[str]) -> None:
-        """A sweep begins that may radiate."""
+        """A sweep that may radiate begins."""
         self._tell(
             ON,
             sources,
@@ -71,7 +71,7 @@ class RfWatch:
         )
 
     def not_verified(self, sources: Iterable[str], reason: str) -> None:
-        """These sources did not say that they are off; why, in words."""
+        """These sources have not confirmed that they are off. reason: why, in words."""
         names = tuple(sources)
         which = ", ".join(names) or "the source"
         self._tell(
@@ -83,7 +83,7 @@ class RfWatch:
     def listen(self, listener: Callable[[], None]) -> Callable[[], None]:
         """Have `listener` called after every change, in the thread that made it.
 
-        It must be quick and must not raise. Returns a function that ends it.
+        It must be quick and must not raise. Returns a function that removes it again.
         """
         self._listeners.append(listener)
         return lambda: self._listeners.remove(listener)

@@ -1,11 +1,11 @@
 """The rig: all sessions of one bench, owned by the bench thread.
 
 Every method of `Rig` blocks and is called on the bench thread only (`BenchThread.run`). Several
-sources are switched off by a thread each while the bench thread waits, so that none waits for
-another. A failed exchange leaves its link broken; the next use closes it, opens it again,
-switches RF off before anything else and checks the identity. A procedure that did not come to its
-end leaves its instruments in a state that nobody knows; the next use resets them. A command that
-radiates is never retried here.
+sources are switched off by one thread each while the bench thread waits, so that none waits for
+another. After a failed exchange a link counts as broken; the next use closes it, opens it again,
+switches RF off before anything else and checks the identity. After a procedure that was broken off
+the state of its instruments is unknown; the next use resets them. A command that radiates is never
+repeated here.
 """
 
 from __future__ import annotations
@@ -64,9 +64,9 @@ CLOSE_PATIENCE_S = 3.0
 class Rig:
     """Links and drivers of one bench.
 
-    record: written before RF first goes on; None where nothing can be left behind.
+    record: the record of sources, written before RF first goes on; None if none is to be kept.
     stop: set it from any thread to end the running procedure with `drivers.errors.Stopped`.
-    rf: whether RF is off, as the sources have answered. pulse: beats in every wait.
+    rf: whether RF is off, by the sources' answers. pulse: is counted up in every wait.
     """
 
     def __init__(self, bench: Bench, record: SourceRecord | None = None) -> None:
@@ -93,9 +93,10 @@ class Rig:
             self._connect_one(name)
 
     def try_connect(self) -> None:
-        """Open what can be opened, so that a person sees at once what does not answer.
+        """Connect to every instrument that can be reached, so that a person sees at once which ones
+        do not answer.
 
-        Ends early when told to stop: each instrument that does not answer takes its time.
+        Each instrument that does not answer takes some seconds, so `stop` ends this early.
         """
         for name in self.bench.instruments:
             if self.stop.is_set():
@@ -130,7 +131,7 @@ class Rig:
         self._faults.pop(name, None)
 
     def _bring_to_rest(self, name: str, link: Link) -> None:
-        """Whatever it was doing before, bring it to a known state; RF off first of all."""
+        """Bring an instrument to a known state, whatever it did before; RF off comes first."""
         driver, links = self.drivers[name], {name: link}
         if name not in self._radiating():
             self._play(sent(driver.reset_state()), links)
@@ -141,41 +142,41 @@ class Rig:
             self._play(rf_off_verified([driver]), links, cancel=self._given_up)
 
     def _radiating(self) -> list[str]:
-        """Names of instruments with an RF output: sources, and analyzers that track."""
+        """Names of instruments with an RF output: sources, and analyzers with a tracking output."""
         return radiating(self.bench)
 
     def _off_messages(self, name: str) -> tuple[str, ...]:
         return tuple(exchange.message for exchange in self.drivers[name].rf_off())
 
     def _stopped(self) -> bool:
-        """Whether what radiates nothing need not be waited for any more."""
+        """Whether to stop waiting for instruments that do not radiate."""
         return self._given_up() or self.stop.is_set()
 
     def _given_up(self) -> bool:
-        """Whether the daemon is stopping and a source has had its time to confirm OFF.
+        """Whether the daemon is stopping and the time for a source to confirm OFF is over.
 
-        Asked in every wait, so that it also shows that the bench thread is alive.
+        It is called in every wait, so it also counts the pulse that shows that the thread is alive.
         """
         self.pulse.beat()
         since = self._closing_at
         return since is not None and time.monotonic() - since >= CLOSE_PATIENCE_S
 
     def identities(self, names: Iterable[str]) -> dict[str, str]:
-        """Identity strings as the instruments gave them."""
+        """Identity strings as the instruments returned them."""
         return {name: self._links[name].identity for name in names if name in self._links}
 
     def states(self) -> list[InstrumentState]:
-        """What is known of each instrument; asks nothing of them."""
+        """The known state of each instrument; sends nothing to them."""
         return [
             state_of(name, instrument, self._links.get(name), self._faults.get(name, ""))
             for name, instrument in self.bench.instruments.items()
         ]
 
     def ask(self, name: str) -> None:
-        """Have one instrument say again who it is; its state is then as new as its answer.
+        """Ask one instrument for its identity, so that its known state is up to date.
 
-        Opens its link where it is lost, with RF off first where it radiates. Who cannot be asked
-        for its name is only connected to. Raises LinkLost, Garbled and others.
+        A lost link is opened again, with RF off first if the instrument radiates. An instrument
+        without an identity query is only connected to. Raises LinkLost, Garbled and others.
         """
         question = self.drivers[name].identity_question
         try:
@@ -188,11 +189,11 @@ class Rig:
             raise
 
     def adopt(self, bench: Bench) -> None:
-        """Go over to another description of the bench, while nothing runs.
+        """Change to another description of the bench, while nothing runs.
 
-        Links of instruments that are described otherwise end once RF is off; the next use opens
-        them anew, with OFF as the first message. Raises InstrumentRefused, RecordNotKept, and
-        OrderRefused while a source in use has not confirmed OFF; then all stays as it was.
+        Links of instruments whose description has changed are closed after RF is off. The next use
+        opens them again, with OFF as the first message. Raises InstrumentRefused, RecordNotKept,
+        and OrderRefused while a source in use has not confirmed OFF; then nothing is changed.
         """
         changes = BenchChanges(self.bench, bench, self.drivers)
         self._rf_off_after_failure()
@@ -210,15 +211,15 @@ class Rig:
         self._rf_off_after_failure()
 
     def begin_closing(self) -> None:
-        """The daemon stops: from now on a silent source is waited for a few seconds only.
+        """The daemon stops: from now on, wait only a few seconds for a source that does not answer.
 
-        May be called from any thread. OFF is written to it all the same.
+        May be called from any thread. OFF is sent to the source all the same.
         """
         self._closing_at = time.monotonic()
         self.stop.set()
 
     def close(self) -> None:
-        """RF off if it can be had, then close every link."""
+        """Switch RF off as far as possible, then close every link."""
         self.begin_closing()
         try:
             self.rf_off()
@@ -235,18 +236,18 @@ class Rig:
     # -- work -------------------------------------------------------------------------------
 
     def rf_not_verified(self) -> list[str]:
-        """Names of RF outputs that have not confirmed OFF since RF could last have been on.
+        """Names of RF outputs that may have been on and have not confirmed OFF since.
 
-        Empty while a procedure that may radiate runs as it should. May be called from any thread.
+        Empty while a procedure that may radiate runs normally. May be called from any thread.
         """
         return [] if self._measuring else sorted(self._not_off)
 
     def rf_off(self) -> None:
-        """Every RF output off, verified by query.
+        """Switch every RF output off, and verify it by query.
 
-        Each output is tried, whatever went wrong with the others, and is tried again for as long
-        as another has not ended its first attempt. Raises LinkLost or InstrumentRefused; the
-        first trouble where there are several.
+        Each output is tried, whatever goes wrong with the others. One that failed is tried again
+        until the first attempt of every other has ended. Raises LinkLost or InstrumentRefused; if
+        several outputs fail, the first error.
         """
         names = self._radiating()
         problems: dict[str, BenchdError | None] = {}
@@ -264,7 +265,8 @@ class Rig:
         self.rf.off_verified(names)
 
     def _rf_off_together(self, names: list[str], problems: dict[str, BenchdError | None]) -> None:
-        """One thread for each; the links are used by no other thread meanwhile."""
+        """Switch these off, each by a thread of its own. No other thread uses the links
+        meanwhile."""
 
         def until_all_are_tried(name: str) -> None:
             while True:
@@ -283,7 +285,7 @@ class Rig:
             thread.join()
 
     def _tried(self, switch_off: Callable[[str], None], name: str) -> BenchdError | None:
-        """Switch one off, or see that it is; returns what was in the way."""
+        """Switch one output off and verify it; returns the error, or None."""
         try:
             switch_off(name)
         except BenchdError as error:
@@ -297,8 +299,11 @@ class Rig:
         return None
 
     def _rf_off_one(self, name: str) -> None:
-        """Off and verified. A link that turns out to be dead is opened again, once: instruments
-        hang up on idle clients, and an order that ends radiation may be given twice."""
+        """Switch one output off and verify it.
+
+        If the link turns out to be dead, it is opened again and OFF is repeated, once: instruments
+        close idle connections, and OFF does no harm when it is sent twice.
+        """
         try:
             self.connect([name])
             self._verify_off(name)
@@ -312,7 +317,7 @@ class Rig:
             self._play(procedure, self._links, cancel=self._given_up)
 
     def _look_again(self, name: str) -> None:
-        """A source that once said "off" and radiated is off where the analyzer sees it, too."""
+        """For a source that once reported "off" while it radiated: measure that it is off now."""
         doubt = self.doubted.of(name)
         if doubt is None:
             return
@@ -327,16 +332,16 @@ class Rig:
         names = [name, str(probe.instruments.analyzer.name)]
         self.connect([*names, *(setting.instrument for setting in settings)])
         if self.opened(settings):
-            # A path that is open would look like a source that is off.
+            # If a switch has opened the path, a source that is on would seem to be off.
             self.switch(settings)
         self._play(quiet(probe), self._links, cancel=self._given_up)
         self._disturbed.update(names)
         self.doubted.clear(name)
 
     def _off_by_every_means(self, error: StillRadiating) -> None:
-        """What else ends radiation: the lowest level, the output once more, the reset.
+        """Try other ways to end radiation: the lowest level, output off once more, and a reset.
 
-        The source counts as on until a later `rf_off` has seen it to be off.
+        The source counts as on until a later `rf_off` has measured that it is off.
         """
         name = error.where
         self.rf.not_verified([name], str(error))
@@ -367,10 +372,10 @@ class Rig:
             self._play(switched(driver, channels), self._links)
 
     def opened(self, settings: Iterable[SwitchSetting]) -> dict[str, list[int]]:
-        """Switch -> channels that it no longer holds closed; asked after a sweep.
+        """Switch -> channels that should be closed and are not; asked after a sweep.
 
-        Never opens a lost link again: whoever answers then may be another switch, or the same
-        one after a moment without power. Raises LinkLost, Garbled.
+        A lost link is not opened again for this: after a power cut the switch would answer, but
+        its channels during the sweep would still be unknown. Raises LinkLost, Garbled.
         """
         found: dict[str, list[int]] = {}
         for setting in settings:
@@ -413,7 +418,8 @@ class Rig:
                 outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)
             except BaseException as error:
                 self._measuring = False
-                # Free-running, holding maxima, tracking: a source left so gives wrong levels next.
+                # These methods leave instruments free-running, holding maxima or tracking, which
+                # would give wrong levels in the next sweep.
                 self._disturbed.update(names)
                 if isinstance(error, StillRadiating):
                     self._off_by_every_means(error)
@@ -436,7 +442,8 @@ class Rig:
         return outcome
 
     def _about_to_radiate(self) -> None:
-        """The sources must be on record, and count as on from now on. Raises RecordNotKept."""
+        """Write the record of sources; from now on the sources count as on. Raises
+        RecordNotKept."""
         if self.record is not None:
             self.record.keep()
         self._not_off.update(self._radiating())
@@ -444,8 +451,11 @@ class Rig:
     def _lid_watched(
         self, wanted: Literal["closed", "open"] | None
     ) -> AbstractContextManager[LidWatch | None]:
-        """A watch on the lid, which stands as wanted; none where nobody minds or can ask. Raises
-        LidOpened, LidClosed, LinkLost, Garbled."""
+        """A watch on the lid, after checking that the lid is as wanted.
+
+        There is none if the lid may be in either position, or if the box has no contact.
+        Raises LidOpened, LidClosed, LinkLost, Garbled.
+        """
         contact = contact_of(self.bench)
         if contact is None or wanted is None:
             return nullcontext()
@@ -460,7 +470,7 @@ class Rig:
         return LidWatch(name, is_open, wanted, answer_within_s, stop=self._stopped, hurry=self.stop)
 
     def temperature_c(self) -> dict[str, float]:
-        """`temperature_c` as the bench's first thermometer tells it; empty without one."""
+        """`temperature_c` by the bench's first thermometer, degrees Celsius; empty without one."""
         return room_temperature(self.bench, self._temperature)
 
     def _temperature(self, name: str) -> float:
@@ -468,7 +478,10 @@ class Rig:
         return float(self._play(asked(self.drivers[name].temperature_query()), self._links))
 
     def _rf_off_after_failure(self) -> None:
-        """RF off without hiding the failure that led here; the queue keeps trying if it fails."""
+        """Switch RF off after an error, and do not replace that error by one of this attempt.
+
+        If it fails, the queue goes on trying.
+        """
         try:
             self.rf_off()
         except BenchdError as error:
@@ -492,8 +505,8 @@ class Rig:
             try:
                 result: T = player.run(procedure)
             except BadReply as error:
-                # What answered wrongly once is not asked on: the next use opens its link anew,
-                # with RF off first.
+                # After a wrong answer the instrument is not asked any further. The next use opens
+                # its link again, with RF off first.
                 if error.instrument in links:
                     links[error.instrument].close()
                 raise

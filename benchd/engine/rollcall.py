@@ -1,8 +1,9 @@
-"""Asking every instrument whether it is there, when a person wants to know.
+"""Asking every instrument whether it answers, when a person wants to know.
 
-What the daemon knows of an instrument is as old as its last answer: one that lost its power since
-still counts as ready. Asked is only while no job is under way and RF is verified off: a question
-must come neither between the messages of a sweep nor before an OFF that is being tried again.
+What the daemon knows of an instrument is as old as its last answer: one that has lost its power
+since then still counts as ready. The instruments are asked only while no job runs and RF is
+verified off. A question must not come between the messages of a sweep, and must not delay an OFF
+that is being repeated.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from benchd.errors import BenchdError
 _log = structlog.get_logger(__name__)
 
 ASK_FOR_S = 20.0
-"""Who asks waits no longer for all instruments together; those that were reached are told."""
+"""Longest wait for all instruments together; then the states known so far are given."""
 
 
 class RollCall:
@@ -32,10 +33,10 @@ class RollCall:
         self._asking: asyncio.Task[None] | None = None
 
     async def ask(self) -> bool:
-        """Ask all that can be asked now; False where a job or RF in doubt forbids it.
+        """Ask all instruments; False if a running job, or RF that is not verified off, forbids it.
 
-        Whoever asks while others are asking shares their answers. Giving up the wait ends nothing
-        on the bench thread: its work is only ever stopped by the daemon's end.
+        Callers at the same time share one round of questions. A caller may give up waiting; the
+        work on the bench thread then continues, and only the daemon's end stops it.
         """
         if not self._may_ask():
             return False

@@ -1,4 +1,4 @@
-"""The temperature beside the box, as the bench's thermometer tells it."""
+"""The temperature beside the box, by the bench's thermometer."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ _log = structlog.get_logger(__name__)
 
 
 def room_temperature(bench: Bench, ask: Callable[[str], float]) -> dict[str, float]:
-    """`temperature_c` as the bench's first thermometer tells it; empty without one.
+    """`temperature_c` by the bench's first thermometer; empty without one.
 
-    ask: asks the thermometer of this name, in degrees Celsius. One that fails is no reason to lose
-    a sweep: it is asked once more, logged and left out.
+    ask: asks the thermometer of this name, in degrees Celsius. If that fails, it is asked once
+    more; then the failure is logged and the temperature left out, since a sweep need not be lost.
     """
     for name, instrument in bench.instruments.items():
         if not isinstance(instrument, ThermometerInstrument):

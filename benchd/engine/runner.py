@@ -1,4 +1,4 @@
-"""Runs one job: its worksheet's steps from where it stands to the end."""
+"""Running one job: the steps of its worksheet, from its current step to the end."""
 
 from __future__ import annotations
 
@@ -62,7 +62,8 @@ T = TypeVar("T")
 _log = structlog.get_logger(__name__)
 
 PROGRESS_S = 0.1
-"""Progress is told no oftener: it would push what matters out of the events that are kept."""
+"""Shortest time between two progress events. More would push important ones out of the limited
+number of events that are kept."""
 
 LINK_RETRIES = 2
 LINK_FIRST_S, LINK_MOST_S = 0.5, 2.0
@@ -102,7 +103,7 @@ class Runner:
     # -- from outside ------------------------------------------------------------------------
 
     def ready(self, job_id: str) -> None:
-        """The person has done what this job asked for; the store knows it already."""
+        """The person has done what this job asked for, which is stored already."""
         if self.job_id == job_id:
             self._halt.woken.set()
 
@@ -135,13 +136,13 @@ class Runner:
         try:
             await self._state(job.id, "running", message=f"step {job.step_index + 1}")
         except WrongState:
-            # Withdrawn between being picked and being started.
+            # The job was withdrawn between being chosen and being started.
             return await self._db.call(self._store.job, job.id)
         progress = Progress(job.step_index, others_ran=job.put_back_at is not None)
         try:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
             progress.worksheet = worksheet
-            # What it is reduced with is the bench that it was queued with; what it runs on is not.
+            # The job is reduced with the bench file of when it was queued; it runs on today's.
             self._bench = await self._db.patiently(self._live.of, worksheet, self._store)
             self._reducer = Reducer(self._bench, self._store)
             require_same_bench(worksheet, job.step_index, self._live.now)
@@ -177,13 +178,13 @@ class Runner:
         return await self._state(job.id, "done", message=progress.last_words)
 
     def _require_inputs(self, worksheet: Worksheet, step_index: int) -> None:
-        """Raises OrderRefused where stored captures that the job needs are missing by now."""
+        """Raise OrderRefused if stored captures that the job needs are missing by now."""
         identities = self._rig.identities(self._live.now.instruments)
         inputs = StoredInputs(self._store, self._bench, identities, datetime.now(UTC))
         inputs.require(worksheet, step_index)
 
     async def _stopped(self, job: JobRow, progress: Progress) -> JobRow:
-        """An order or the end of the window stopped the job. RF is off before it is said."""
+        """End a job that an order, or the end of its window, has stopped. RF goes off first."""
         is_off = await self._safe()
         if self._halt.reason != "window":
             return await self._state(job.id, "withdrawn", message=WITHDRAWN_WORDS)
@@ -195,14 +196,14 @@ class Runner:
         return await self._state(job.id, "missed", message=message, error=detail)
 
     async def _safe(self) -> bool:
-        """RF off on every way out; what cannot be reached is retried by the queue.
+        """Switch RF off at the end of a job, however it ended; returns whether that is verified.
 
-        Returns whether it is verified.
+        If a source cannot be reached, the queue goes on trying.
         """
         try:
             await self._thread.run(self._rig.rf_off)
         except Exception as error:
-            # Whatever it was: the job's end must still be written down.
+            # Any error is caught here, since the job's end must still be stored.
             _log.error("rf off not verified", error=str(error))
             return False
         return True
@@ -220,7 +221,7 @@ class Runner:
         return await self._db.patiently(self._store.next_waiting, bench) is not None
 
     async def _ask_again(self, job: JobRow, worksheet: Worksheet, progress: Progress) -> None:
-        """An interrupted job that works by hand repeats its last request before RF comes on."""
+        """Repeat the last hands request of an interrupted job before RF may come on."""
         step = to_ask_again(worksheet, job.step_index)
         if step is not None:
             await self._on_bench(self._rig.rf_off)
@@ -229,7 +230,7 @@ class Runner:
     async def _one_step(
         self, job_id: str, worksheet: Worksheet, step: Any, progress: Progress
     ) -> None:
-        """Do a step, or leave it out where an unanswered request makes it impossible."""
+        """Carry out a step, or leave it out if an unanswered request makes it impossible."""
         if await self._left_out(job_id, worksheet, step, progress):
             return
         await self._state(job_id, "running", message=step.label, step_index=step.index)
@@ -321,7 +322,8 @@ class Runner:
             bindings=dict(step.bindings),
             readings=dict(sweep.readings),
         )
-        # A broken capture is kept, since nothing measured is thrown away; its step is not done.
+        # A capture over a broken path is stored, since no measurement is thrown away. The step does
+        # not count as done.
         after = step.index + 1 if broken is None else None
         await self._db.patiently(
             self._store.commit_capture,
@@ -339,7 +341,8 @@ class Runner:
     async def _measured(
         self, step: CaptureStep, on_progress: Callable[[Any], None]
     ) -> tuple[Sweep, PathBroken | None]:
-        """Switch and sweep; and why the path cannot have given that, if it cannot."""
+        """Switch the path and sweep. Returns the sweep, and why the path seems to be broken, if
+        so."""
         instruments = SweepInstruments(
             analyzer=self._rig.drivers[step.analyzer],
             source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
@@ -351,7 +354,7 @@ class Runner:
             self._rig.rf_off()
             self._rig.switch(step.switching)
             procedure = run_sweep(step.sweep, instruments)
-            # With RF off nothing leaves the box, however its lid stands.
+            # With RF off nothing leaves the box, so the lid may be open or closed.
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()
             then = None
@@ -371,8 +374,8 @@ class Runner:
         return await self._on_bench(work)
 
     async def _on_bench(self, work: Callable[[], T]) -> T:
-        """Run `work` on the bench thread; after a lost link or a garbled reply, with the link
-        opened anew and RF off, the whole of it, twice."""
+        """Run `work` on the bench thread. After a lost link or a garbled reply repeat all of it, at
+        most twice; before that the link is opened again and RF is switched off."""
         retry = Retry(
             first_s=LINK_FIRST_S, most_s=LINK_MOST_S, factor=4.0, tries=LINK_RETRIES, jitter=False
         )

@@ -1,4 +1,4 @@
-"""Small procedures of the rig, one that is woven into others, and how a link is opened."""
+"""Small procedures that the rig uses, and the opening of links."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ T = TypeVar("T")
 def link_to(
     instrument: Instrument, driver: Any, off: Sequence[str], cancel: Callable[[], bool]
 ) -> Link:
-    """A session to an instrument as the bench file has it. Raises what `Link.open` raises.
+    """Open a session to an instrument by its entry in the bench file. Raises as `Link.open` does.
 
-    off: messages that switch it off, where it radiates; the first that it hears.
+    off: messages that switch it off, if it radiates; they are sent first.
     """
     return Link.open(
         driver.name,
@@ -38,21 +38,21 @@ def link_to(
 
 
 def sent(batch: Batch) -> Procedure[None]:
-    """One batch without a reply."""
+    """Send one batch that has no reply."""
     yield batch
 
 
 def asked(question: Exchange) -> Procedure[Any]:
-    """The value of one question."""
+    """Ask one question; returns the value of its reply."""
     (value,) = yield (question,)
     return value
 
 
 def switched(driver: Any, channels: list[int]) -> Procedure[None]:
-    """Close channels and see that they are. Raises InstrumentRefused."""
+    """Close channels and ask whether they are closed. Raises InstrumentRefused if not."""
     yield driver.close(channels)
     if not driver.has("closed_query"):
-        return  # it cannot be asked; the worksheet says so
+        return  # this switch cannot be asked, which the worksheet states
     (closed,) = yield (driver.closed_query(channels),)
     missing = [number for number, shut in zip(channels, closed, strict=True) if not shut]
     if missing:
@@ -66,8 +66,8 @@ def switched(driver: Any, channels: list[int]) -> Procedure[None]:
 def told_before_rf(
     procedure: Procedure[T], sources: Collection[str], about_to_radiate: Callable[[], None]
 ) -> Procedure[T]:
-    """Run `procedure`; `about_to_radiate` is called before the first message that lets one of
-    the sources radiate, and what it raises keeps that message from being sent."""
+    """Run `procedure`, and call `about_to_radiate` before the first message that lets one of the
+    sources radiate. If that call raises, the message is not sent."""
     replies: list[Any] = []
     told = False
     try:
@@ -88,7 +88,8 @@ def told_before_rf(
 
 @contextmanager
 def insisting(link: Link | None) -> Iterator[None]:
-    """OFF is said again and again while this source is waited for."""
+    """While this context is open, OFF is sent again and again as long as the source is waited
+    for."""
     if link is None:
         yield
         return
@@ -100,7 +101,7 @@ def insisting(link: Link | None) -> Iterator[None]:
 
 
 def fault(name: str, error: Exception) -> InstrumentRefused:
-    """A fault in benchd or a driver that came between benchd and RF off, in words."""
+    """An error for a fault in benchd or a driver that prevented RF off."""
     return InstrumentRefused(
         f"RF off could not be verified: {type(error).__name__}: {error}",
         where=name,

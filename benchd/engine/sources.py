@@ -34,13 +34,13 @@ _REPLIES = ("0", "1", "OFF", "ON", "+0", "+1", "0.0", "1.0")
 
 
 class RecordNotKept(BenchdError):
-    """The sources could not be written down, so RF was not switched on."""
+    """The record of sources could not be written, so RF was not switched on."""
 
     family = "record-not-kept"
 
 
 def radiating(bench: Bench) -> list[str]:
-    """Names of instruments with an RF output: sources, and analyzers that track."""
+    """Names of instruments with an RF output: sources, and analyzers with a tracking output."""
     return [
         name
         for name, instrument in bench.instruments.items()
@@ -52,7 +52,7 @@ def radiating(bench: Bench) -> list[str]:
 
 
 def made_drivers(bench: Bench) -> dict[str, Any]:
-    """A driver for each instrument. Raises InstrumentRefused for one that cannot be had."""
+    """Make a driver for each instrument. Raises InstrumentRefused if one cannot be made."""
     with translated():
         return {
             name: find_driver(instrument.driver)(
@@ -63,7 +63,7 @@ def made_drivers(bench: Bench) -> dict[str, Any]:
 
 
 def known_sources(bench: Bench, drivers: Mapping[str, Any]) -> list[KnownSource]:
-    """How each RF output of the bench is switched off, in the words of its driver."""
+    """How each RF output of the bench is switched off: the messages of its driver."""
     return [_known(name, bench.instruments[name], drivers[name]) for name in radiating(bench)]
 
 
@@ -100,7 +100,7 @@ def _known(name: str, instrument: Any, driver: Any) -> KnownSource:
 
 
 def _replies(form: Any) -> list[str]:
-    """Replies that may tell whether RF is on: SCPI's own, and those of the bench file.
+    """Possible replies to the question whether RF is on: those of SCPI and those in the bench file.
 
     form: the bench file's `replies:` for the question, a text with {value} or a table of words.
     """
@@ -114,7 +114,7 @@ def _replies(form: Any) -> list[str]:
 
 
 def _reads(parse: Any, word: str, headed: bool) -> bool | None:
-    """How the driver understands a reply; None where it does not."""
+    """Whether the driver reads a reply as on; None if it cannot read it."""
     try:
         found = parse(f"RF {word}" if headed else word)
     except (UnexpectedReply, DriverError, ValueError):
@@ -123,14 +123,14 @@ def _reads(parse: Any, word: str, headed: bool) -> bool | None:
 
 
 def _lowest(instrument: Any, driver: Any) -> tuple[str, ...]:
-    """Messages that set its level to the lowest it has."""
+    """Messages that set the lowest level of the instrument."""
     try:
         if isinstance(instrument, SourceInstrument):
             return (driver.set_level(instrument.level_dbm.least).message,)
         batch = driver.tracking_on(instrument.tracking_level_dbm.least)
         return tuple(exchange.message for exchange in batch if not exchange.radiates)
     except Exception as error:
-        # A driver of another package may not have it; OFF is what counts.
+        # A driver of another package may lack this command. OFF alone is required.
         _log.warning("no words for the lowest level", instrument=instrument, error=repr(error))
         return ()
 
@@ -138,8 +138,8 @@ def _lowest(instrument: Any, driver: Any) -> tuple[str, ...]:
 class SourceRecord:
     """The record of one bench on disk, for as long as a daemon runs.
 
-    verified: keys of sources that were verified off since the records of before were written;
-    what an earlier bench file named and is not among them stays in the record.
+    verified: keys of sources that were verified off since the earlier records were written. Sources
+    of an earlier bench file that are not among them stay in the record.
     """
 
     def __init__(
@@ -160,11 +160,11 @@ class SourceRecord:
         self._kept = False
 
     def follow(self, bench: Bench, drivers: Mapping[str, Any], verified: set[Any]) -> SourceRecord:
-        """The record after the bench file has changed; what is not verified off stays in it."""
+        """The record for a changed bench file; sources that are not verified off stay in it."""
         return SourceRecord(bench, drivers, self._bench_file, self._data, verified)
 
     def keep(self) -> None:
-        """See that it is on disk in at least one of its two places. Raises RecordNotKept."""
+        """Write it to at least one of its two places on disk. Raises RecordNotKept."""
         with self._lock:
             folders = (self._data, state_folder())
             if self._kept and all((folder / self._name).exists() for folder in folders):
@@ -182,7 +182,7 @@ class SourceRecord:
             self._kept = True
 
     def close(self, *, verified_off: bool) -> None:
-        """The daemon ends; say whether it leaves every source verified off."""
+        """The daemon ends. verified_off: whether every source is verified off."""
         with self._lock:
             if verified_off and self._kept:
                 clean = all(source.current for source in self._record.sources)

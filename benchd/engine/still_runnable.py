@@ -1,4 +1,4 @@
-"""May a job still run as it was once resolved? Between queueing and running, a bench can change."""
+"""Checking that a queued job may still run, since the bench file may have changed since then."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from benchd.worksheet import CaptureStep, ReduceStep, RouteStep, SwitchSetting, 
 
 
 def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> None:
-    """Refuse a worksheet whose remaining steps the bench as described now contradicts.
+    """Refuse a worksheet if the present bench file contradicts its remaining steps.
 
-    Its level budget and what it says of cables and switches come from the bench file that was in
-    force when it was queued. Raises OrderRefused naming every difference.
+    Its level budget, cables and switch settings come from the bench file that was in force when it
+    was queued. Raises OrderRefused naming every difference.
     """
     if worksheet.bench_hash == bench.hash:
         return
@@ -39,7 +39,8 @@ def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> N
 
 
 def _switched_otherwise(step: CaptureStep | RouteStep, bench: Bench) -> list[str]:
-    """RF would go where the level budget did not look: the channels to close are the step's own."""
+    """Whether the switch channels of a step's route have changed. The step would close those that
+    it was queued with, and RF would take a path that the level budget did not check."""
     route = bench.routes.get(step.route)
     if route is None:
         return [f"there is no route {step.route} any more"]
@@ -92,10 +93,10 @@ def outdated(
     now: datetime,
     identities: Mapping[str, str],
 ) -> list[str]:
-    """Why captures from before an interruption no longer serve the steps that remain.
+    """Reasons why captures from before an interruption cannot be used for the remaining steps.
 
-    captures: the job's, newest first. identities: as the instruments gave them now; one that
-    does not answer says nothing. Empty where the job may resume.
+    captures: those of the job, newest first. identities: of the instruments that answer now; the
+    others are not compared. Empty if the job may resume.
     """
     newest: dict[str, CaptureRow] = {}
     for row in captures:

@@ -1,8 +1,8 @@
-"""Are the stored captures there that a job will need? Asked before it measures, not after.
+"""Checking, before a job measures, that the stored captures that it will need exist.
 
-A reduction may take the newest stored baseline, or the newest stored reflection of an antenna.
-Where there is none that fits, the job would measure for hours and then fail. So a capture that is
-still to be taken is held against the store just as it will be once it is there.
+A reduction may use the newest stored baseline, or the newest stored reflection of an antenna. If
+none fits, the job would measure for hours and then fail. So a capture that is still to be taken is
+compared with the store now, in the same way as it will be when it has been taken.
 """
 
 from __future__ import annotations
@@ -34,19 +34,19 @@ _SAME_GRID = ("method", "start_hz", "stop_hz", "points", "refine")
 _SAME_WAY = ("method", "level_dbm", "resolution_bandwidth_hz", "detector")
 
 Ahead = tuple[Worksheet, int]
-"""A job that has not ended: its worksheet, and the step that it stands at."""
+"""A job that has not ended: its worksheet, and its current step."""
 
 Jobs = Callable[[], Sequence[Ahead]]
-"""The job that is asked about, then those ahead of it."""
+"""Returns the job that is checked, followed by the jobs ahead of it."""
 
 
 @dataclass(frozen=True)
 class StoredInputs:
-    """What there is to choose from.
+    """The stored captures that a job may use.
 
-    identities: of the instruments, as far as they have told; the others are taken to be those of
-        the newest captures.
-    now: a stored capture must not be older than a recipe allows by then.
+    identities: of the instruments that have answered; the others are assumed to be those of the
+        newest captures.
+    now: the time from which the age of stored captures is counted.
     """
 
     store: Store
@@ -55,9 +55,10 @@ class StoredInputs:
     now: datetime
 
     def require(self, worksheet: Worksheet, step_index: int, ahead: Iterable[Ahead] = ()) -> None:
-        """Raises OrderRefused where a capture that is not measured yet would find none to fit.
+        """Raise OrderRefused if no stored capture will fit a capture that is still to be taken.
 
-        ahead: jobs whose captures will be there by then; read only where the store does not serve.
+        ahead: jobs that run before, whose captures will exist by then. They are read only if the
+        store has no fitting capture.
         """
         jobs = _once([(worksheet, step_index)], ahead)
         found: list[str] = []
@@ -150,7 +151,7 @@ class StoredInputs:
         return []
 
     def _planned(self, worksheet: Worksheet, step: CaptureStep) -> Capture:
-        """The capture as it will be, its levels left at nothing: only how it was taken counts."""
+        """The capture as it will be, without levels, since only how it is taken is compared."""
         rows = self.store.captures(bench=worksheet.bench, limit=LOOKED_AT)
         grid = self._grid(rows, step)
         names = [step.source, step.analyzer, *(one.instrument for one in step.switching)]
@@ -173,7 +174,8 @@ class StoredInputs:
         )
 
     def _grid(self, rows: Iterable[CaptureRow], step: CaptureStep) -> FloatArray:
-        """The grid that such a plan gave before: instruments may round it. Else the plan's."""
+        """The grid of an earlier capture by the same plan, since instruments may round frequencies;
+        else the grid of the plan."""
         plan = step.sweep.model_dump(mode="json")
         for row in rows:
             if row.route == step.route and _agree(row.settings, plan, _SAME_GRID):
@@ -187,7 +189,7 @@ class StoredInputs:
 
 
 def _once(own: list[Ahead], ahead: Iterable[Ahead]) -> Jobs:
-    """All of them, read when they are asked for first: a thousand jobs may wait."""
+    """All jobs, read once and only when needed, since a thousand jobs may be waiting."""
     read: list[Ahead] = []
 
     def jobs() -> Sequence[Ahead]:
@@ -199,7 +201,10 @@ def _once(own: list[Ahead], ahead: Iterable[Ahead]) -> Jobs:
 
 
 def _to_come(jobs: Sequence[Ahead], test: CaptureStep) -> Iterator[CaptureStep]:
-    """What will be there when `test` is reduced; of its own job, the first, what is earlier."""
+    """The captures that will exist when `test` is reduced.
+
+    Of its own job, which is the first, only earlier ones count.
+    """
     for number, (worksheet, step_index) in enumerate(jobs):
         for one in worksheet.steps[step_index:]:
             if isinstance(one, CaptureStep) and (number > 0 or one.index < test.index):
@@ -207,7 +212,8 @@ def _to_come(jobs: Sequence[Ahead], test: CaptureStep) -> Iterator[CaptureStep]:
 
 
 def _alike(one: CaptureStep, other: CaptureStep, *, other_grid: bool) -> bool:
-    """Whether two captures will have been taken the same way, on one grid or within its span."""
+    """Whether two planned captures are taken the same way. Their grids must be equal; with
+    `other_grid` it is enough that one lies within the span of the other."""
     plans = (one.sweep.model_dump(mode="json"), other.sweep.model_dump(mode="json"))
     grid = _agree(*plans, _SAME_GRID) or (other_grid and _spans(one.sweep, other.sweep))
     return grid and one.fixtures == other.fixtures and _agree(*plans, _SAME_WAY)
@@ -222,7 +228,7 @@ def _spans(one: SweepPlan, other: SweepPlan) -> bool:
 
 
 def _antennas(settings: ReductionSettings, tests: Iterable[CaptureStep]) -> list[str]:
-    """The antennas whose reflections a reduction wants to know."""
+    """The antennas whose reflections a reduction needs."""
     named = [
         *(getattr(settings, "antennas", None) or []),
         getattr(settings, "range_antenna", None),

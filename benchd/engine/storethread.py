@@ -1,4 +1,4 @@
-"""The store as the event loop sees it: every call on one thread of its own."""
+"""Calls of the store from the event loop, all on one thread of their own."""
 
 from __future__ import annotations
 
@@ -24,11 +24,11 @@ T = TypeVar("T")
 
 
 class StoreThread:
-    """Runs store calls and reductions off the event loop, one at a time.
+    """Runs store calls and reductions on a thread, one at a time.
 
-    In the order in which they came, but those of `call_first` ahead of all others.
+    They run in the order in which they came, except that those of `call_first` go before others.
 
-    trouble: what the store says keeps it from working; empty while it works.
+    trouble: why the store cannot be used; empty while it works.
     """
 
     def __init__(self) -> None:
@@ -39,14 +39,14 @@ class StoreThread:
         self._lock = threading.Lock()
 
     async def call(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        """Run `function` on the store thread. A cancelled wait lets the call finish first.
+        """Run `function` on the store thread.
 
-        So that after a cancellation nothing of it is still under way.
+        If the wait is cancelled, the call still finishes first, so that nothing runs on afterwards.
         """
         return await self._run(1, lambda: function(*args, **kwargs))
 
     async def call_first(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        """As `call`, ahead of whatever waits: for orders that make things safer."""
+        """As `call`, but before all waiting calls: for orders that make things safer."""
         return await self._run(0, lambda: function(*args, **kwargs))
 
     async def _run(self, rank: int, work: Callable[[], T]) -> T:
@@ -56,13 +56,13 @@ class StoreThread:
         def run() -> None:
             try:
                 outcome.set_result(work())
-            # Whatever it was, it belongs to the caller.
+            # Any error is passed on to the caller.
             except BaseException as error:
                 outcome.set_exception(error)
 
         with self._lock:
             heapq.heappush(self._waiting, (rank, next(self._order), run))
-        # One turn of the thread for each call; which call it carries out is decided when it runs.
+        # The thread gets one task for each call. Which call it carries out is chosen when it runs.
         self._pool.submit(self._run_next)
         future = asyncio.wrap_future(outcome, loop=loop)
         try:
@@ -77,12 +77,12 @@ class StoreThread:
         work()
 
     async def patiently(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        """Run `function`; where the store can take nothing now, again and again.
+        """Run `function`; repeat it while the store cannot be written.
 
-        Nothing of a failed transaction was kept, so that it may be tried as it stands. A full or
-        write-protected disk is waited for without end: somebody makes room, and what was measured
-        is not lost. Other trouble (a backup holds the database) is given about a minute.
-        Raises StoreError after that, and at once where waiting does not help.
+        A failed transaction leaves nothing behind, so it can be repeated. With a full or
+        write-protected disk it is repeated without limit: a person can make room, and no
+        measurement is lost. Other trouble (a backup locks the database) may last about a minute.
+        Raises StoreError after that, and at once if waiting cannot help.
         """
         retry = Retry(first_s=FIRST_S, most_s=MOST_S, tries=MOST_RETRIES, jitter=False)
         while True:

@@ -1,4 +1,4 @@
-"""Driver errors to benchd's, at one boundary."""
+"""Translating the errors of drivers to those of benchd, in one place."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from drivers import errors as theirs
 
 @contextmanager
 def translated() -> Iterator[None]:
-    """Turn what `drivers` raises into the families of `benchd.errors`, keeping the cause."""
+    """Raise errors of `drivers` as the fitting class of `benchd.errors`, keeping the cause."""
     try:
         yield
     except theirs.Stopped as error:

@@ -1,8 +1,8 @@
-"""How the daemon is: what `health` tells, and whether somebody must be woken for it.
+"""The state of the daemon: the answer to `health`, and whether a person must be woken.
 
-Somebody is woken where RF is not verified off, where the bench thread hangs, where nothing can be
-stored, or where jobs that may run stand still. A broker that is away wakes nobody: what it missed
-waits in the outbox. Nor does an instrument that no job needs now, or a job that asks for hands.
+There are four reasons to wake somebody: RF is not verified off, the bench thread hangs, nothing can
+be stored, or jobs that may run do not proceed. An unreachable broker is none, since its messages
+wait in the outbox. Nor is an instrument that no job needs now, or a job that asks for hands.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ ASKING_FOR_S = 60.0
 
 @dataclass(frozen=True, slots=True)
 class StoreFacts:
-    """What the store and its disk tell. trouble: what keeps it from writing; empty if nothing."""
+    """Facts about the store and its disk. trouble: why it cannot write; empty if it can."""
 
     trouble: str
     pending: int | None
@@ -42,9 +42,10 @@ class StoreFacts:
 
 
 class Vitals:
-    """Gathers what is known without waiting for the bench, the broker or a reduction.
+    """Gathers the facts without waiting for the bench, the broker or a reduction.
 
-    data: the folder of the database. broker: how the way to the broker stands, None without one.
+    data: the folder of the database. broker: the state of the connection to the broker, None
+    without one.
     """
 
     def __init__(
@@ -69,7 +70,7 @@ class Vitals:
         self._write_trouble = ""
 
     async def document(self, base: dict[str, Any], instruments: list[Any]) -> dict[str, Any]:
-        """The whole of `health`. base: what the desk knows. instruments: as `Rig.states`."""
+        """The whole answer to `health`. base: the desk's part. instruments: see `Rig.states`."""
         facts = await self._facts()
         now = datetime.now(UTC)
         store = base["store"] or facts.trouble
@@ -107,9 +108,10 @@ class Vitals:
     # -- gathering ---------------------------------------------------------------------------
 
     async def _facts(self) -> StoreFacts:
-        """From the disk, in a thread of its own; a disk that hangs is told and not waited for.
+        """The facts about store and disk, read by a thread of its own.
 
-        Asked once for all who want to know at the same time.
+        If the disk hangs, that is reported and not waited for. Callers at the same time share one
+        reading.
         """
         if self._asked is None or self._asked.done():
             self._asked = asyncio.create_task(self._gather(), name="health")
@@ -136,7 +138,7 @@ class Vitals:
         return StoreFacts(self._try_writing(), pending, jobs, free)
 
     def _try_writing(self) -> str:
-        """What keeps the store from writing. Tried now and then, since each try uses the disk."""
+        """Why the store cannot write; empty if it can. Tried only now and then, since it writes."""
         now = time.monotonic()
         if (
             self._tried_at is None
@@ -191,7 +193,7 @@ def _queue_trouble(queue: dict[str, Any], running: str | None) -> list[str]:
 
 
 def _notes(base: dict[str, Any], broker: dict[str, Any] | None, jobs: list[JobRow]) -> list[str]:
-    """What a person may want to know in the morning."""
+    """Notes on matters that are not urgent, for a person to read in the morning."""
     notes = [f"{name} does not answer" for name in base["lost"]]
     if base.get("bench_trouble"):
         notes.append(f"the bench stays as it was: {base['bench_trouble']}")

@@ -1,4 +1,4 @@
-"""What ends a job under way from outside: an order to withdraw it, or the end of its window."""
+"""The two reasons from outside to stop a running job: its withdrawal, and the end of its window."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from benchd.store import JobRow
 from benchd.worksheet import Worksheet
 
 LOOK_S = 0.25
-"""How often the clock is looked at. By the wall clock, which can be set: no long sleeps."""
+"""Time between two looks at the wall clock. One long sleep would miss that the clock was set."""
 
 Reason = Literal["", "withdrawn", "window"]
 
 
 class Halt:
-    """Says whether the running job must stop, and why. Used on the event loop only.
+    """Whether the running job must stop, and why. Used on the event loop only.
 
     stop: the rig's flag, which ends a procedure on the bench thread within a tenth of a second.
-    woken: set by `ready` and by every reason to stop, for whoever waits for a person.
+    woken: set by `ready` and by every reason to stop, to end the wait for a person's answer.
     """
 
     def __init__(self, stop: threading.Event) -> None:
@@ -33,13 +33,13 @@ class Halt:
         self.reason: Reason = ""
 
     def begin(self) -> None:
-        """A new job: nothing speaks against it yet."""
+        """Begin a new job, with no reason to stop."""
         self.reason = ""
         self._stop.clear()
         self.woken.clear()
 
     def withdraw(self) -> None:
-        """Stop because somebody ordered it. This reason comes before any other."""
+        """Stop because a person has withdrawn the job. This reason replaces any other."""
         self._end("withdrawn")
 
     def close_window(self) -> None:
@@ -52,7 +52,7 @@ class Halt:
         self.woken.set()
 
     def check(self) -> None:
-        """Raise Cancelled where the job must stop."""
+        """Raise Cancelled if the job must stop."""
         if self.reason:
             raise Cancelled(self.reason)
 
@@ -87,7 +87,8 @@ async def _at(moment: datetime, call: Callable[[], None]) -> None:
 def window_closed(
     job: JobRow, worksheet: Worksheet | None, step_index: int, zone: tzinfo
 ) -> BenchdError:
-    """The reason in words: where the job stood when its window closed, in the bench's zone."""
+    """The reason in words: the job's step when its window closed, and the time in the bench's
+    zone."""
     assert job.finish_by is not None
     place = f"step {step_index + 1} of {job.steps_total}"
     if worksheet is not None and step_index < len(worksheet.steps):

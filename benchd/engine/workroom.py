@@ -1,9 +1,9 @@
-"""Work that may take long, or never end, kept away from the store and from the event loop.
+"""A thread for work that may take long or never end, apart from the store and the event loop.
 
-Reading a folder of recipes can hang for ever (a network folder whose server is gone). Unrolling a
-recipe of thousands of steps, or reducing a night again, takes seconds. Neither may hold up the
-orders that make things safer, and neither may keep the daemon from ending: the thread is a daemon
-thread, which nobody waits for.
+Reading a folder of recipes may hang for ever (a network folder whose server is gone). Resolving a
+recipe of thousands of steps, or reducing a night again, takes seconds. Neither may delay the orders
+that make things safer, or prevent the daemon from ending. So the thread is a daemon thread, which
+is not waited for at the end.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ T = TypeVar("T")
 
 
 class Workroom:
-    """One thread that does one thing after the other, with room for few that wait.
+    """One thread that does one call after the other, with a limit on how many may wait.
 
-    what: what is being done there, for messages: "reading the recipes".
+    what: the kind of work, for messages: "reading the recipes".
     limit_s: longest time that a caller waits. The work itself cannot be stopped; until it ends,
         callers are refused as soon as they have waited that long.
     most_waiting: calls that may be under way or waiting; more are refused at once.
@@ -43,7 +43,7 @@ class Workroom:
         self._thread: threading.Thread | None = None
 
     async def call(self, function: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T:
-        """Run `function` on the room's thread. Raises Busy where that cannot be had in time."""
+        """Run `function` on this thread. Raises Busy if it does not end in time."""
         loop = asyncio.get_running_loop()
         future: asyncio.Future[Any] = loop.create_future()
 
@@ -52,15 +52,15 @@ class Workroom:
                 set_it(outcome)
 
         def work() -> None:
-            # Whoever has given up waiting needs no answer.
+            # The caller has given up waiting and needs no answer.
             if future.done():
                 return
             try:
                 outcome, set_it = function(*args, **kwargs), future.set_result
-            # Whatever it was, it belongs to the caller.
+            # Any error is passed on to the caller.
             except BaseException as error:
                 outcome, set_it = error, future.set_exception  # type: ignore[assignment]
-            # The loop may be gone when hung work comes back.
+            # The event loop may have ended before work that hung returns.
             with suppress(RuntimeError):
                 loop.call_soon_threadsafe(tell, set_it, outcome)
 
