@@ -1,9 +1,9 @@
-"""Is a capture what its path can give? Asked of every sweep before it counts as good.
+"""Checking every sweep for signs of a broken path, before its capture counts as good.
 
-A switch that lost its power, a cable pulled off, an analyzer that stands still or a source that
-delivers something else give a trace that looks like a measurement. Here it is held against what
-the bench file says of the path: the level budget, the coupler's leak, the antennas of a range.
-The margins are in `benchd.reduce.pathcheck`.
+A switch without power, a loose cable, an analyzer whose display is frozen, or a source that
+delivers something else give a trace that looks like a measurement. So the trace is compared with
+what the bench file states of the path: the level budget, the coupler's leak, and the antennas of a
+range. The margins are in `benchd.reduce.pathcheck`.
 """
 
 from __future__ import annotations
@@ -40,34 +40,35 @@ from benchd.traces import FloatArray
 from benchd.worksheet import CaptureStep
 
 BASELINE_MARGIN_DB = 12.0
-"""How far open, short or thru may lie below what the stated losses give. A poor source match
-takes 2 dB away by ripple; tables written by hand are off by some dB, not by this."""
+"""How far open, short or thru may lie below the level that follows from the stated losses, dB. A
+poor source match lowers the level by 2 dB in places; tables written by hand are wrong by some dB,
+but not by this much."""
 
 AS_EXPECTED_DB = 3.0
-"""A baseline near the noise that lies within this of what the path gives is what the path gives:
-a source set very low, not a broken way. Noise alone would have to lie there by chance."""
+"""A baseline near the noise is accepted if it lies within this of the expected level, dB: the
+source is then set very low, and the path is whole. Noise alone would lie there only by chance."""
 
 RANGE_MARGIN_DB = 30.0
-"""How far a reference antenna of stated gain may lie below Friis's formula over a quarter of its
-sweep: crossed polarisation costs 20 dB, a wall's null is narrow."""
+"""How far the level of a reference antenna of stated gain may lie below Friis' formula over a
+quarter of its sweep, dB. Crossed polarisation costs 20 dB; a null caused by a wall is narrow."""
 
 UNSTATED_GAIN_DBI = -10.0
-"""Taken for a range antenna of which nothing is stated: a short piece of wire."""
+"""Gain assumed for a range antenna whose gain is not stated: that of a short piece of wire."""
 
 LOST_DB = 10.0
-"""Fall of one and the same point within a sweep that no person walking by and no cable touched
-brings about: with an open lid people change a level by some 3 dB (`stillness`)."""
+"""If one point falls by this much within a sweep, dB, something has broken. A person walking by or
+a touched cable changes less: with an open lid people change a level by some 3 dB (`stillness`)."""
 
 NEAR_DESIGN = 0.15
-"""Distance from an antenna's design frequency, as a share of it, within which its gain counts."""
+"""An antenna's stated gain is used within this distance of its design frequency, as a fraction."""
 
 
 def broken_path(
     bench: Bench, step: CaptureStep, sweep: Sweep, before: Sweep | None = None
 ) -> PathBroken | None:
-    """Why the path cannot have given this sweep, or None where it can have.
+    """Why the path seems to be broken, judged by this sweep; None if it seems whole.
 
-    before: the sweep that the same analyzer gave last, if any.
+    before: the last sweep of the same analyzer, if any.
     """
     if step.sweep.rf == "off":
         return None
@@ -83,7 +84,7 @@ def broken_path(
 
 
 def switch_opened(step: CaptureStep, where: str, channels: list[int]) -> PathBroken:
-    """The error for a switch that no longer stood as it was set when the sweep ended."""
+    """The words for a switch that was not in the set position any more when the sweep ended."""
     return PathBroken(
         f"after the sweep the switch said that channels {channels} are open, which were closed "
         "before it",
@@ -97,7 +98,7 @@ Said = tuple[str, str]
 
 
 def _standing_still(step: CaptureStep, sweep: Sweep, before: Sweep | None) -> Said | None:
-    """The analyzer repeats itself."""
+    """Why the analyzer seems to return the same readings again and again; None if it does not."""
     level = sweep.level_dbm
     advice = (
         f"Look at the analyzer {step.analyzer}: its screen may be frozen, or it sweeps no more. "
@@ -122,7 +123,8 @@ def _standing_still(step: CaptureStep, sweep: Sweep, before: Sweep | None) -> Sa
             f"Look whether RF of {step.source} is off. {advice}",
         )
     if np.unique(noise).size < 3 or step.sweep.method == "hold" or step.sweep.average > 1:
-        # Nothing shows that its readings scatter, or means hide how finely it shows them.
+        # Either the noise readings show no scatter to compare with, or averaging hides the
+        # resolution of the readings.
         return None
     step_db, sd_db = display_step_db(level), _least_spread_db(step, sweep)
     still = stands_still(level, step_db, sd_db)
@@ -141,10 +143,11 @@ def _standing_still(step: CaptureStep, sweep: Sweep, before: Sweep | None) -> Sa
 
 
 def _least_spread_db(step: CaptureStep, sweep: Sweep) -> FloatArray:
-    """Half the spread that noise alone gives each reading, shape (n,), dB: never too much.
+    """Half the standard deviation of each reading from noise alone, shape (n,), dB.
 
-    A mean of n powers of carrier and noise scatters by 4.343 sqrt(1 + 2 g)/(1 + g)/sqrt(n) dB at
-    the carrier to noise ratio g (`benchd.reduce.noise`).
+    Half of it, so as not to expect too much scatter. A mean of n powers of carrier and noise has
+    the standard deviation 4.343 sqrt(1 + 2 g)/(1 + g)/sqrt(n) dB at the carrier to noise ratio g
+    (`benchd.reduce.noise`).
     """
     assert sweep.noise_dbm is not None
     plan = step.sweep
@@ -153,7 +156,7 @@ def _least_spread_db(step: CaptureStep, sweep: Sweep) -> FloatArray:
     over_noise = 10.0 ** ((sweep.level_dbm - float(np.median(sweep.noise_dbm))) / 10.0)
     ratio = np.maximum(over_noise - 1.0, 0.0)
     if plan.detector == "power":
-        # A power meter's noise stays the same whatever arrives.
+        # A power meter's noise does not depend on the level.
         own_db: FloatArray = 0.5 * DB_PER_NAT / np.maximum(over_noise, 1.0)
         return own_db / math.sqrt(plan.average)
     spread_db: FloatArray = 0.5 * DB_PER_NAT * np.sqrt(1.0 + 2.0 * ratio) / (1.0 + ratio)
@@ -163,7 +166,7 @@ def _least_spread_db(step: CaptureStep, sweep: Sweep) -> FloatArray:
 def _impossible(bench: Bench, step: CaptureStep, sweep: Sweep) -> Said | None:
     seen = np.ones(sweep.level_dbm.shape, bool) if sweep.visited is None else sweep.visited
     if np.count_nonzero(seen) < min(LEAST_POINTS, seen.size):
-        return None  # said by its own flag
+        return None  # this case has a flag of its own
     grid, level = sweep.frequency_hz[seen], sweep.level_dbm[seen]
     only = Sweep(grid, level)
     expected = typical_level_dbm(bench, step.route, step.sweep.level_dbm, grid)
@@ -191,10 +194,11 @@ def _impossible(bench: Bench, step: CaptureStep, sweep: Sweep) -> Said | None:
 
 
 def _lost_on_the_way(bench: Bench, step: CaptureStep, sweep: Sweep) -> str:
-    """What to say where the highest point is lower by far at the end of the sweep.
+    """Why the path seems to have broken during the sweep; None if it does not.
 
-    Over a range nothing is said unless most of the sweep stands clear of the noise: else the
-    highest point may have been a transmitter outside.
+    The highest point is read again at the end, and must not be much lower then. Over a range this
+    is judged only if most of the sweep is clear of the noise. Else the highest point may have been
+    a transmitter outside.
     """
     if sweep.again_dbm is None or sweep.noise_dbm is None:
         return ""
@@ -260,7 +264,7 @@ def _directivity_db(bench: Bench, out: list[str], grid: FloatArray) -> FloatArra
 def _friis_dbm(
     bench: Bench, step: CaptureStep, expected: FloatArray, grid: FloatArray
 ) -> FloatArray:
-    """Level over the range by Friis's formula, dBm; NaN where a stated gain does not count."""
+    """Level over the range by Friis' formula, dBm; NaN where a stated gain cannot be used."""
     box = bench.box
     assert box is not None
     distance_m = box.range_length_m or max(box.inside_m)
@@ -280,7 +284,8 @@ def _friis_dbm(
 def _reference_lost(
     bench: Bench, step: CaptureStep, level: FloatArray, expected: FloatArray, grid: FloatArray
 ) -> Run | None:
-    """A quarter of the sweep far below what two antennas of stated gain bring over the range."""
+    """Why the path seems broken if a quarter of the sweep is far below the level that two antennas
+    of stated gain give over the range; None otherwise."""
     if bench.box is None:
         return None
     short = np.nan_to_num(_friis_dbm(bench, step, expected, grid) - level, nan=-np.inf)
@@ -303,7 +308,7 @@ def _band(sweep: Sweep, run: Run) -> str:
 
 
 def _parts(bench: Bench, step: CaptureStep) -> str:
-    """Everything that the signal passes, in order."""
+    """The names of all parts that the signal passes, in order."""
     route = bench.routes[step.route]
     names = [element.partition(".")[0] for element in (*route.out, *route.back)]
     return ", ".join(dict.fromkeys((step.source, *names, step.analyzer)))

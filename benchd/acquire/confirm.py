@@ -1,4 +1,4 @@
-"""Settings that are asked about: the error queue is read behind every one of them."""
+"""Reading an instrument's error queue after every setting, so that the faulty one is known."""
 
 from __future__ import annotations
 
@@ -12,11 +12,13 @@ T = TypeVar("T")
 
 
 def confirmed(procedure: Procedure[T], drivers: Mapping[str, Any]) -> Procedure[T]:
-    """Run `procedure`; a batch of settings alone is sent one by one, each followed by a look at
-    the instrument's error queue. A batch that holds a query passes whole, so that the inner loop
-    of a sweep pays nothing; what it sets is checked when the queue is drained at the step's end.
+    """Run `procedure`, and check each setting by the instrument's error queue.
 
-    Raises `drivers.errors.Refused` with the very command that an instrument objected to.
+    A batch that holds only settings is sent one by one, with the error queue read after each. A
+    batch with a query is sent as it is, so that the inner loop of a sweep takes no longer. Its
+    settings are checked when the queue is read empty at the end of the step.
+
+    Raises `drivers.errors.Refused` with the command that the instrument did not accept.
     """
     try:
         step = next(procedure)

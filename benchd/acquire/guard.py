@@ -1,4 +1,4 @@
-"""How the box's lid must stand in a capture."""
+"""Checking that the box's lid is open or closed as a capture requires."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class LidClosed(BenchdError):
 
 
 def require_lid(is_open: bool, wanted: Literal["closed", "open"], *, where: str) -> None:
-    """Raise LidOpened or LidClosed where the lid does not stand as wanted."""
+    """Raise LidOpened or LidClosed if the lid is not as wanted."""
     if wanted == "open" and not is_open:
         raise LidClosed(
             "the lid of the box is closed, but this capture wants it open",

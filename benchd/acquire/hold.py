@@ -13,17 +13,17 @@ from benchd.worksheet import SweepPlan
 from drivers.exchange import Pause, Progress
 
 VISITED_MARGIN_DB = 10.0
-"""A bin counts as visited where it stands this far above the held noise. Held maxima of noise
-scatter by some 3 dB between bins; a source in the bin stands tens of decibels above it."""
+"""A bin counts as visited by the source if its level is this far above the held noise, dB. Held
+maxima of noise differ by some 3 dB between bins; a source in a bin is tens of dB above them."""
 
 _SLICE_S = 0.1
 
 
 def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
-    """Hold the maxima for `free_run_s` seconds, and say which bins the source was never seen in.
+    """Hold the maxima for `free_run_s` seconds, and find the bins that the source never visited.
 
-    The held noise is taken first, with RF off, over as many sweeps as the noise needs to show
-    its maxima (a tenth of the time). RF is left on: whoever runs this switches it off.
+    The held noise is read first, with RF off, for a tenth of that time, which is enough for the
+    noise to show its maxima. RF is left on at the end: the caller switches it off.
     """
     source, analyzer = instruments.source, instruments.analyzer
     assert source is not None, "a hold sweep needs a source; the worksheet guarantees one"
@@ -40,7 +40,8 @@ def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Swee
         "attenuation_db": plan.attenuation_db,
         "max_hold": True,
     }
-    # Tuned into the band with RF off: one that radiates all the same is in this noise too.
+    # The source is tuned into the band even with RF off: if it radiates all the same, the noise
+    # reading shows it.
     yield (source.set_level(plan.level_dbm),)
     middle_hz = float(np.round((plan.start_hz + plan.stop_hz) / 2.0))
     yield (source.set_frequency_settled(middle_hz),)
@@ -82,7 +83,7 @@ def hold_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Swee
 
 
 def _wait(seconds: float, before_s: float, total_s: float) -> Procedure[None]:
-    """Pause in slices, telling how far it is."""
+    """Pause in short slices, and report the progress after each."""
     slices = max(1, round(seconds / _SLICE_S))
     for number in range(slices):
         yield Pause(seconds / slices)

@@ -1,6 +1,6 @@
-"""Listening: a sweep with RF off, for what comes into the box by itself.
+"""Listening: a sweep with RF off, to find signals that enter the box from outside.
 
-The source is never spoken to. Whoever runs this has verified that RF is off, and does so again
+Nothing is sent to the source. The caller has verified that RF is off, and verifies it again
 afterwards.
 """
 
@@ -22,8 +22,10 @@ _SLICE_S = 0.1
 
 
 def listening_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
-    """The plan's band with RF off: `stepped` looks at each point in turn, `tracking` averages
-    whole traces, `hold` holds the maxima for `free_run_s`, which catches short transmissions.
+    """Sweep the plan's band with RF off.
+
+    `stepped` reads the points one after the other, `tracking` averages whole traces, and `hold`
+    holds the maxima for `free_run_s`, which also catches short transmissions.
     """
     analyzer = instruments.analyzer
     if plan.method == "stepped":

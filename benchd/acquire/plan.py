@@ -1,4 +1,4 @@
-"""What every sweep is given and what every sweep returns."""
+"""The input and the result of every sweep procedure."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ class SweepInstruments:
 
     `source` is None where the analyzer has a tracking output.
 
-    They can do what `drivers.protocols` asks of their kinds, and of the sweep's method.
+    The drivers have the methods that `drivers.protocols` requires for their kinds and for the
+    sweep's method.
     """
 
     analyzer: Any
@@ -55,11 +56,11 @@ class Sweep:
     off_dbm: tuple[float, ...] = ()
 
     def with_off_readings(self, off_dbm: tuple[float, ...]) -> Sweep:
-        """The same sweep, with what was read after it."""
+        """The same sweep, with the readings with RF off that were taken after it."""
         return replace(self, off_dbm=off_dbm)
 
     def traces(self) -> tuple[Trace, ...]:
-        """As traces: `level` first, then `scatter` and `noise` where they were taken."""
+        """The sweep as traces: `level` first, then `scatter` and `noise` if they were taken."""
         found = [Trace("level", Form.LEVEL_DBM, self.frequency_hz, self.level_dbm, self.visited)]
         if self.scatter_db is not None:
             found.append(Trace("scatter", Form.RATIO_DB, self.frequency_hz, self.scatter_db))

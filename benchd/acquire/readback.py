@@ -1,4 +1,4 @@
-"""Settings asked back: a source that ignores an order gives a plausible wrong trace."""
+"""Asking settings back, since a source that ignores a command gives a plausible but wrong trace."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ NOT_READ_BACK = "not-read-back"
 
 
 def settings_read_back(*settings: Setting | None) -> Procedure[tuple[str, ...]]:
-    """Ask for each setting, and hold the answer against what was sent.
+    """Ask for each setting, and compare the answer with the value that was sent.
 
-    settings: None stands for one that this instrument cannot be asked for.
-    Returns the flags of a capture. Raises InstrumentRefused with what was sent and found.
+    settings: None stands for a setting that this instrument cannot be asked for.
+    Returns flags for the capture. Raises InstrumentRefused with the value sent and the value found.
     """
     for setting in settings:
         if setting is None:

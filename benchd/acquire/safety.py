@@ -1,4 +1,4 @@
-"""RF off, and proof of it."""
+"""Switching RF off and verifying it by query."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from benchd.errors import InstrumentRefused
 
 
 def rf_off_verified(sources: Sequence[Any]) -> Procedure[None]:
-    """Switch every source off, then ask each that can be asked whether it is.
+    """Switch every source off, then ask each one whether it is off.
 
-    A source without such a question (the worksheet says so) is told, and the readings that every
-    capture takes with RF off show whether it obeyed.
+    Some sources have no query for that, which the worksheet states. They are only sent OFF, and the
+    readings that every capture takes with RF off show whether they have obeyed.
     Raises InstrumentRefused naming each source that still answers "on".
     """
     if not sources:

@@ -1,9 +1,9 @@
-"""Does a source that says "RF off" still radiate? What the analyzer reads decides.
+"""Measuring whether a source still radiates although it reports "RF off".
 
-A reading with RF off says little by itself: it may be noise, or a transmitter outside. So it is
-held against the reading with RF on; and where it did not drop, the source is tuned away and back,
-or its level lowered and raised, with its output off all the while. A reading that follows that
-is the source's: no noise and no stranger does what is ordered here.
+A reading with RF off alone tells little: it may be noise, or a transmitter outside. So it is
+compared with the reading with RF on. If it did not drop, the source is tuned away and back, or its
+level is lowered and raised, while its output is off. If the reading follows these commands, it
+comes from the source, since neither noise nor another transmitter reacts to them.
 """
 
 from __future__ import annotations
@@ -22,27 +22,30 @@ from benchd.reduce.pathcheck import noise_over
 from benchd.worksheet import SweepPlan
 
 DROP_DB = 20.0
-"""A reading that falls by this when RF is switched off came from the source, and is gone. No
-source has a ratio of on to off as poor as that (common practice, no source)."""
+"""If a reading falls by this when RF is switched off, dB, the source counts as off. Even a poor
+source has a higher ratio of on to off (common practice, no source)."""
 
 FOLLOWS_DB = 6.0
-"""A change of the reading that counts as following an order; noise does so once in a hundred."""
+"""Smallest change of the reading, dB, that counts as a reaction to a command. Noise alone changes
+that much once in a hundred times."""
 
 TURNS = 5
-"""How often the reading must follow, there and back, without fail."""
+"""How many times in a row the reading must follow the command, there and back."""
 
 READINGS = 4
 ABOVE_NOISE_DB = 30.0
-"""Where a source is looked at again that may still be on: high enough to be seen, no higher."""
+"""Level above the noise at which a doubted source is checked again, dB: just enough to be seen."""
 
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """Where and how to look at a source once more.
+    """How to check once more whether a source radiates.
 
-    plan, instruments: of the sweep after which it was seen to radiate.
-    frequency_hz, level_dbm: what to tune it to. seen_dbm: what the analyzer reads there if it
-    radiates. drop_db: how far the reading must have fallen. lowest_dbm: its lowest level.
+    plan, instruments: those of the sweep after which it was found to radiate.
+    frequency_hz, level_dbm: the settings of the source for the check.
+    seen_dbm: the analyzer's reading with these settings if the source radiates.
+    drop_db: by how much the reading must have fallen for the source to count as off.
+    lowest_dbm: the lowest level of the source.
     """
 
     plan: SweepPlan
@@ -57,10 +60,10 @@ class Probe:
 def silent_after(
     plan: SweepPlan, instruments: SweepInstruments, sweep: Sweep, lowest_dbm: float
 ) -> Procedure[Sweep]:
-    """Look once, with RF off, where the sweep read most; the sweep with what was read there.
+    """Read once more with RF off, at the frequency of the sweep's highest level.
 
-    To be run after RF was switched off and verified by query. Sends nothing that radiates.
-    lowest_dbm: the lowest level of the source.
+    Returns the sweep with these readings. Call it after RF was switched off and verified by query.
+    Sends nothing that radiates. lowest_dbm: the lowest level of the source.
     Raises StillRadiating, with a `Probe` as its `probe`.
     """
     seen = np.arange(sweep.level_dbm.size)
@@ -100,12 +103,12 @@ def silent_after(
 def silent_before_zeroing(
     sweep: Procedure[Sweep], plan: SweepPlan, instruments: SweepInstruments, lowest_dbm: float
 ) -> Procedure[Sweep]:
-    """Run a sweep; what keeps its power meter from being zeroed counts as the source's.
+    """Run a sweep. If its power meter cannot be zeroed, the source is taken to be still on.
 
-    A source that ignores whatever it is told does not follow its level either, and a meter hears
-    every frequency. So nothing tells such a source from a stranger's transmitter, and the bench is
-    held until the meter reads nothing. Sends nothing that radiates beside the sweep.
-    Raises StillRadiating, with a `Probe` as its `probe`, in the place of NotZeroed.
+    A source that ignores all commands does not change its level either, and a power meter responds
+    to every frequency. So such a source cannot be told from another transmitter, and nothing is
+    measured until the meter reads nothing. Sends nothing that radiates besides the sweep.
+    Raises StillRadiating, with a `Probe` as its `probe`, instead of NotZeroed.
     """
     try:
         return (yield from sweep)
@@ -113,7 +116,7 @@ def silent_before_zeroing(
         assert instruments.zero is not None
         look = _Look(plan, instruments, plan.start_hz)
         yield from look.prepare()
-        # A known level, so that a later look can be held against this one.
+        # A known level, so that a later reading can be compared with this one.
         yield from look.set_level(plan.level_dbm)
         read_dbm = yield from look.read(READINGS)
         yield from look.set_level(lowest_dbm)
@@ -133,9 +136,10 @@ def silent_before_zeroing(
 
 
 def quiet(probe: Probe) -> Procedure[None]:
-    """Look again at a source that was seen to radiate. Raises StillRadiating if it still does.
+    """Check a source again that was found to radiate. Raises StillRadiating if it still does.
 
-    RF must have been switched off by then; the source is tuned, at as little level as can be seen.
+    RF must have been switched off before. The source is tuned, and set to the lowest level that
+    can be measured.
     """
     look = _Look(probe.plan, probe.instruments, probe.frequency_hz)
     yield from prepare_points(probe.plan, probe.instruments.analyzer)
@@ -151,7 +155,7 @@ def quiet(probe: Probe) -> Procedure[None]:
 
 
 def name_of(instruments: SweepInstruments) -> str:
-    """The instrument that radiates: the source, or the analyzer that tracks."""
+    """Name of the instrument that radiates: the source, or the analyzer with a tracking output."""
     radiating = instruments.source if instruments.source is not None else instruments.analyzer
     return str(radiating.name)
 
@@ -186,11 +190,12 @@ def _probe_at(
     noise_dbm: float,
     lowest_dbm: float,
 ) -> Probe:
-    """Where to look again, from what is read there at the level of the plan, and of noise alone."""
+    """The settings for checking again, from the reading at the plan's level and that of noise."""
     room_db = on_dbm - noise_dbm - ABOVE_NOISE_DB
     level_dbm = max(lowest_dbm, plan.level_dbm - max(0.0, room_db))
     seen_dbm = on_dbm - (plan.level_dbm - level_dbm)
-    # Half way down to the noise, where that is near; the source may have been in it as well.
+    # If the noise is near, a fall of half the distance to it is enough. That noise may have been
+    # read while the source radiated.
     drop_db = float(np.clip((seen_dbm - noise_dbm) / 2.0, FOLLOWS_DB / 2.0, DROP_DB / 2.0))
     return Probe(plan, instruments, frequency_hz, level_dbm, seen_dbm, drop_db, lowest_dbm)
 
@@ -198,10 +203,11 @@ def _probe_at(
 def _only_the_source(
     plan: SweepPlan, instruments: SweepInstruments, off_dbm: float, lowest_dbm: float
 ) -> bool:
-    """Whether what a power meter reads with RF off counts as the source's without a further look.
+    """Whether a power meter's reading with RF off is taken to be the source's without a test.
 
-    It reads every frequency alike, so where the level cannot be lowered either, nothing can tell
-    the source from another transmitter. Before the sweep it was zeroed, and read next to nothing.
+    A power meter reads all frequencies alike, so tuning the source shows nothing. If its level
+    cannot be lowered either, no test can tell the source from another transmitter. Before the
+    sweep the meter was zeroed and read almost nothing, so the source is suspected.
     """
     if instruments.zero is None or _can_be_lowered(plan, lowest_dbm):
         return False
@@ -213,8 +219,11 @@ def _can_be_lowered(plan: SweepPlan, lowest_dbm: float) -> bool:
 
 
 def _radiated_before(sweep: Sweep, off_dbm: float) -> bool:
-    """Whether the noise that was read before the sweep was the source: at most of its
-    frequencies near the reading with RF on, and far above what is read with RF off now."""
+    """Whether the noise reading before the sweep was really the source's signal.
+
+    It was if at most of its frequencies it lies near the reading with RF on, and far above the
+    reading with RF off now.
+    """
     if sweep.noise_hz is None or sweep.noise_dbm is None or sweep.noise_hz.size > 9:
         return False
     on_dbm = np.interp(sweep.noise_hz, sweep.frequency_hz, sweep.level_dbm)
@@ -224,7 +233,7 @@ def _radiated_before(sweep: Sweep, off_dbm: float) -> bool:
 
 
 class _Look:
-    """Single readings at one place, with the source tuned and set as ordered."""
+    """Single readings at one frequency, with the source tuned and set as the test requires."""
 
     def __init__(self, plan: SweepPlan, instruments: SweepInstruments, frequency_hz: float) -> None:
         self.plan = plan
@@ -239,7 +248,7 @@ class _Look:
         yield from self.tune(self.frequency_hz)
 
     def tune(self, source_hz: float) -> Procedure[None]:
-        """The analyzer to the place, the source to where it is wanted."""
+        """Tune the analyzer to the frequency of the test, and the source to `source_hz`."""
         yield (self.analyzer.set_centre_settled(self.frequency_hz),)
         if self.source is not None:
             yield (self.source.set_frequency_settled(source_hz),)
@@ -251,7 +260,7 @@ class _Look:
         else:
             yield (driver.set_level(level_dbm),)
         if driver.has("finished"):
-            # Read while the level is still on its way, a source that lies would seem silent.
+            # If it were read before the level has settled, a source that is on might seem off.
             yield (driver.finished(),)
 
     def read(self, times: int) -> Procedure[float]:
@@ -260,14 +269,14 @@ class _Look:
         floor_dbm = self.zero.noise_dbm if self.zero is not None else -math.inf
         for index in range(times):
             (read_dbm,) = yield (self.analyzer.trigger_point(),)
-            # A power meter's readings of nothing are by chance as small as one likes.
+            # Without a signal a power meter's readings may by chance be as small as any number.
             found[index, 0] = max(read_dbm, floor_dbm)
             self.readings.append(float(found[index, 0]))
         return float(power_mean_dbm(found)[0])
 
 
 def _follows(look: _Look, lowest_dbm: float) -> Procedure[str]:
-    """By which order the reading changes, every time: "frequency", "level" or "" for none."""
+    """Which command the reading follows every time: "frequency", "level" or "" for none."""
     plan = look.plan
     ends = (plan.start_hz, plan.stop_hz)
     away_hz = max(ends, key=lambda end: abs(end - look.frequency_hz))
@@ -289,10 +298,10 @@ def _follows(look: _Look, lowest_dbm: float) -> Procedure[str]:
 
 
 def _turns(look: _Look, order: Any) -> Procedure[bool]:
-    """Whether the reading is higher with the order given than without it, in every turn.
+    """Whether the reading is higher with the command than without it, in every turn.
 
-    Of a power meter it may also be lower in every turn: what was zeroed away reads as what is
-    missing of it.
+    With a power meter it may instead be lower in every turn. If the meter was zeroed while the
+    source radiated, its reading is the size of what is missing when the source is lowered.
     """
     changes_db = []
     for _ in range(TURNS):

@@ -22,13 +22,13 @@ _PROGRESS_EVERY = 8
 def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
     """Read the level at every frequency of the grid; refine afterwards if the plan says so.
 
-    Source and analyzer are retuned in one batch, so that both settle at the same time. The source
-    answers when it has settled; the analyzer need not be asked, since it begins no sweep before
-    its own tuning has settled; it is told first, so that it is ready when the source answers.
-    Level and frequency are asked back before RF comes on and at the end, and the point that read
-    most is read again at the end.
-    RF is switched on after the noise was read and is left on: whoever runs this switches it off
-    and verifies it, on every way out.
+    Source and analyzer are tuned in one batch, so that both settle at the same time. The source
+    answers when it has settled. The analyzer need not be asked, since it begins no sweep before it
+    has settled; it gets its command first, so that it is ready when the source answers.
+    Level and frequency are asked back before RF comes on and at the end. The point with the highest
+    level is read again at the end.
+    RF is switched on after the noise was read, and is left on: the caller switches it off and
+    verifies it, also after an error.
     """
     source, analyzer = instruments.source, instruments.analyzer
     assert source is not None, "a stepped sweep needs a source; the worksheet guarantees one"
@@ -41,7 +41,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     yield (source.set_level(plan.level_dbm),)
     noise_dbm = yield from _read_noise(noise_hz, plan, instruments)
     yield (source.set_frequency_settled(float(grid[0])),)
-    # Before RF comes on: a level that was ignored may be far too high.
+    # Asked before RF comes on: if the source has ignored the level, it may be far too high.
     flags = yield from _read_back(source, plan, float(grid[0]))
     yield source.rf_on()
     total = grid.size + (plan.refine.points if plan.refine else 0)
@@ -52,7 +52,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
             fine, plan, source, analyzer, grid.size, total
         )
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
-    # Once more where most was read: a path that broke on the way is broken now.
+    # The highest point is read once more: if the path broke during the sweep, it is lower now.
     strongest = grid[[int(np.argmax(level))]]
     again, _ = yield from _read_points(strongest, plan, source, analyzer, total, total)
     status = yield status_query(analyzer)
@@ -88,12 +88,12 @@ def prepare_points(plan: SweepPlan, analyzer: Any) -> Procedure[None]:
 
 
 def status_query(analyzer: Any) -> tuple[Exchange, ...]:
-    """The question for the analyzer's own doubts; nothing where it has no such register."""
+    """The query of the analyzer's questionable-status register; empty if it has none."""
     return (analyzer.status(),) if analyzer.has("status") else ()
 
 
 def status_flags(replies: Sequence[Any]) -> tuple[str, ...]:
-    """The analyzer's questionable status as flags, from what `status_query` was answered."""
+    """The analyzer's questionable status as flags, from the replies to `status_query`."""
     flags = []
     for status in replies:
         if status.overload:
@@ -108,7 +108,7 @@ def _read_noise(
 ) -> Procedure[FloatArray]:
     """The reading with RF off at each frequency, power mean over some repeats, dBm.
 
-    The source is tuned there too, so that one which radiates in spite of its answer is seen.
+    The source is tuned there too: if it radiates although it reports "off", the reading shows it.
     """
     source, analyzer, zero = instruments.source, instruments.analyzer, instruments.zero
     assert source is not None
@@ -122,8 +122,8 @@ def _read_noise(
         for repeat in range(repeats):
             (readings[repeat, index],) = yield (analyzer.trigger_point(),)
     if plan.detector == "power":
-        # A power meter's noise swings around nothing: its root mean square is its size. What its
-        # zero may drift before it is zeroed again is no better known.
+        # A power meter's noise lies around zero, so its size is the root mean square. It is taken
+        # to be at least as large as the drift of the zero until it is zeroed again.
         size_dbm = 0.5 * power_mean_dbm(2.0 * readings)
         return np.maximum(size_dbm, -np.inf if zero is None else zero.drift_dbm)
     return power_mean_dbm(readings)

@@ -15,7 +15,7 @@ from drivers.exchange import Progress
 
 
 def sweep_time(plan: SweepPlan, analyzer: Any) -> Procedure[float]:
-    """How long one sweep takes, s: as the analyzer says, else as the recipe does."""
+    """Duration of one sweep, s: as the analyzer reports it, else as the recipe states it."""
     if analyzer.has("sweep_time_query"):
         (told_s,) = yield (analyzer.sweep_time_query(),)
         return float(told_s)

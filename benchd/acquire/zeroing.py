@@ -1,8 +1,8 @@
-"""Zeroing a power meter: with RF off, and seen to have worked.
+"""Zeroing a power meter with RF off, and checking that it worked.
 
-Whoever runs this has asked every source whether it is off. A source that lies about that would be
-zeroed away together with the meter's own offset, and nobody would see it any more; so the meter is
-read first, and one that reads too much is not zeroed.
+The caller has asked every source whether it is off. If a source radiates although it reports "off",
+zeroing would remove its signal together with the meter's offset, and hide it from then on. So the
+meter is read first, and is not zeroed if it reads too much.
 """
 
 from __future__ import annotations
@@ -20,25 +20,26 @@ from benchd.errors import InstrumentRefused
 READINGS = 4
 
 NOT_ZEROED_ABOVE_DB = 20.0
-"""How far above its noise a meter may read before it is zeroed: a hundred times its noise is an
-offset that no meter grows in a day, and less than what a source brings (common practice, no
+"""How far above its noise a meter may read before it is zeroed, dB. A hundred times its noise is
+more than its offset drifts in a day, and less than the signal of a source (common practice, no
 source)."""
 
 ZEROED_WITHIN_DB = 6.0
-"""How far above its noise, or above how far its zero drifts, it may read afterwards: the mean size
-of four readings lies within that in all but one of a million cases (normal law, arithmetic)."""
+"""How far above its noise, or above the drift of its zero, a meter may read after zeroing, dB. The
+mean size of four readings lies within that in all but one of a million cases (normal law,
+arithmetic)."""
 
 
 class NotZeroed(InstrumentRefused):
-    """A power meter was not zeroed, since something arrives at it with RF off."""
+    """A power meter was not zeroed, since it receives a signal with RF off."""
 
 
 @dataclass(frozen=True, slots=True)
 class Zero:
-    """What a power meter reads of nothing.
+    """What a power meter may read without a signal.
 
-    noise_dbm: standard deviation of one reading, as a level. drift_dbm: the most that its zero is
-    off until it is zeroed again. within_s: how long zeroing takes at most.
+    noise_dbm: standard deviation of one reading, as a level. drift_dbm: largest error of its zero
+    until it is zeroed again. within_s: the longest time that zeroing takes.
     """
 
     noise_dbm: float
@@ -47,26 +48,29 @@ class Zero:
 
     @property
     def floor_dbm(self) -> float:
-        """The larger of the two."""
+        """The larger of noise and drift, dBm."""
         return max(self.noise_dbm, self.drift_dbm)
 
 
 def zero_of(bench: Bench, name: str) -> Zero | None:
-    """What a power meter of the bench reads of nothing, as it is stated; None for an analyzer.
+    """The stated noise and drift of a power meter of the bench; None for an analyzer.
 
-    Without a stated drift of its zero, that is taken for as large as its noise.
+    If the drift of its zero is not stated, it is assumed to be as large as its noise.
     """
     meter = bench.instruments[name]
     if not isinstance(meter, PowerMeterInstrument):
         return None
     drift_dbm = meter.noise_dbm if meter.zero_drift_dbm is None else meter.zero_drift_dbm
-    # Twice what it says, and what it needs to answer at all.
+    # Twice the stated time, and the time for an answer in addition.
     return Zero(meter.noise_dbm, drift_dbm, 2.0 * meter.zero_time_s + meter.timeout_s)
 
 
 def zeroed(meter: Any, zero: Zero, at_hz: float) -> Procedure[None]:
-    """Zero the meter, RF being off. Raises NotZeroed where something arrives all the same, and
-    InstrumentRefused where it still reads something afterwards."""
+    """Zero the meter while RF is off.
+
+    Raises NotZeroed if it receives a signal all the same, and InstrumentRefused if it still reads
+    something afterwards.
+    """
     yield (meter.set_centre_settled(at_hz),)
     before_dbm = yield from _read(meter)
     if before_dbm > zero.floor_dbm + NOT_ZEROED_ABOVE_DB:

@@ -27,8 +27,9 @@ FILE_NAME = "doubted-sources.json"
 MOST_BYTES = 1 << 20
 
 LOOK_AGAIN_S = 2.0
-"""Time between two checks of a doubted source. For a check its level is raised, so that it can be
-measured if it is still on; therefore checks must not be frequent."""
+"""Time between two checks of a doubted source, s. For a check its level is set just high enough to
+be measured if it is still on. So that it does not radiate at that level all the time, checks are
+not more frequent."""
 
 _SIZES = ("frequency_hz", "level_dbm", "seen_dbm", "drop_db", "lowest_dbm")
 

@@ -397,13 +397,14 @@ class Rig:
         lid: Literal["closed", "open"] | None = "closed",
         then: Callable[[T], Procedure[T]] | None = None,
     ) -> T:
-        """Run a procedure that may radiate; RF is off and verified before and after it.
+        """Run a procedure that may radiate; RF is verified off before and after it.
 
-        then: is run with RF off, and takes and gives what the first gave.
-        Where either raises StillRadiating, RF off is tried by every means.
-        lid: how the lid must stand all the while, if the box has a contact; None does not mind.
-        The error queues are drained at the end; an entry raises InstrumentRefused with its likely
-        cause. Raises RecordNotKept where the sources cannot be written down before RF goes on.
+        then: a second procedure, run with RF off. It gets the value that the first returned, and
+            returns the final one.
+        If either raises StillRadiating, every way to switch RF off is tried.
+        lid: the required position of the lid, if the box has a contact; None for either.
+        The error queues are read empty at the end; an entry raises InstrumentRefused with its
+        likely cause. Raises RecordNotKept if the sources cannot be recorded before RF goes on.
         """
         self.connect(names)
         self.rf_off()

@@ -39,8 +39,12 @@ def require_same_bench(worksheet: Worksheet, step_index: int, bench: Bench) -> N
 
 
 def _switched_otherwise(step: CaptureStep | RouteStep, bench: Bench) -> list[str]:
-    """Whether the switch channels of a step's route have changed. The step would close those that
-    it was queued with, and RF would take a path that the level budget did not check."""
+    """How the switching of a step's route has changed since the job was queued; empty if it has
+    not.
+
+    The step would close the channels that it was queued with, and RF might take a path that the
+    level budget did not check.
+    """
     route = bench.routes.get(step.route)
     if route is None:
         return [f"there is no route {step.route} any more"]
