@@ -22,9 +22,10 @@ from benchd.results import Result, Term
 
 NO_PAD = Known(0.0)
 THROWN_BACK = 2.2
-"""How much an antenna throws back by itself, see `to_and_fro`."""
+"""How much an antenna scatters back by itself (the s of `to_and_fro`)."""
 OTHER_PATHS_ERROR = frozenset({"linearity", "drift"})
-"""Common terms that are one error in every transmission of a series, whatever the antennas."""
+"""Names of the terms whose error is the same in every transmission of a series, for any
+antennas."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,11 +35,11 @@ class Transmission:
     received_dbm, thru_dbm: levels. pad_db: loss of a pad that was in the thru alone, positive,
     with its standard uncertainty pad_sd_db.
     gammas: reflection magnitudes of the two antennas; an assumed one flags the result.
-    names: of the two antennas, the near one first.
-    kinds: the same word for antennas built alike. Paths between antennas of the same two kinds meet
-        the same walls at the same places, so that their errors are one and the same; so are those
-        of their distance and of the short range.
-    path_sd_db, noise_sd_db: of this path, where they differ from what is known of all.
+    names: the names of the two antennas, the near one first.
+    kinds: one word for each antenna, the same for antennas built alike. Paths between antennas of
+        the same two kinds are affected by the walls equally, so the error of the walls is the same
+        in them. So are the errors of the distance and of the short range.
+    path_sd_db, noise_sd_db: values for this path, if they differ from the common ones.
     """
 
     frequency_hz: float
@@ -54,7 +55,7 @@ class Transmission:
 
     @property
     def ratio_db(self) -> float:
-        """S = P_r - P_thru, the pad taken off the thru."""
+        """S = P_r - P_thru, dB, with the thru's level corrected for the loss of the pad."""
         return self.received_dbm - self.thru_dbm - self.pad_db
 
 
@@ -78,10 +79,11 @@ def three_antenna_gains_dbi(
 def transmission_terms(
     one: Transmission, knowledge: GainKnowledge, label: str = ""
 ) -> tuple[Term, ...]:
-    """Terms of one S, dB. What is one error across transmissions carries a source.
+    """Terms of one S, dB. A term whose error is shared by several transmissions names a source.
 
-    The near antenna's mismatch is the same wherever that antenna stands at the near end, and so the
-    far one's; walls, distance and short range are the same between antennas of the same kinds.
+    The near antenna's mismatch is the same in all transmissions with that antenna at the near end;
+    likewise that of the far antenna. The errors of walls, distance and short range are the same
+    between antennas of the same kinds.
     """
     near = gamma_from_return_loss(knowledge.near_match_db.value)
     far = gamma_from_return_loss(knowledge.port_match_db.value)
@@ -94,7 +96,7 @@ def transmission_terms(
         elif line.name == "polarisation":
             terms.append(replace(line, name=line.name + tail))
         else:
-            # Of one error, however its size was found.
+            # The error is the same one, however its size was found.
             source = line.source or f"{line.name.partition(' (')[0]} between {between}"
             terms.append(replace(line, name=line.name + tail, source=source))
     cable, noise = knowledge.cable_sd_db, one.noise_sd_db or knowledge.noise_sd_db
@@ -143,16 +145,17 @@ def transmission_terms(
 
 
 def to_and_fro(one: Transmission, range_m: float) -> float:
-    """Relative amplitude of the wave that passes the range three times, thrown back at both ends.
+    """Relative amplitude of the wave that is scattered back at both ends and passes the range three
+    times.
 
-    Two antennas that each throw back s of what reaches them change their transmission by
-        s1 s2 (lambda / (4 pi r))^2
-    of a phase that turns with the distance; s is the root of 4 pi times the radar cross section,
-    over lambda (radar equation, from memory). A matched dipole throws back as much as it takes up.
-    A Yagi does not throw back by its gain: what it takes up is missing ahead of it, and towards the
-    other antenna it scatters about as a dipole does (pairs in NEC2 at 2 to 3.5 wavelengths: s of
-    1.7 for dipoles, 2.2 and 2.5 for Yagis of three and five). What its mismatch turns back it
-    radiates with its whole gain; the two phases are unknown.
+    Two antennas that scatter back with the factors s1 and s2 change their transmission by s1 s2
+        (lambda / (4 pi r))^2 with a phase that depends on the distance. s is the square root of 4
+        pi times the radar cross section, divided by lambda (radar equation, from memory). A matched
+        dipole scatters as much as it receives. A Yagi scatters back less than its gain suggests.
+        What it receives is missing behind it, and towards the other antenna it scatters about as a
+        dipole does (pairs calculated with NEC2 at 2 to 3.5 wavelengths: s is 1.7 for dipoles, 2.2
+        and 2.5 for Yagis of three and five elements). The wave that is reflected by its mismatch is
+        radiated with its whole gain. The two phases are unknown.
     """
     loss_db = free_space_path_loss_db(one.frequency_hz, range_m)
     gain = 10.0 ** ((one.ratio_db + loss_db) / 20.0)

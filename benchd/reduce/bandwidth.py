@@ -1,7 +1,7 @@
 """Bandwidth at a return loss level, by interpolated crossings either side of a resonance.
 
-A band whose edge lies outside the sweep is `open-band`: it is reported with the limit that was
-seen, never extrapolated. A VSWR band is the band at that VSWR's return loss
+A band whose edge lies outside the sweep is flagged `open-band`. The end of the sweep is then
+reported as its edge; nothing is extrapolated. A VSWR band is the band at that VSWR's return loss
 (`return_loss_from_gamma(gamma_from_vswr(2.0))`, 9.54 dB).
 """
 
@@ -37,14 +37,17 @@ from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
 
 FIT_REACH = 4.0
-"""Points within this many standard deviations of the level, next to the crossing, share in the
-straight line: noise is averaged, and a quiet trace is interpolated between two points."""
+"""A straight line is fitted to the points near the crossing that lie within this many standard
+deviations of the level. So noise is averaged, and a trace without noise is interpolated between
+two points."""
 
 EDGE_TRIALS = 6_000
-"""Draws of both edges: the ends of their intervals then scatter by 2 % of the width."""
+"""Number of draws of both edges. With these the ends of their intervals are random by 2 % of the
+interval's width."""
 
 LEFT_NOISE_DB = 0.3
-"""Noise of one point above which neighbours are averaged before edges are looked for."""
+"""If the noise of one point exceeds this, dB, neighbouring points are averaged before edges are
+looked for."""
 
 _SHARED = {
     "source match": "source match at both edges",
@@ -55,7 +58,7 @@ _SHARED = {
     "drift": "drift",
     "harmonics": "harmonics",
 }
-"""Errors that move both edges outwards or inwards together."""
+"""Names of the errors that move both edges outwards or inwards together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +113,9 @@ def band(
     below = np.flatnonzero(return_loss_db < level_db)
     left, right = below[below < centre], below[below > centre]
     outer = (int(left[-1]) if left.size else -1, int(right[0]) if right.size else -1)
-    # In magnitude the curve is straight where it crosses (off resonance |G| grows as the distance
-    # from it) and noise is as large on both sides; in dB a line through it would lie too far out.
-    # Scaled to dB at the level, so that slopes and noise keep their unit.
+    # The line is fitted to the magnitude. There the curve is straight (off resonance |G| grows in
+    # proportion to the distance from it) and noise is equal above and below; in dB the edge would
+    # lie too far out. The magnitude is scaled to dB at the level, to keep slopes and noise in dB.
     above_db = NEPER_DB * (1.0 - 10.0 ** (ratio_db / 20.0) / gamma_from_return_loss(level_db))
     low = _edge(frequency_hz, above_db, outer[0], +1, reach_db)
     high = _edge(frequency_hz, above_db, outer[1], -1, reach_db)
@@ -126,7 +129,7 @@ def _edge(f: FloatArray, above_db: FloatArray, outer: int, inward: int, reach_db
     first, last = _between_clear_points(above_db, outer, inward, reach_db)
     slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     for _ in range(4):
-        # Points chosen by frequency, not by what noise made of their level.
+        # The points are chosen by frequency: a choice by level would depend on their noise.
         if slope * inward <= 0.0 or not f[first] <= crossing <= f[last]:
             break
         near = np.flatnonzero(np.abs(f - crossing) <= reach_db / abs(slope))
@@ -135,7 +138,8 @@ def _edge(f: FloatArray, above_db: FloatArray, outer: int, inward: int, reach_db
         first, last = int(near[0]), int(near[-1])
         slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     if slope * inward <= 0.0 or not f[first] <= crossing <= f[last]:
-        # A line through noise may lean the wrong way; the two points never do.
+        # A line fitted to noise may have a slope of the wrong sign; that through the two points
+        # next to the crossing never has.
         first, last = sorted((outer, outer + inward))
         slope, crossing = _line(f[first : last + 1], above_db[first : last + 1])
     return Edge(crossing, slope, last - first + 1, False)
@@ -167,7 +171,7 @@ def _line(f: FloatArray, above_db: FloatArray) -> tuple[float, float]:
 def edge_terms(
     edge: Edge, level_db: float, noise_db: float, known: ReflectionKnowledge
 ) -> tuple[Term, ...]:
-    """Errors of an edge in Hz: a return loss read high by e moves the crossing by -e/slope."""
+    """Errors of an edge in Hz: a return loss that is e too high moves the crossing by -e/slope."""
     gamma = gamma_from_return_loss(level_db)
     noise = term("noise", noise_db / math.sqrt(edge.points), "dB")
     errors = (*return_loss_terms(gamma, known), noise, *correction_terms(gamma, known))
@@ -197,16 +201,16 @@ def band_results(
 ) -> tuple[Result, ...]:
     """The bandwidth and its two edges (`<quantity>_low_edge`, `<quantity>_high_edge`), Hz.
 
-    knowledge_at: the same at a frequency in Hz, where a coupler is known over frequency: a wide
-        band has its edges where the coupler is another.
-    alone: the dip around which the band lies is the only one of the trace.
+    knowledge_at: gives the knowledge at a frequency in Hz, if a coupler is known over frequency:
+        at the edges of a wide band the coupler's values differ.
+    alone: whether the dip inside the band is the only one of the trace.
     Flags: `open-band` where an edge lies outside the sweep, `no-band` (value 0) where the level
     is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
     ratio_db, noise_db, flags = _without_noise(frequency_hz, ratio_db, level_db, knowledge)
     points = points_to_smooth(noise_db, LEFT_NOISE_DB, ratio_db.size)
     if noise_db > LEFT_NOISE_DB:
-        # Else the first peak of noise within the band would pass for its edge.
+        # Else the first peak of noise within the band would be taken for its edge.
         ratio_db = 10.0 * np.log10(smooth(10.0 ** (ratio_db / 10.0), points))
         noise_db /= math.sqrt(points)
     else:
@@ -239,7 +243,8 @@ def band_results(
 
 
 def _with_points(found: Band, averaged: int) -> Band:
-    """Edges whose points count only as far as they share no reading with each other."""
+    """The band with the number of its edges' points divided by the readings averaged in each, since
+    averaged neighbours share readings."""
     edges = [
         edge and replace(edge, points=max(1, edge.points // averaged))
         for edge in (found.low, found.high)
@@ -261,7 +266,7 @@ def _without_noise(
         return ratio_db, noise_db, ()
     floor = 10.0 ** (-known.dynamic_range_db.value / 10.0)
     squared = prepare(frequency_hz, ratio_db, known).gamma_squared
-    # A reading that does not rise above the noise is left at a tenth of it, far below any level.
+    # A reading that is not above the noise is set to a tenth of the noise, far below any level.
     clean_db = 10.0 * np.log10(np.maximum(squared, floor / 10.0))
     distance_db = known.dynamic_range_db.value - level_db
     at_level_db = reading_standard_db(
@@ -278,8 +283,8 @@ def _terms(
 
 
 def _settled(terms: tuple[Term, ...], estimate: float, draws: FloatArray, seed: int) -> Budget:
-    """From draws: they follow the measured curve, which may come near the level once more, where
-    the tangent at the crossing knows nothing of it."""
+    """The budget with its interval from draws. These follow the measured curve, which may come near
+    the level a second time; the tangent at the crossing would not show that."""
     budget = combine(terms, estimate=estimate)
     if not terms:
         return budget
@@ -297,11 +302,11 @@ def _edge_draws(
     *,
     alone: bool,
 ) -> tuple[FloatArray, FloatArray]:
-    """Draws of both edges, Hz: where the measured curve holds what the true level would read.
+    """Draws of both edges, Hz.
 
-    What a reflection of exactly the level reads is drawn from the reflectometer's model, with one
-    leak, joint and scale for both edges and noise of its own at each; the frequency at which the
-    curve holds that reading is a draw of the edge.
+    For a reflection of exactly the level, possible readings are drawn from the reflectometer's
+    model. The leak, joint and scale are the same for both edges; noise is drawn for each. The
+    frequency at which the measured curve has the drawn reading is a draw of the edge.
     """
     rng = np.random.default_rng(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
@@ -335,8 +340,8 @@ def _edge_draws(
         outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
         rising = np.maximum.accumulate(gamma[outwards])
         found_hz = np.interp(np.append(drawn, level), rising, frequency_hz[outwards])
-        # Peaks of noise make a running maximum cross early. The line through the points does
-        # not: what the level itself reads belongs where the line puts it.
+        # Because of peaks of noise a running maximum crosses too early. The fitted line does not,
+        # so the draws are shifted to lie around the edge that the line gives.
         early_hz = 0.0 if edge is None or edge.is_open else found_hz[-1] - edge_hz
         edges.append(found_hz[:-1] - early_hz)
     return edges[0], edges[1]

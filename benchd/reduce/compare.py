@@ -1,8 +1,8 @@
-"""Two conditions held against repeatability: is there a difference, and would we have seen one?
+"""Comparing two conditions: whether they differ, and how large a difference would have been found.
 
-"No difference" alone is worthless: it comes with the smallest difference that this comparison
-would have shown. Decision limit and detectable difference follow ISO 11843-1 in kind (from
-memory): a false alarm in 5 % of comparisons, a true difference missed in 5 %.
+"No difference" alone tells nothing, so it is always stated with the smallest difference that this
+comparison would have shown. Decision limit and detectable difference follow the idea of ISO 11843-1
+(from memory): a false alarm in 5 % of comparisons, a true difference missed in 5 %.
 """
 
 from __future__ import annotations
@@ -55,10 +55,11 @@ def compare(
 ) -> Comparison:
     """Compare repeated traces: shapes (repeats, n), repeats may differ between conditions.
 
-    repeatability_db: standard deviation of one trace where it was captured before (with its
-        degrees of freedom); None pools the repeats of both conditions (equal spread taken).
-    The test is Student's t, shared out over the n frequencies (Bonferroni), so that a whole
-    trace raises a false alarm in at most 5 %.
+    repeatability_db: standard deviation of one trace, if measured before, with its degrees of
+        freedom. With None it is found from the repeats of both conditions together, assuming that
+        both scatter equally.
+    The test is Student's t at 5 % divided by the n frequencies (Bonferroni), so that a whole trace
+    gives a false alarm in at most 5 % of cases.
     Raises ReductionRefused without repeats and without a known repeatability.
     """
     repeats = (first_db.shape[0], second_db.shape[0])
@@ -120,11 +121,12 @@ def _sentence(
 def compare_results(first: Result, second: Result, *, further: tuple[Term, ...] = ()) -> Result:
     """`<quantity>_difference`: second minus first, errors shared by source cancelled.
 
-    further: terms of the comparison itself, in the unit of the difference: what differs between
-        two measurements although each of them holds it for one error.
+    further: additional terms, in the unit of the difference: parts of an error that do not cancel
+        although both results name the same source for it.
 
-    For two revisions measured against the same reference antenna or baseline. Significant where
-    the 95 % interval leaves out zero; the note says so, or how much would have been seen.
+    It is meant for two revisions measured against the same reference antenna or baseline. The
+    difference is significant if zero lies outside the 95 % interval; the note tells so, or tells
+    how large a difference would have been found.
     Raises ReductionRefused for different quantities or results without a budget.
     """
     if first.quantity != second.quantity or first.budget is None or second.budget is None:

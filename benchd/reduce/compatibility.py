@@ -1,7 +1,7 @@
-"""Does a baseline fit a capture? The differences as sentences that a person can act on.
+"""Whether a baseline fits a capture, with the differences as sentences that a person can act on.
 
-A baseline fits only if both were taken the same way: normalising across a changed cable or
-level gives a smooth, plausible and wrong trace, which nothing later can detect.
+A baseline fits only if both were taken the same way. With a changed cable or level between them
+normalising gives a smooth, plausible and wrong trace, and no later check can find that.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ COMPARED = (
     "instruments",
     "taken_at",
 )
-"""The attributes that must agree, in the order in which differences are told."""
+"""The attributes that must agree, in the order in which differences are listed."""
 
 _WORDS = {
     "route": "route",
@@ -62,7 +62,7 @@ def differences(
     other_grid: bool = False,
     leave_out: Collection[str] = (),
 ) -> list[str]:
-    """Every way in which the baseline was taken otherwise than the capture; empty if it fits.
+    """Every difference in how baseline and capture were taken; empty if the baseline fits.
 
     baseline, capture: attributes by the names in COMPARED. `grid` is an array of Hz, `fixtures`
         and `instruments` map names to hashes or identities, `taken_at` are aware datetimes.
@@ -156,7 +156,7 @@ def _span(grid: FloatArray) -> str:
 
 
 def _age(before: datetime, now: datetime, max_age_s: float | None) -> list[str]:
-    # A closing baseline is younger than its capture; distance in time is what counts.
+    # A closing baseline is younger than its capture: the time between them counts, in either order.
     age_s = abs((now - before).total_seconds())
     if max_age_s is None or age_s <= max_age_s:
         return []

@@ -106,7 +106,7 @@ def mismatch_loss_db(gamma: float) -> float: ...
 @overload
 def mismatch_loss_db(gamma: FloatArray) -> FloatArray: ...
 def mismatch_loss_db(gamma: float | FloatArray) -> float | FloatArray:
-    """Power not delivered for want of a match, dB: -10 lg(1 - gamma^2), for gamma in [0, 1)."""
+    """Power lost by reflection, dB: -10 lg(1 - gamma^2), for gamma in [0, 1)."""
     magnitude = np.minimum(np.asarray(gamma, dtype=float), 1.0)
     with np.errstate(divide="ignore"):
         # + 0.0 turns the -0.0 of a perfect match into a plain zero.

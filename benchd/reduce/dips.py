@@ -1,8 +1,8 @@
-"""All dips of a trace: which is meant, how deep each is, and which could be the deepest.
+"""All dips of a trace: which one is wanted, how deep each is, and which could be the deepest.
 
-Two dips of nearly the same depth have no certain order: the leak adds to each at a phase of its
-own, and noise does the rest. Where either could have turned the order round, the result names the
-deeper one as read and says `another-dip`; every dip is told with an interval of its own.
+Of two dips of nearly the same depth it is not certain which is deeper: the leak adds to each with
+another phase, and so does noise. If these could have reversed the order, the result is the dip that
+reads deeper, flagged `another-dip`. Every dip is reported with its own interval.
 """
 
 from __future__ import annotations
@@ -30,17 +30,18 @@ Meant = Literal["deepest", "nearest"]
 MOST_DIPS = 6
 ORDER_DRAWS = 2_000
 DOUBT = 0.025
-"""An order that leak and noise turn round in more draws than this is not certain: it then does not
-hold in 95 % of cases, two-sided."""
+"""If leak and noise reverse the order of two dips in more than this share of draws, the order
+counts as uncertain: it does not hold in 95 % of cases, two-sided."""
 
 SMALLEST_GAMMA = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
 class Dip:
-    """One dip: its frequency with what belongs to it, and its depth.
+    """One dip: its frequency with the other values of the fit, and its depth.
 
-    depth: the reflection at its minimum. could_be_deepest: leak and noise leave that open.
+    depth: the reflection at its minimum. could_be_deepest: whether it may be the deepest dip, given
+    leak and noise.
     """
 
     resonance: Resonance
@@ -49,16 +50,16 @@ class Dip:
 
     @property
     def frequency_hz(self) -> float:
-        """Where it lies."""
+        """Frequency of the dip, Hz."""
         return self.resonance.frequency_hz
 
 
 @dataclass(frozen=True, eq=False)
 class Dips:
-    """What a trace shows of resonances.
+    """The resonances of a trace.
 
-    meant: the resonance that the results speak of, or what can be said where there is none.
-    found: all dips, the one that is meant first, the others by depth; empty where there is none.
+    meant: the resonance that the results describe, or the reason why there is none.
+    found: all dips, the wanted one first and the others by depth; empty if there is none.
     """
 
     meant: Resonance
@@ -84,7 +85,7 @@ def dips(
     lowest_hz = float(frequency_hz[int(np.argmin(ratio_db))])
     seen = look(frequency_hz, ratio_db, knowledge_at(lowest_hz), between_hz)
     deepest = seen.valleys[0]
-    # One that does not stand on both sides is told by itself, as the lowest point of the sweep.
+    # A dip that does not rise on both sides is reported as the lowest point of the sweep.
     clear = [valley for valley in seen.valleys if valley.is_dip][:MOST_DIPS]
     every = [_dip(seen, valley, knowledge_at, seed) for valley in clear]
     found = [one for one in every if one.resonance.budget is not None]
@@ -93,12 +94,12 @@ def dips(
     if meant == "nearest" and near_hz is not None and found:
         found.sort(key=lambda one: abs(math.log(one.frequency_hz / near_hz)))
         named = found[0]
-        # Which of them is meant is certain: no order of depth decides it.
+        # The wanted dip is chosen by frequency, so the order of depths does not matter.
         return Dips(named.resonance, (named, *sorted(found[1:], key=_depth)))
     if alone is not None or not found:
         first = alone or _found_alone(seen, deepest, knowledge_at, seed)
         return Dips(first, tuple(found))
-    # A valley that is too uneven to be fitted may be the deeper one as well.
+    # A valley whose curve cannot be fitted may still be the deeper one.
     doubt = len(found) < len(every) or any(one.could_be_deepest for one in found[1:])
     flags = found[0].resonance.flags
     if doubt and ANOTHER_DIP not in flags:
@@ -121,7 +122,7 @@ def _depth(dip: Dip) -> float:
 def _dip(
     seen: Look, valley: Valley, knowledge_at: Callable[[float], ReflectionKnowledge], seed: int
 ) -> Dip:
-    """The resonance of one valley with its depth, and what else lies in the same valley."""
+    """The resonance of one valley with its depth, and other dips in the same valley."""
     known = knowledge_at(float(seen.data.frequency_hz[valley.lowest]))
     there = resonance_in(seen, valley, known, seed=seed)
     depth = _depth_at(there, known, seed)
@@ -135,7 +136,8 @@ def _dip(
     rivals_hz = [float(seen.data.frequency_hz[at]) for at in rivals]
     beyond = [f for f in rivals_hz if not there.budget.low <= f <= there.budget.high]
     if beyond:
-        # Two dips or one with ripple in it: the readings cannot tell, so it may lie at either.
+        # These may be two dips, or one dip with ripple. The readings cannot tell, so the resonance
+        # may lie at either.
         there = replace(wider(there, rivals_hz), flags=(*there.flags, ANOTHER_DIP))
     return Dip(there, depth, True)
 
@@ -152,7 +154,7 @@ def _may_be_deeper(seen: Look, at: int, lowest: int, known: ReflectionKnowledge,
 def _depths(
     gamma: float, squared_sd: float, known: ReflectionKnowledge, rng: np.random.Generator
 ) -> FloatArray:
-    """Draws of the true magnitude of a dip, leak and noise of its own."""
+    """Draws of the true magnitude of a dip, with leak and noise drawn for this dip."""
     noise = squared_sd * rng.standard_normal(ORDER_DRAWS)
     noisy = np.sqrt(np.maximum(gamma**2 + noise, SMALLEST_GAMMA**2))
     return gamma_draws(1.0, -NEPER_DB * np.log(noisy), known, rng)
@@ -161,7 +163,7 @@ def _depths(
 def _ordered(
     found: list[Dip], knowledge_at: Callable[[float], ReflectionKnowledge], seed: int
 ) -> list[Dip]:
-    """By depth, each with whether it could be the deepest."""
+    """The dips in order of depth, each marked if it could be the deepest."""
     if not found:
         return []
     found = sorted(found, key=_depth)
@@ -178,9 +180,10 @@ def _ordered(
 
 
 def _depth_at(there: Resonance, known: ReflectionKnowledge, seed: int) -> ReflectionPoint:
-    """The reflection at the minimum of the fitted curve, which noise and bins no longer blur."""
+    """The reflection at the minimum of the fitted curve. Unlike the lowest reading, it depends
+    little on noise and on the spacing of the points."""
     gamma = max(there.gamma, there.gamma_sd, SMALLEST_GAMMA)
-    # The fit has taken the noise's bias off already and averaged what scatters.
+    # The fit has already removed the noise's bias and averaged its scatter.
     quiet = replace(
         known,
         dynamic_range_db=None,
@@ -199,10 +202,10 @@ def _depth_at(there: Resonance, known: ReflectionKnowledge, seed: int) -> Reflec
 def dip_results(found: Dips) -> tuple[Result, ...]:
     """What a trace shows of resonances, as results.
 
-    `resonance_count`: dips that stand clear of leak, ripple and noise; 0 with the flag
-    `no-resonance`. Of the one that is meant: `resonance_frequency`, `resonance_return_loss`,
-    `loaded_q`, `unloaded_q`. Of each other: `further_resonance_frequency` and
-    `further_resonance_return_loss`. Where there is none, no frequency is told but in the note.
+    `resonance_count`: number of dips that are clear of leak, ripple and noise; 0 with the flag
+    `no-resonance`. For the wanted dip: `resonance_frequency`, `resonance_return_loss`, `loaded_q`,
+    `unloaded_q`. For every other one: `further_resonance_frequency` and
+    `further_resonance_return_loss`. If there is none, a frequency stands in the note only.
     """
     meant, others = found.meant, found.found
     results = [_count(found)]
@@ -267,8 +270,8 @@ def _return_loss(quantity: str, dip: Dip) -> Result:
 def _unloaded(found: Resonance, loaded: Budget) -> Result:
     """Unloaded Q of a resonant circuit: 2 QL/(1 + gamma) undercoupled, 2 QL/(1 - gamma) over.
 
-    A scalar trace cannot tell which. Where the bench file does not say it either, the mean of both
-    is given, and half their distance is their standard uncertainty.
+    A scalar trace cannot tell which applies. If the bench file does not state it either, the mean
+    of both is given, and half their difference is its standard uncertainty.
     """
     over, under = (2.0 / (1.0 - found.gamma), 2.0 / (1.0 + found.gamma))
     factor = {"over": over, "under": under, None: (over + under) / 2.0}[found.coupling]

@@ -1,4 +1,4 @@
-"""Student's t, chi-square and F: how sure a value and its spread are, without a statistics library.
+"""Student's t, chi-square and F distributions, without a statistics library.
 
 Sources: NIST Digital Library of Mathematical Functions (DLMF) 8.17.4 and 8.17.22 for the
 incomplete beta function, 8.11.4 and 8.9.2 for the incomplete gamma function; Abramowitz and Stegun
@@ -78,8 +78,8 @@ def t_quantile(probability: float, degrees_of_freedom: float) -> float:
     low, high = 0.0, 1.0
     while t_cumulative(high, degrees_of_freedom) < probability:
         low, high = high, high * 2.0
-    # Newton's steps along the density, which halve nothing but end after a handful; where one
-    # leaves the bracket, its middle is taken instead.
+    # Newton's method, which needs only a few steps. If a step leaves the bracket, the middle of the
+    # bracket is used instead.
     found = 0.5 * (low + high)
     while high - low > 1e-13 * max(1.0, high):
         off = t_cumulative(found, degrees_of_freedom) - probability
@@ -92,14 +92,14 @@ def t_quantile(probability: float, degrees_of_freedom: float) -> float:
 
 
 def _density(t: float, degrees_of_freedom: float) -> float:
-    """Of Student's t (Abramowitz and Stegun 26.7.2, from memory)."""
+    """Density of Student's t (Abramowitz and Stegun 26.7.2, from memory)."""
     v = degrees_of_freedom
     front = math.lgamma((v + 1.0) / 2.0) - math.lgamma(v / 2.0) - 0.5 * math.log(v * math.pi)
     return math.exp(front - 0.5 * (v + 1.0) * math.log1p(t * t / v))
 
 
 def coverage_factor(degrees_of_freedom: float, coverage: float = 0.95) -> float:
-    """k such that estimate +- k u holds the stated share (JCGM 100, G.3.2)."""
+    """k such that estimate +- k u contains the stated share (JCGM 100, G.3.2)."""
     return t_quantile(0.5 + coverage / 2.0, degrees_of_freedom)
 
 

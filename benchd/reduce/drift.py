@@ -1,4 +1,4 @@
-"""Drift of a baseline: how old may it grow?"""
+"""Drift of a baseline over time, and how old a baseline may become."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class Age:
     """max_age_s: largest distance in time within which no pair of baselines differed by more
     than limit_db; 0 where even neighbours did. worst_db: largest difference seen within it.
 
-    longest_s: the whole watch. is_whole_watch: True where nothing exceeded the limit at all:
-    more may be allowed, but was not seen.
+    longest_s: duration of the whole observation. is_whole_watch: True if the limit was never
+    exceeded: then a larger age may be allowed, but was not observed.
     """
 
     max_age_s: float
@@ -31,7 +31,7 @@ def largest_max_age(times_s: FloatArray, levels_db: FloatArray, limit_db: float)
     """Largest age that keeps drift within limit_db, at every frequency and from any start.
 
     times_s: shape (captures,), rising; levels_db: shape (captures, n), baselines in dBm or dB.
-    Judged on every pair, so that a slow swing counts as much as a steady slope.
+    Every pair of captures is compared, so that a slow swing counts as much as a steady slope.
     Raises ReductionRefused for fewer than 3 captures.
     """
     _check(times_s, levels_db)
@@ -44,7 +44,8 @@ def largest_max_age(times_s: FloatArray, levels_db: FloatArray, limit_db: float)
     longest_s = float(apart_s[-1])
     if over.size == 0:
         return Age(longest_s, limit_db, float(change_db.max()), longest_s, True)
-    # Only ages below the nearest offending pair are safe, even if an equal one did well.
+    # Only ages below that of the nearest pair beyond the limit are safe, even if another pair of
+    # that age was within it.
     safe = apart_s < apart_s[over[0]]
     if not safe.any():
         return Age(0.0, limit_db, 0.0, longest_s, False)
@@ -68,10 +69,10 @@ def drift_over_age_db(times_s: FloatArray, levels_db: FloatArray, age_s: float) 
 def reading_noise_db(times_s: FloatArray, levels_db: FloatArray) -> float:
     """Standard deviation of one reading by noise alone, dB.
 
-    Shapes as in `largest_max_age`. A capture against the straight line through its neighbours in
-    time shows noise and hardly any drift: its variance is that of one reading times
-    1 + w^2 + (1 - w)^2, with w the later neighbour's weight. Pooled over captures and
-    frequencies. A drift that bends sharply between captures counts as noise here.
+    Shapes as in `largest_max_age`. The difference between a capture and the straight line through
+    its two neighbours in time shows noise and hardly any drift. Its variance is that of one reading
+    times 1 + w^2 + (1 - w)^2, with w the weight of the later neighbour. It is averaged over
+    captures and frequencies. A drift that bends sharply between captures counts as noise here.
     """
     _check(times_s, levels_db)
     later = (times_s[1:-1] - times_s[:-2]) / (times_s[2:] - times_s[:-2])

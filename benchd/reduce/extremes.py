@@ -1,18 +1,20 @@
-"""Mean, least and greatest value of a curve over a band, from what its errors do over frequency.
+"""Mean, smallest and largest value of a curve over a band, with the errors' law over frequency.
 
-The greatest of many readings is too great, the least too small: each reading has an error of its
-own, and the extreme is where the errors are extreme, too. How much too great is found by doing it
-again: errors are drawn as they may be, added to the curve as it seems to be, and the extreme is
-taken of each sum. What these extremes are off by is the law of the real one's error; it is taken
-off, and turned about it becomes the interval (basic bootstrap: A. C. Davison and D. V. Hinkley,
-Bootstrap Methods and their Application, section 5.2, from memory).
+The largest of many readings is on average too large, and the smallest too small, since the extreme
+is found where the errors are extreme too. How much too large is found by simulation. Errors are
+drawn at random and added to the smoothed curve, and the extreme of each sum is found. The
+differences between these extremes and that of the curve show the error of the measured extreme.
+Their mean is subtracted as a bias, and their distribution, mirrored, gives the interval (basic
+bootstrap: A. C. Davison and D. V. Hinkley, Bootstrap Methods and their Application, section 5.2,
+from memory).
 
-Each error has the size of its line in the budget and a law of its own over frequency: noise is new
-at every frequency, a mismatch turns with the cables' delay, the walls' ripple with the ways'
-excess, all else is one error everywhere. What changes fast is smoothed away first, as far as the
-readings themselves say that the curve does not: the truth is taken as smooth over the likeliest of
-several lengths (a Gaussian process; C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for
-Machine Learning, equations 2.23, 4.17 and 5.8, from memory).
+Each error has the size of its line in the budget, and one of four laws over frequency. Noise is
+independent at every frequency. A mismatch error varies with the delay of the cables. The walls'
+ripple varies with the extra length of the reflected paths. All others are the same at all
+frequencies. Fast changes are smoothed away first, as far as the readings show that the true curve
+does not change that fast: it is taken as smooth over the most likely of several lengths (a Gaussian
+process; C. E. Rasmussen and C. K. I. Williams, Gaussian Processes for Machine Learning, equations
+2.23, 4.17 and 5.8, from memory).
 """
 
 from __future__ import annotations
@@ -35,18 +37,21 @@ from benchd.traces import FloatArray
 
 TRIALS = 4000
 MOST_POINTS = 201
-"""Readings beyond this number are averaged in groups first: curves this fine show any ripple."""
+"""If there are more readings, groups of them are averaged first: this many show any ripple."""
 FINE_POINTS = 61
-"""Frequencies at which curves are searched for their extremes, besides the readings' own."""
+"""Number of frequencies, besides those of the readings, at which curves are searched for
+extremes."""
 LEAST_NOISE_DB = 3e-3
-"""Readings are never taken as smoother than this: levels come in hundredths of a decibel."""
+"""Least noise assumed of readings, dB, since levels are given in hundredths of a decibel."""
 LENGTHS = (1.4, 0.7, 0.35, 0.18)
-"""Lengths, in bandwidths, over which the truth may change."""
+"""Lengths over which the true curve may change, as multiples of the bandwidth."""
 SIZES_DB = (2.0, 6.0)
-"""Sizes of what the truth does over such a length. Smaller ones take a bent curve for flat: then
-the least of an antenna's band read high by as much again (200 bands of drawn ranges)."""
+"""Sizes of the true curve's change over such a length, dB. With smaller ones a bent curve is taken
+for a flat one: the smallest gain of a band then came out twice as much too high (200 bands of
+simulated ranges)."""
 VAGUE_DB = 30.0
-"""Of the truth's level and slope nothing is known before."""
+"""Standard deviation, dB, that is assumed of the true curve's level and slope: so large that it
+amounts to knowing nothing of them before."""
 LIGHT_M_PER_S = 299_792_458.0
 DELAYS = 9
 
@@ -57,10 +62,10 @@ Law = Literal["same", "box", "mismatch", "noise"]
 class Coherence:
     """How fast errors change over frequency.
 
-    excess_m: root mean square by which the ways over the walls are longer than the direct one.
-    turn_s: shortest and longest time by which a wave that goes to and fro in the cables is late:
-        a joint at the antenna reflects at once. Cables of up to 2 m are usual (common practice, no
-        source).
+    excess_m: root mean square of how much longer the paths over the walls are than the direct one.
+    turn_s: shortest and longest delay of a wave that is reflected to and fro in the cables. The
+        shortest is zero, since a joint may be at the antenna. Cables of up to 2 m are usual (common
+        practice, no source).
     """
 
     excess_m: float = 0.5
@@ -68,7 +73,7 @@ class Coherence:
 
 
 def law_of(line: Term) -> Law:
-    """How the error of a line of a gain's budget goes over frequency, by its name."""
+    """The law over frequency of an error in a gain's budget, by the name of its line."""
     if line.name.startswith("noise"):
         return "noise"
     if line.name.startswith("mismatch"):
@@ -94,7 +99,7 @@ def kernel(law: Law, frequency_hz: FloatArray, other_hz: FloatArray, how: Cohere
 
 @dataclass(frozen=True, slots=True)
 class Extreme:
-    """value_db: the extreme, its bias taken off. at_hz: where it is.
+    """value_db: the extreme, with its bias removed. at_hz: its frequency.
     standard_db: standard deviation of its error. low_db, high_db: ends of the 95 % interval.
     """
 
@@ -129,11 +134,11 @@ class Band:
         return math.sqrt(max(0.0, together)) / sizes.size
 
     def extremes(self, *, trials: int = TRIALS, seed: int = SEED) -> tuple[Extreme, Extreme]:
-        """The least and the greatest, from the same draws."""
+        """The smallest and the largest value, from the same draws."""
         rng = np.random.default_rng(seed)
         grid, values = _grouped(self.frequency_hz, self.values_db)
         fine, smooth, level = self._smoother(grid, values)
-        # Searched where the smooth curve is told; the same smoothing treats the drawn errors.
+        # Extremes are searched in the smoothed curve, and the drawn errors are smoothed alike.
         curve = level + smooth @ (values - level)
         on_grid = np.interp(grid, fine, curve)
         freedom = effective_degrees_of_freedom(
@@ -141,7 +146,8 @@ class Band:
         )
         errors = self._drawn(grid, rng, trials) * _stretch(freedom, rng, trials)
         again = level + (on_grid + errors - level) @ smooth.T
-        # The smoothing of a curve that is smooth already changes it a little: not an error here.
+        # Smoothing the smooth curve once more changes it a little. That change is no error of the
+        # measurement, so it is left out.
         again += curve - (level + smooth @ (on_grid - level))
         found = []
         for end, where in ((np.min, np.argmin), (np.max, np.argmax)):
@@ -150,7 +156,8 @@ class Band:
             common = [line for line in self.lines[nearest] if law_of(line) == "same"]
             off = end(again, axis=1) - curve[place] + linear_draws(common, rng, trials)
             low, high = interval(off)
-            # Never beyond the curve's middle: no least is greater than the greatest.
+            # The correction stops at the curve's middle, so that the smallest value does not exceed
+            # the largest.
             middle = float(curve.mean())
             best = float(curve[place] - off.mean())
             best = min(best, middle) if where is np.argmin else max(best, middle)
@@ -168,9 +175,9 @@ class Band:
     def _smoother(
         self, grid: FloatArray, values: FloatArray
     ) -> tuple[FloatArray, FloatArray, float]:
-        """Frequencies (m), what turns readings less a level into a curve there (m, n), the level.
+        """Frequencies (m), the matrix that smooths readings less a level (m, n), and that level.
 
-        Walls are left in: their ripple is as wide as many a true curve.
+        The walls' ripple is not smoothed away: it is as wide as the features of many a true curve.
         """
         fast = self._covariance(grid, ("noise", "mismatch"))
         fast += np.eye(grid.size) * LEAST_NOISE_DB**2
@@ -193,7 +200,7 @@ class Band:
         return np.asarray(rng.standard_normal((trials, grid.size)) @ root.T, dtype=np.float64)
 
     def _errors(self) -> list[list[int]]:
-        """Places of the lines of each error: those of one source are one error."""
+        """Indices of the lines of each error; lines of one source belong to one error."""
         places = {id(line): index for index, line in enumerate(self.lines[0])}
         return [[places[id(line)] for line in lines] for lines in groups(self.lines[0])]
 
@@ -205,7 +212,7 @@ class Band:
             law = law_of(self.lines[0][members[0]])
             if law not in kernels:
                 continue
-            # Of one error that comes in several times the signed contributions add up.
+            # If one error enters through several lines, their signed contributions are added.
             signed = [sum(signed_contribution(row[one]) for one in members) for row in self.lines]
             _, sizes = _grouped(self.frequency_hz, np.array(signed))
             if law == "noise":
@@ -215,7 +222,8 @@ class Band:
 
 
 def _stretch(freedom: float, rng: np.random.Generator, trials: int) -> FloatArray:
-    """Turns normal draws into those of Student's t, shape (trials, 1) (JCGM 101, 6.4.9.4)."""
+    """Factors that turn normal draws into draws of Student's t, shape (trials, 1) (JCGM 101,
+    6.4.9.4)."""
     if not math.isfinite(freedom):
         return np.ones((trials, 1))
     return np.asarray(np.sqrt(freedom / rng.chisquare(freedom, trials)))[:, np.newaxis]
@@ -224,12 +232,12 @@ def _stretch(freedom: float, rng: np.random.Generator, trials: int) -> FloatArra
 def _truth(
     frequency_hz: FloatArray, other_hz: FloatArray, width_hz: float, length: float, size_db: float
 ) -> FloatArray:
-    """Covariance of the true curve: any level, any slope, and changes beside that bend freely.
+    """Covariance of the true curve, which may have any level and slope and may bend.
 
-    Matern's with 5/2 (Rasmussen and Williams, 4.17). The smoother squared exponential takes the
-    bend of one part of a band for that of all: the edge of a Yagi's band, which falls ever faster,
-    came out 0.7 dB off where the readings themselves were 0.55 dB off, and this one is 0.5 dB off
-    (root mean squares, 200 bands of drawn ranges).
+    It is Matern's with 5/2 (Rasmussen and Williams, 4.17). The smoother squared exponential assumes
+    that all parts of a band bend alike. With it the edge of a Yagi's band, which falls ever faster,
+    was wrong by 0.7 dB, although the readings themselves were wrong by 0.55 dB only. With this one
+    it is wrong by 0.5 dB (root mean squares, 200 bands of simulated ranges).
     """
     apart = np.abs(frequency_hz[:, np.newaxis] - other_hz) / (length * width_hz)
     middle = other_hz.mean()

@@ -1,4 +1,4 @@
-"""Is the range long enough? Distances from which far-field formulas hold."""
+"""Whether the range is long enough: distances beyond which far-field formulas hold."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ import math
 from benchd.reduce.decibels import NEPER_DB, wavelength_m
 
 REACTIVE_MARGIN = 3.0
-"""Times lambda/2 pi: the terms in 1/r^2 and 1/r^3 of a short dipole's field then change its
-magnitude by under 0.5 dB (at three: 1 - 1/9 + 1/81 gives -0.45 dB)."""
+"""Least distance as a multiple of lambda/2 pi. Beyond it the terms in 1/r^2 and 1/r^3 of a short
+dipole's field change its magnitude by under 0.5 dB (at three: 1 - 1/9 + 1/81 gives -0.45 dB)."""
 
 
 def far_field_distance_m(frequency_hz: float, largest_dimension_m: float) -> float:
@@ -31,10 +31,11 @@ def range_flags(
 
 
 def phase_centre_correction_db(range_m: float, forward_m: float) -> float:
-    """What to add to a gain whose antenna radiates from `forward_m` nearer than the range says.
+    """Correction to add to a gain, dB, if the phase centre is `forward_m` nearer than the range.
 
-    A 5-element Yagi ranged from its driven element at 0.4 m, phase centre 41 mm forward, reads
-    0.93 dB high: 20 lg(r/(r - forward)) is to be taken off. Raises ValueError beyond the range.
+    Example: a 5-element Yagi whose range of 0.4 m is measured from its driven element, and whose
+    phase centre lies 41 mm ahead of it, reads 0.93 dB high. So 20 lg(r/(r - forward)) is
+    subtracted. Raises ValueError if forward_m is not less than the range.
     """
     if not forward_m < range_m:
         raise ValueError(f"the phase centre {forward_m} m forward lies beyond the range {range_m}")
