@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.errors import ReductionRefused
+from benchd.sweeps import SweepAsRun
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -164,8 +165,7 @@ class Trace:
 class Capture:
     """One recorded set of traces with everything that produced it.
 
-    settings: the sweep as it was run: method, start_hz, stop_hz, points, level_dbm,
-        resolution_bandwidth_hz, video_bandwidth_hz, detector, dwell_s, average, ... (SI units).
+    settings: the plan of the sweep as it was run.
     fixtures: name -> short hash of the fixture's description on the route at that time.
     instruments: name -> identity string as the instrument gave it.
     readings: anything else measured beside it (temperature_c, noise_floor_dbm, ...).
@@ -180,7 +180,7 @@ class Capture:
     position: str | None
     antenna: str | None
     traces: tuple[Trace, ...]
-    settings: dict[str, Any]
+    settings: SweepAsRun
     fixtures: dict[str, str]
     instruments: dict[str, str]
     taken_at: datetime

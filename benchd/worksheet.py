@@ -21,11 +21,9 @@ from pydantic import (
     model_validator,
 )
 
+from benchd.sweeps import Lid, SweepPlan
 from benchd.traces import Role
 
-Detector = Literal["rms", "log-average", "peak", "sample", "power"]
-"""How one reading is made of what arrives in its time; `power` is that of a power meter."""
-Method = Literal["stepped", "hold", "tracking", "vector"]
 OnInterrupt = Literal["resume", "restart", "fail"]
 Unanswered = Literal["let-others-run", "skip", "give-up"]
 
@@ -56,38 +54,6 @@ class LevelRow(_Frozen):
     def margin_db(self) -> float | None:
         """Room to the limit, dB; None where no limit is known."""
         return None if self.limit_dbm is None else self.limit_dbm - self.level_dbm
-
-
-class Refine(_Frozen):
-    """Finer grid after the coarse one: `points` more, over `span_hz` around what `around` names."""
-
-    around: Literal["resonance"]
-    span_hz: float
-    points: int
-
-
-class SweepPlan(_Frozen):
-    """One sweep, ready to run. The grid is `points` frequencies from start to stop, inclusive.
-
-    rf: `off` only listens; the source stays off throughout.
-    """
-
-    method: Method
-    start_hz: float
-    stop_hz: float
-    points: int
-    level_dbm: float
-    resolution_bandwidth_hz: float
-    video_bandwidth_hz: float | None = None
-    detector: Detector = "rms"
-    dwell_s: float = 0.002
-    average: int = 1
-    sweep_time_s: float | None = None
-    free_run_s: float | None = None
-    reference_level_dbm: float | None = None
-    attenuation_db: float | None = None
-    refine: Refine | None = None
-    rf: Literal["on", "off"] = "on"
 
 
 class SwitchSetting(_Frozen):
@@ -124,7 +90,7 @@ class CaptureStep(_Step):
     analyzer: str
     fixtures: dict[str, str]
     levels: tuple[LevelRow, ...]
-    lid: Literal["closed", "open"] = "closed"
+    lid: Lid = "closed"
 
 
 class RouteStep(_Step):

@@ -9,7 +9,7 @@ import numpy as np
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
 from benchd.acquire.readback import settings_read_back
 from benchd.acquire.stepped import status_flags, status_query
-from benchd.worksheet import SweepPlan
+from benchd.sweeps import SweepPlan
 from drivers.exchange import Pause, Progress
 
 VISITED_MARGIN_DB = 10.0

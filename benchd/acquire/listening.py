@@ -14,8 +14,8 @@ import numpy as np
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
 from benchd.acquire.stepped import prepare_points, status_flags, status_query
 from benchd.acquire.tracking import sweep_time
+from benchd.sweeps import SweepPlan
 from benchd.traces import FloatArray
-from benchd.worksheet import SweepPlan
 from drivers.exchange import Pause, Progress
 
 _SLICE_S = 0.1

@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from benchd.sweeps import SweepPlan
 from benchd.traces import BoolArray, FloatArray, Form, Trace
-from benchd.worksheet import SweepPlan
 from drivers.exchange import Batch, Pause, Progress
 
 T = TypeVar("T")

@@ -19,7 +19,7 @@ from benchd.acquire.stepped import prepare_points
 from benchd.acquire.zeroing import NOT_ZEROED_ABOVE_DB, NotZeroed
 from benchd.errors import StillRadiating
 from benchd.reduce.pathcheck import noise_over
-from benchd.worksheet import SweepPlan
+from benchd.sweeps import SweepPlan
 
 DROP_DB = 20.0
 """If a reading falls by this when RF is switched off, dB, the source counts as off. Even a poor

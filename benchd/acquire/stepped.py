@@ -11,8 +11,8 @@ import numpy as np
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
 from benchd.acquire.readback import settings_read_back
 from benchd.acquire.zeroing import zeroed
+from benchd.sweeps import SweepPlan
 from benchd.traces import FloatArray
-from benchd.worksheet import SweepPlan
 from drivers.exchange import Exchange, Progress
 
 NOISE_POINTS = 5

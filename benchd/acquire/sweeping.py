@@ -8,7 +8,7 @@ from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
 from benchd.acquire.stepped import stepped_sweep
 from benchd.acquire.tracking import tracking_sweep
 from benchd.errors import InstrumentRefused
-from benchd.worksheet import SweepPlan
+from benchd.sweeps import SweepPlan
 
 _PROCEDURES = {"stepped": stepped_sweep, "hold": hold_sweep, "tracking": tracking_sweep}
 

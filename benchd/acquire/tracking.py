@@ -10,7 +10,7 @@ import numpy as np
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_dbm
 from benchd.acquire.readback import settings_read_back
 from benchd.acquire.stepped import status_flags, status_query
-from benchd.worksheet import SweepPlan
+from benchd.sweeps import SweepPlan
 from drivers.exchange import Progress
 
 

@@ -19,7 +19,8 @@ import structlog
 
 from benchd.acquire.plan import SweepInstruments
 from benchd.acquire.silence import Probe
-from benchd.worksheet import SweepPlan, SwitchSetting
+from benchd.sweeps import SweepPlan
+from benchd.worksheet import SwitchSetting
 
 _log = structlog.get_logger(__name__)
 

@@ -45,6 +45,7 @@ from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
 from benchd.store.jobs import WITHDRAWN_WORDS
+from benchd.sweeps import SweepAsRun
 from benchd.traces import PATH_BROKEN, Capture, Role
 from benchd.worksheet import (
     AcceptStep,
@@ -312,7 +313,7 @@ class Runner:
             position=step.position,
             antenna=step.antenna,
             traces=sweep.traces(),
-            settings={**step.sweep.model_dump(mode="json"), "lid": step.lid},
+            settings=SweepAsRun.of(step.sweep, lid=step.lid),
             fixtures=dict(step.fixtures),
             instruments=self._rig.identities(dict.fromkeys(names)),
             taken_at=datetime.now(UTC),

@@ -19,6 +19,7 @@ from benchd.errors import NormalisationRefused, OrderRefused, ReductionRefused
 from benchd.known.antenna_match import antenna_match
 from benchd.known.captures import LOOKED_AT, BenchKnowledge, JobCaptures
 from benchd.store import CaptureRow, Store
+from benchd.sweeps import SweepAsRun, SweepPlan
 from benchd.traces import Capture, FloatArray, Form, Role, Trace
 from benchd.worksheet import (
     NEWEST,
@@ -26,7 +27,6 @@ from benchd.worksheet import (
     CaptureStep,
     ReduceStep,
     ReductionSettings,
-    SweepPlan,
     Worksheet,
 )
 
@@ -165,7 +165,7 @@ class StoredInputs:
             position=step.position,
             antenna=step.antenna,
             traces=(Trace("level", Form.LEVEL_DBM, grid, np.zeros(grid.shape)),),
-            settings={**step.sweep.model_dump(mode="json"), "lid": step.lid},
+            settings=SweepAsRun.of(step.sweep, lid=step.lid),
             fixtures=dict(step.fixtures),
             instruments={name: self._identity(name, rows) for name in dict.fromkeys(names)},
             taken_at=self.now,
@@ -176,9 +176,8 @@ class StoredInputs:
     def _grid(self, rows: Iterable[CaptureRow], step: CaptureStep) -> FloatArray:
         """The grid of an earlier capture by the same plan, since instruments may round frequencies;
         else the grid of the plan."""
-        plan = step.sweep.model_dump(mode="json")
         for row in rows:
-            if row.route == step.route and _agree(row.settings, plan, _SAME_GRID):
+            if row.route == step.route and _agree(row.settings, step.sweep, _SAME_GRID):
                 return row.load().level.frequency_hz
         return grid_hz(step.sweep)
 
@@ -214,13 +213,13 @@ def _to_come(jobs: Sequence[Ahead], test: CaptureStep) -> Iterator[CaptureStep]:
 def _alike(one: CaptureStep, other: CaptureStep, *, other_grid: bool) -> bool:
     """Whether two planned captures are taken the same way. Their grids must be equal; with
     `other_grid` it is enough that one lies within the span of the other."""
-    plans = (one.sweep.model_dump(mode="json"), other.sweep.model_dump(mode="json"))
-    grid = _agree(*plans, _SAME_GRID) or (other_grid and _spans(one.sweep, other.sweep))
+    plans = (one.sweep, other.sweep)
+    grid = _agree(*plans, _SAME_GRID) or (other_grid and _spans(*plans))
     return grid and one.fixtures == other.fixtures and _agree(*plans, _SAME_WAY)
 
 
-def _agree(one: Mapping[str, object], other: Mapping[str, object], keys: Iterable[str]) -> bool:
-    return all(one.get(key) == other.get(key) for key in keys)
+def _agree(one: SweepPlan, other: SweepPlan, names: Iterable[str]) -> bool:
+    return all(getattr(one, name) == getattr(other, name) for name in names)
 
 
 def _spans(one: SweepPlan, other: SweepPlan) -> bool:

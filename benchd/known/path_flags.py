@@ -45,7 +45,7 @@ def noise_margin_flags(captures: Iterable[Capture]) -> tuple[str, ...]:
     """
     for capture in captures:
         noise = capture.trace("noise")
-        if noise is None or capture.settings.get("method") == "hold":
+        if noise is None or capture.settings.method == "hold":
             continue
         grid = capture.level.frequency_hz
         noise_dbm = noise.decibels

@@ -57,9 +57,9 @@ def law(capture: Capture) -> str | None:
 
     Repeats are averaged as powers, so several single samples behave as an rms detector does.
     """
-    detector = str(capture.settings.get("detector", "rms"))
+    detector = capture.settings.detector
     if detector == "sample":
-        return "rms" if int(capture.settings.get("average", 1)) > 1 else "log-average"
+        return "rms" if capture.settings.average > 1 else "log-average"
     return detector if detector in ("rms", "log-average", "power") else None
 
 
@@ -73,11 +73,8 @@ def noise_power_dbm(capture: Capture) -> float | None:
         return None
     powers = power_ratio_from_db(noise.decibels)
     reading = float(db_from_power_ratio(float(np.mean(powers))))
-    return (
-        reading + DB_PER_NAT * EULER
-        if capture.settings.get("detector") == "log-average"
-        else (reading)
-    )
+    is_low = capture.settings.detector == "log-average"
+    return reading + DB_PER_NAT * EULER if is_low else reading
 
 
 def scale_of(capture: Capture, analyzer: str) -> str:
@@ -90,7 +87,7 @@ def scale_of(capture: Capture, analyzer: str) -> str:
 
 def independent_samples(capture: Capture) -> float:
     """Number of independent samples averaged in one point: those of one reading times repeats."""
-    return float(_samples_of_one(capture) * capture.settings["average"])
+    return float(_samples_of_one(capture) * capture.settings.average)
 
 
 def _samples_of_one(capture: Capture) -> float:
@@ -104,10 +101,10 @@ def _samples_of_one(capture: Capture) -> float:
     logarithm, arithmetic).
     """
     settings, noise = capture.settings, _noise_trace(capture)
-    if settings.get("detector") == "power":
+    if settings.detector == "power":
         return 1.0  # the noise that was read is already that of one reading
-    if settings.get("method") != "tracking":
-        return float(max(1.0, settings["resolution_bandwidth_hz"] * settings["dwell_s"]))
+    if settings.method != "tracking":
+        return float(max(1.0, settings.resolution_bandwidth_hz * settings.dwell_s))
     if noise is None or noise.values.size < 2:
         return 1.0
     read_dbm = noise.decibels
@@ -144,7 +141,7 @@ def carrier_dbm(capture: Capture) -> FloatArray:
 
 def is_held(capture: Capture) -> bool:
     """True if the analyzer held the maxima of its readings, so that it held those of noise too."""
-    return capture.settings.get("method") == "hold" and _noise_trace(capture) is not None
+    return capture.settings.method == "hold" and _noise_trace(capture) is not None
 
 
 def held_bias_db(capture: Capture) -> FloatArray:
@@ -287,7 +284,7 @@ def seen_sd_db(capture: Capture) -> Known | None:
     roughness over frequency."""
     level = capture.level.decibels
     found = []
-    repeats = int(capture.settings.get("average", 1))
+    repeats = capture.settings.average
     scatter = capture.trace("scatter")
     if scatter is not None and repeats > 1:
         spread = float(np.sqrt(np.mean(scatter.decibels**2) / repeats))
@@ -323,7 +320,7 @@ def _theory(capture: Capture, at_hz: float | None, share: float, neighbours: int
     sd_db = reading_standard_db(distance_db, detector, independent_samples(capture))
     common_db = correction_standard_db(distance_db, detector, noise_floor_sd_db(capture))
     freedom = math.inf
-    if capture.settings.get("method") == "tracking":
+    if capture.settings.method == "tracking":
         freedom = float(max(1, _readings_of_noise(capture) - 1))
     return Known(math.hypot(sd_db * share, common_db), degrees_of_freedom=freedom)
 
@@ -369,6 +366,6 @@ def noise_floor_sd_db(capture: Capture) -> float:
     if law(capture) == "power":
         # After zeroing, a power meter's zero is wrong by no more than its noise in the trace.
         return DB_PER_NAT / math.sqrt(3.0)
-    tracking = capture.settings.get("method") == "tracking"
-    repeats = 1.0 if tracking else max(4.0, capture.settings["average"])
+    tracking = capture.settings.method == "tracking"
+    repeats = 1.0 if tracking else max(4.0, capture.settings.average)
     return DB_PER_NAT / math.sqrt(readings * repeats * _samples_of_one(capture))

@@ -179,7 +179,7 @@ def _frequency_accuracy_ppm(bench: Bench, test: Capture) -> float | None:
     """Frequency accuracy (ppm) of the instrument that sets the frequency: of the source in a
     stepped sweep, of the analyzer in others."""
     route = bench.routes[test.route]
-    steps = test.settings.get("method", "stepped") == "stepped"
+    steps = test.settings.method == "stepped"
     found = getattr(
         bench.instruments[route.source if steps else route.analyzer], "frequency_accuracy_ppm", None
     )

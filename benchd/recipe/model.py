@@ -25,14 +25,9 @@ from benchd.files.fields import (
 from benchd.files.filemodel import FileModel, is_draft
 from benchd.recipe.parameters import Parameter
 from benchd.recipe.references import PARAMETER_FORM
+from benchd.sweeps import Detector, Method
 from benchd.units import Kind, show
-from benchd.worksheet import (
-    DEFAULT_PATIENCE_S,
-    Detector,
-    Method,
-    OnInterrupt,
-    Unanswered,
-)
+from benchd.worksheet import DEFAULT_PATIENCE_S, OnInterrupt, Unanswered
 
 if TYPE_CHECKING:
     from benchd.reductions import Reduction as AnyReduction

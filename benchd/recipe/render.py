@@ -6,6 +6,7 @@ import textwrap
 from typing import Any
 
 from benchd.reductions.limits import limit_words
+from benchd.sweeps import SweepPlan
 from benchd.units import show
 from benchd.worksheet import (
     AcceptStep,
@@ -15,7 +16,6 @@ from benchd.worksheet import (
     LevelRow,
     ReduceStep,
     Step,
-    SweepPlan,
     Worksheet,
 )
 

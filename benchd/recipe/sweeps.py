@@ -8,8 +8,8 @@ from benchd.bench import Bench, Route, SourceInstrument
 from benchd.bench.instrument_checks import lacking, unable
 from benchd.bench.instruments import PowerMeterInstrument
 from benchd.recipe.model import Sweep
+from benchd.sweeps import Refine, SweepPlan
 from benchd.units import show
-from benchd.worksheet import Refine, SweepPlan
 
 Finding = tuple[str, str]
 

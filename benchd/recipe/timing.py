@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from benchd.bench import Bench, Route
 from benchd.bench.instruments import PowerMeterInstrument
-from benchd.worksheet import SweepPlan, SwitchSetting
+from benchd.sweeps import SweepPlan
+from benchd.worksheet import SwitchSetting
 
 POINT_OVERHEAD_S = 0.001
 """Round trips of one stepped point on a local network, measured on loopback and doubled."""

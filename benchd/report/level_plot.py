@@ -134,24 +134,19 @@ def _noise_floor(axes: Axes, captures: Sequence[Capture]) -> None:
 
 
 def _rows(captures: Sequence[Capture]) -> list[tuple[str, str]]:
-    """The sweep as it was run, as far as its settings say, and the noise beside it."""
+    """The sweep as it was run, and the noise beside it."""
     capture = captures[0]
     s = capture.settings
     rows: list[tuple[str, str]] = []
-    if "method" in s:
-        rows.append(("Sweep", str(_METHODS.get(str(s["method"]), s["method"])).partition(",")[0]))
-    if "start_hz" in s and "stop_hz" in s:
-        rows.append(("Span", band_words(float(s["start_hz"]), float(s["stop_hz"]), "Hz")))
+    rows.append(("Sweep", _METHODS[s.method].partition(",")[0]))
+    rows.append(("Span", band_words(s.start_hz, s.stop_hz, "Hz")))
     rows.append(("Points", f"{capture.level.frequency_hz.size}"))
-    if "level_dbm" in s:
-        rows.append(("Source level", f"{float(s['level_dbm']):g} dBm"))
-    if s.get("resolution_bandwidth_hz"):
-        bandwidth = number_words(float(s["resolution_bandwidth_hz"]), "Hz")
-        rows.append(("Resolution bandwidth", bandwidth))
-    if s.get("detector"):
-        rows.append(("Detector", str(s["detector"])))
-    if s.get("dwell_s"):
-        dwell = float(s["dwell_s"])
+    rows.append(("Source level", f"{s.level_dbm:g} dBm"))
+    if s.resolution_bandwidth_hz:
+        rows.append(("Resolution bandwidth", number_words(s.resolution_bandwidth_hz, "Hz")))
+    rows.append(("Detector", s.detector))
+    if s.dwell_s:
+        dwell = s.dwell_s
         rows.append(("Dwell", number_words(dwell, "s") if dwell < 1 else duration_words(dwell)))
     noises = [level_db(noise) for one in captures if (noise := noise_of(one)) is not None]
     if noises:

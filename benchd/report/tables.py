@@ -82,7 +82,7 @@ def capture_csv(capture: Capture) -> str:
 def capture_comments(capture: Capture) -> list[str]:
     """Where a capture came from, one line each."""
     settings = "; ".join(
-        f"{key}={value}" for key, value in capture.settings.items() if value is not None
+        f"{key}={value}" for key, value in capture.settings.stated().items() if value is not None
     )
     lines = [
         f"benchd capture {capture.id}",

@@ -16,6 +16,7 @@ from benchd.store import codec
 from benchd.store.errors import StoreDamaged
 from benchd.store.rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import captures, traces
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 
 _DETAIL = ("settings", "fixtures", "instruments", "flags", "bindings", "readings")
@@ -45,7 +46,7 @@ class CaptureRow:
     route: str
     position: str | None
     antenna: str | None
-    settings: dict[str, Any]
+    settings: SweepAsRun
     fixtures: dict[str, str]
     instruments: dict[str, str]
     taken_at: datetime
@@ -65,6 +66,7 @@ def add(connection: Connection, capture: Capture) -> None:
     """Store a capture with all its traces."""
     row = {name: getattr(capture, name) for name in _COLUMNS}
     detail = {name: getattr(capture, name) for name in _DETAIL}
+    detail["settings"] = capture.settings.stated()
     values = {**row, "role": capture.role.value, "detail": codec.dumps(detail)}
     connection.execute(insert(captures).values({**values, "sha256": _checksum(values)}))
     for ordinal, trace in enumerate(capture.traces):
@@ -100,7 +102,8 @@ def _read_fields(row: RowMapping) -> dict[str, Any]:
     missing = set(_DETAIL) - set(detail)
     if missing:
         raise ValueError(f"without {', '.join(sorted(missing))}")
-    return {**fields, **detail, "role": Role(fields["role"])}
+    settings = SweepAsRun.model_validate(detail.pop("settings"))
+    return {**fields, **detail, "settings": settings, "role": Role(fields["role"])}
 
 
 def get(connection: Connection, capture_id: str) -> Capture:

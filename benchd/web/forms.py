@@ -20,6 +20,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from benchd.curves import Curve, as_traces
 from benchd.results import ResultRecord, Verdict
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 
 _RECORDS: TypeAdapter[list[ResultRecord]] = TypeAdapter(list[ResultRecord])
@@ -115,6 +116,7 @@ _TURNS: tuple[tuple[type | tuple[type, ...], Any], ...] = (
     (datetime, time_text),
     (Trace, encode_trace),
     (Capture, encode_capture),
+    (SweepAsRun, lambda value: encode(value.stated())),
     (BaseModel, lambda value: encode(value.model_dump(mode="python"))),
     (Mapping, lambda value: {str(key): encode(item) for key, item in value.items()}),
     ((list, tuple, set, frozenset), lambda value: [encode(item) for item in value]),
@@ -178,6 +180,7 @@ def decode_capture(document: Mapping[str, Any], traces: list[Trace]) -> Capture:
     try:
         fields = {f.name: document[f.name] for f in dataclasses.fields(Capture)}
         fields["traces"] = tuple(traces)
+        fields["settings"] = SweepAsRun.model_validate(fields["settings"])
         fields["role"] = Role(fields["role"])
         fields["flags"] = tuple(fields["flags"])
         fields["taken_at"] = datetime.fromisoformat(fields["taken_at"])

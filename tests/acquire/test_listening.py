@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchd.acquire import SweepInstruments, run_sweep
-from benchd.worksheet import SweepPlan
+from benchd.sweeps import SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.exchange import Exchange
 from drivers.player import CannedPlayer

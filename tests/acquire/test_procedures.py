@@ -14,7 +14,7 @@ from benchd.acquire import (
 )
 from benchd.acquire.stepped import refined_grid_hz
 from benchd.errors import InstrumentRefused
-from benchd.worksheet import Refine, SweepPlan
+from benchd.sweeps import Refine, SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.errors import Refused
 from drivers.exchange import Exchange

@@ -11,7 +11,8 @@ import pytest
 from benchd.acquire import Sweep, SweepInstruments, run_sweep, silent_after
 from benchd.bench import load_bench, parse_bench
 from benchd.errors import InstrumentRefused, StillRadiating
-from benchd.worksheet import SweepPlan, SwitchSetting
+from benchd.sweeps import SweepPlan
+from benchd.worksheet import SwitchSetting
 from simulators.world import World
 from simulators.world.files import read_world, world_path
 from tests.coverage_study.memory import VirtualBench

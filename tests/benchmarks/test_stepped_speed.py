@@ -21,7 +21,7 @@ from ruamel.yaml import YAML
 
 from benchd.acquire import SweepInstruments, rf_off_verified, run_sweep
 from benchd.acquire.plan import grid_hz
-from benchd.worksheet import SweepPlan
+from benchd.sweeps import SweepPlan
 from drivers.analyzer import ScpiAnalyzer
 from drivers.link import Link
 from drivers.player import Player

@@ -21,6 +21,7 @@ from benchd.reduce.revision_readings import Looked
 from benchd.reductions.reflection import reduce_reflection
 from benchd.reductions.reflection_settings import Reflection as Settings
 from benchd.results import Result
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from tests.coverage_study.antennas import KINDS, Antenna, Reflection
 from tests.coverage_study.memory import Shelf
@@ -158,11 +159,11 @@ def captures(one: Foreign, bench: Bench, again: Reflection | None = None) -> dic
             position=None,
             antenna="antenna" if name in ("test", "again") else None,
             traces=traces,
-            settings={
-                "method": "stepped", "start_hz": float(grid[0]), "stop_hz": float(grid[-1]),
-                "points": grid.size, "level_dbm": LEVEL_DBM, "detector": "rms", "average": 1,
-                "resolution_bandwidth_hz": one.bench.samples / DWELL_S, "dwell_s": DWELL_S,
-            },
+            settings=SweepAsRun(
+                method="stepped", start_hz=float(grid[0]), stop_hz=float(grid[-1]),
+                points=grid.size, level_dbm=LEVEL_DBM, detector="rms", average=1,
+                resolution_bandwidth_hz=one.bench.samples / DWELL_S, dwell_s=DWELL_S,
+            ),
             fixtures=bench.route_fixtures("port"),
             instruments={"generator": "Workshop,Source", "analyzer": "Workshop,Analyzer"},
             taken_at=MORNING + timedelta(seconds=300.0 * number),

@@ -24,6 +24,7 @@ from benchd.engine.rig import Rig
 from benchd.engine.translate import translated
 from benchd.errors import UnknownId
 from benchd.results import Result, ResultRecord
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Role
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
 from drivers.exchange import Batch, Reply
@@ -226,7 +227,7 @@ class VirtualBench:
             position=step.position,
             antenna=step.antenna,
             traces=sweep.traces(),
-            settings=step.sweep.model_dump(mode="json"),
+            settings=SweepAsRun.of(step.sweep),
             fixtures=dict(step.fixtures),
             instruments=self.rig.identities(names),
             taken_at=MORNING + timedelta(seconds=self.clock.now_s()),

@@ -17,6 +17,7 @@ from benchd.engine.reducing import Reducer
 from benchd.recipe import load_recipe, resolve
 from benchd.reduce.distributions import coverage_factor
 from benchd.results import Result
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep
 from tests.coverage_study.memory import Shelf
@@ -88,7 +89,7 @@ class Session:
             role=Role(step.role), route=step.route, position=step.position, antenna=step.antenna,
             traces=(Trace("level", Form.LEVEL_DBM, f, level),
                     Trace("noise", Form.LEVEL_DBM, few, noise)),
-            settings=step.sweep.model_dump(mode="json"), fixtures=dict(step.fixtures),
+            settings=SweepAsRun.of(step.sweep), fixtures=dict(step.fixtures),
             instruments={}, taken_at=MORNING + timedelta(seconds=self.taken * STEP_S),
             recipe_hash="a" * 64, worksheet_hash="b" * 64,
         )  # fmt: skip

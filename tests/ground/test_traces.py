@@ -11,6 +11,7 @@ import pytest
 from benchd.errors import ReductionRefused
 from benchd.reduce.normalise import normalised
 from benchd.reductions.series import stacked
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Axis, Capture, Form, Role, Trace, frequency_axis
 
 GRID = np.array([1.6e9, 1.7e9, 1.8e9])
@@ -21,7 +22,11 @@ RATIO = Trace("ratio", Form.RATIO_COMPLEX, GRID, np.array([0.1 + 0.2j, 0.3j, -0.
 def capture(*traces: Trace) -> Capture:
     return Capture(
         id="cap-1", bench="small", job_id="job-1", step="antenna", role=Role.TEST, route="middle",
-        position=None, antenna="dipole r3", traces=traces, settings={}, fixtures={},
+        position=None, antenna="dipole r3", traces=traces,
+        settings=SweepAsRun(
+            method="stepped", start_hz=1.6e9, stop_hz=1.8e9, points=3, level_dbm=-10.0,
+            resolution_bandwidth_hz=1e4,
+        ), fixtures={},
         instruments={}, taken_at=datetime(2026, 3, 1, tzinfo=UTC),
         recipe_hash="", worksheet_hash="",
     )  # fmt: skip

@@ -8,13 +8,13 @@ from numpy.testing import assert_allclose
 from benchd.bench import Bench
 from benchd.errors import RecipeError, UnsafeError
 from benchd.recipe import load_recipe, resolve
+from benchd.sweeps import SweepPlan
 from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
     HandsStep,
     Limit,
     ReduceStep,
-    SweepPlan,
     SwitchSetting,
     WaitStep,
     Worksheet,

@@ -9,6 +9,7 @@ import pytest
 from benchd.errors import NormalisationRefused
 from benchd.reduce.compatibility import COMPARED, description, differences, require_fit
 from benchd.reduce.normalise import between, normalised, onto_grid, open_short_mean_db
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 
 NOON = datetime(2026, 3, 1, 12, 0, tzinfo=UTC)
@@ -111,8 +112,10 @@ def test_a_capture_describes_itself_by_the_compared_names() -> None:
     trace = Trace("level", Form.LEVEL_DBM, GRID, np.zeros(GRID.size))
     capture = Capture(
         "c1", "b", "j", "s", Role.OPEN, "middle port", None, None, (trace,),
-        {"method": "stepped", "level_dbm": -10.0, "resolution_bandwidth_hz": 1e4,
-         "detector": "rms"},
+        SweepAsRun(
+            method="stepped", start_hz=GRID[0], stop_hz=GRID[-1], points=GRID.size,
+            level_dbm=-10.0, resolution_bandwidth_hz=1e4, detector="rms",
+        ),
         {}, {}, NOON, "", "",
     )  # fmt: skip
     assert tuple(description(capture)) == COMPARED

@@ -19,6 +19,7 @@ from benchd.engine.reducing import Reducer
 from benchd.results import Budget, Result, ResultRecord
 from benchd.store import Store
 from benchd.store.ids import new_id
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import (
     SETTINGS_MODELS,
@@ -104,11 +105,11 @@ class Notebook:
             position=position,
             antenna=antenna,
             traces=tuple(traces),
-            settings={
+            settings=SweepAsRun.model_validate({
                 "method": "stepped", "start_hz": float(grid[0]), "stop_hz": float(grid[-1]),
                 "points": grid.size, "level_dbm": -10.0, "resolution_bandwidth_hz": 1e4,
                 "detector": "rms", "dwell_s": 0.002, "average": 1, **settings,
-            },
+            }),
             fixtures=self.bench.route_fixtures(route),
             instruments=INSTRUMENTS,
             taken_at=NIGHT + timedelta(seconds=at_s),

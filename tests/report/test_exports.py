@@ -20,6 +20,7 @@ from benchd.errors import UserError
 from benchd.report.tables import capture_csv, results_csv
 from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_trace
 from benchd.results import Result, ResultRecord
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.web.forms import decode_curves, encode_curves
 from tests.report.named import gather
@@ -32,7 +33,10 @@ def _capture(*traces: Trace, **more: Any) -> Capture:
     fields: dict[str, Any] = {
         "id": "cap-1", "bench": "workshop", "job_id": "job-1", "step": "test", "role": Role.TEST,
         "route": "middle", "position": None, "antenna": None, "traces": traces,
-        "settings": {"method": "vector", "sweep_time_s": None}, "fixtures": {}, "instruments": {},
+        "settings": SweepAsRun(
+            method="vector", start_hz=1.45e9, stop_hz=1.95e9, points=11, level_dbm=-10.0,
+            resolution_bandwidth_hz=1e3, sweep_time_s=None,
+        ), "fixtures": {}, "instruments": {},
         "taken_at": NOW, "recipe_hash": "c0ffee", "worksheet_hash": "feed",
     }  # fmt: skip
     return Capture(**{**fields, **more})

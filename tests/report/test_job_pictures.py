@@ -13,6 +13,7 @@ import pytest
 
 from benchd.report.plots import JobPlots, plot_job
 from benchd.results import Result, ResultRecord
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from tests.report.named import gather
 
@@ -29,7 +30,10 @@ def capture(name: str, role: Role, level_dbm: Any, **more: Any) -> Capture:
     fields: dict[str, Any] = {
         "id": f"cap-{name}", "bench": "workshop", "job_id": JOB, "step": name, "role": role,
         "route": "middle", "position": None, "antenna": None, "traces": traces,
-        "settings": {"method": "stepped", "start_hz": 1.5e9, "stop_hz": 1.9e9}, "fixtures": {},
+        "settings": SweepAsRun(
+            method="stepped", start_hz=1.5e9, stop_hz=1.9e9, points=GRID_HZ.size, level_dbm=-10.0,
+            resolution_bandwidth_hz=1e4,
+        ), "fixtures": {},
         "instruments": {}, "taken_at": NOW, "recipe_hash": "c0ffee", "worksheet_hash": "feed",
     }  # fmt: skip
     return Capture(**{**fields, **more})

@@ -23,6 +23,7 @@ from benchd.report.level_plot import draw_levels, level_db
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
 from benchd.report.reflection_plot import draw_reflection
 from benchd.results import Budget, Result, ResultRecord, Term
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from tests.report.named import gather
 
@@ -41,9 +42,10 @@ def _capture(role: Role = Role.TEST, **more: Any) -> Capture:
     fields: dict[str, Any] = {
         "id": f"cap-{role.value}", "bench": "workshop", "job_id": JOB, "step": "test", "role": role,
         "route": "middle", "position": "antenna", "antenna": "dipole r3", "traces": (trace,),
-        "settings": {"method": "stepped", "start_hz": 1.45e9, "stop_hz": 1.95e9,
-                     "level_dbm": -10.0, "resolution_bandwidth_hz": 1e4, "detector": "rms",
-                     "dwell_s": 0.002},
+        "settings": SweepAsRun(
+            method="stepped", start_hz=1.45e9, stop_hz=1.95e9, points=FREQUENCY_HZ.size,
+            level_dbm=-10.0, resolution_bandwidth_hz=1e4, detector="rms", dwell_s=0.002,
+        ),
         "fixtures": {}, "instruments": {}, "taken_at": NOW, "recipe_hash": "c0ffee",
         "worksheet_hash": "feed",
     }  # fmt: skip

@@ -7,6 +7,7 @@ import numpy as np
 
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
 from benchd.store.ids import new_id
+from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import HandsStep, WaitStep, Worksheet
 
@@ -48,14 +49,22 @@ def capture(job_id: str, **changes: Any) -> Capture:
         "position": "antenna",
         "antenna": "dipole r3",
         "traces": (trace(),),
-        "settings": {"method": "stepped", "start_hz": 1.45e9, "points": 201, "band": (1.0, 2.0)},
+        "settings": SweepAsRun(
+            method="stepped",
+            start_hz=1.45e9,
+            stop_hz=1.95e9,
+            points=201,
+            level_dbm=-10.0,
+            resolution_bandwidth_hz=1e4,
+            lid="open",
+        ),
         "fixtures": {"coupler": "c0ffee"},
         "instruments": {"generator": "Workshop,Source-6G,0001,1.0"},
         "taken_at": TAKEN_AT,
         "recipe_hash": "a" * 64,
         "worksheet_hash": "c" * 64,
         "flags": ("near-noise",),
-        "bindings": {"position": "mount_a", "repeat": 2},
+        "bindings": {"position": "mount_a", "repeat": 2, "band": (1.0, 2.0)},
         "readings": {"temperature_c": 22.5, "noise_floor_dbm": float("-inf")},
     }
     return Capture(**{**fields, **changes})

@@ -74,7 +74,7 @@ def test_a_capture_moves_its_job_on_in_the_same_transaction(store: Store) -> Non
     job = store.add_job(examples.worksheet())
     store.commit_capture(examples.capture(job.id), step_index_after=2)
     assert store.job(job.id).step_index == 2
-    broken = examples.capture(job.id, settings={"not": {"storable"}})
+    broken = examples.capture(job.id, bindings={"not": {"storable"}})
     with pytest.raises(TypeError, match="set cannot be stored"):
         store.commit_capture(broken, step_index_after=3)
     assert store.job(job.id).step_index == 2

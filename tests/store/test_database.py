@@ -263,7 +263,7 @@ def test_a_failed_call_inside_a_joined_one_is_undone_by_itself(store: Store) -> 
     job = store.add_job(examples.worksheet())
     with store.atomic() as together:
         together.set_state(job.id, JobState.RUNNING)
-        broken = examples.capture(job.id, settings={"no": object()})
+        broken = examples.capture(job.id, bindings={"no": object()})
         with pytest.raises(TypeError, match="cannot be stored"):
             together.commit_capture(broken, step_index_after=2)
     assert store.job(job.id).state is JobState.RUNNING

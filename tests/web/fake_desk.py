@@ -17,6 +17,7 @@ from benchd.job_request import JobRequest, RecipeSource
 from benchd.reductions.reflection_settings import Reflection
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, UnknownId
+from benchd.sweeps import SweepAsRun, SweepPlan
 from benchd.traces import Capture, Form, Role, Trace
 from benchd.worksheet import (
     AcceptStep,
@@ -25,7 +26,6 @@ from benchd.worksheet import (
     LevelRow,
     Limit,
     ReduceStep,
-    SweepPlan,
     Worksheet,
 )
 
@@ -84,9 +84,10 @@ def capture(
         id=capture_id, bench="workshop", job_id=job_id, step="test", role=Role.TEST, route="middle",
         position="antenna", antenna="dipole r3",
         traces=(Trace("level", Form.LEVEL_DBM, FREQUENCY_HZ, -31.5 - return_loss_db()),),
-        settings={"method": "stepped", "start_hz": 1.45e9, "stop_hz": 1.95e9, "points": 51,
-                  "level_dbm": -10.0, "resolution_bandwidth_hz": 1e4, "detector": "rms",
-                  "dwell_s": 0.002},
+        settings=SweepAsRun(
+            method="stepped", start_hz=1.45e9, stop_hz=1.95e9, points=51, level_dbm=-10.0,
+            resolution_bandwidth_hz=1e4, detector="rms", dwell_s=0.002,
+        ),
         fixtures={"coupler": "a1b2"}, instruments={"analyzer": "Workshop,Analyzer-6G,0001,1.0"},
         taken_at=START, recipe_hash="c0ffee", worksheet_hash="feed", flags=("near-noise",),
         readings={"noise_floor_dbm": -98.2},

@@ -1,0 +1,78 @@
+"""Sweeps: how one is to be run, and how one was run. Pure data.
+
+A recipe's sweep becomes a `SweepPlan`; the procedures of `benchd.acquire` run it; the capture that
+comes of it keeps it as `SweepAsRun`.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict
+
+Detector = Literal["rms", "log-average", "peak", "sample", "power"]
+"""How one reading is made of what arrives in its time; `power` is that of a power meter."""
+Method = Literal["stepped", "hold", "tracking", "vector"]
+Lid = Literal["closed", "open"]
+"""How the lid of the box stands."""
+
+METHODS: tuple[Method, ...] = get_args(Method)
+DETECTORS: tuple[Detector, ...] = get_args(Detector)
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Refine(_Frozen):
+    """Finer grid after the coarse one: `points` more, over `span_hz` around what `around` names."""
+
+    around: Literal["resonance"]
+    span_hz: float
+    points: int
+
+
+class SweepPlan(_Frozen):
+    """One sweep, ready to run. The grid is `points` frequencies from start to stop, inclusive.
+
+    rf: `off` only listens; the source stays off throughout.
+    """
+
+    method: Method
+    start_hz: float
+    stop_hz: float
+    points: int
+    level_dbm: float
+    resolution_bandwidth_hz: float
+    video_bandwidth_hz: float | None = None
+    detector: Detector = "rms"
+    dwell_s: float = 0.002
+    average: int = 1
+    sweep_time_s: float | None = None
+    free_run_s: float | None = None
+    reference_level_dbm: float | None = None
+    attenuation_db: float | None = None
+    refine: Refine | None = None
+    rf: Literal["on", "off"] = "on"
+
+
+class SweepAsRun(SweepPlan):
+    """The plan of a sweep that was run, and how the box stood.
+
+    lid: None in captures from before it was recorded.
+    """
+
+    lid: Lid | None = None
+
+    @classmethod
+    def of(cls, plan: SweepPlan, *, lid: Lid | None = None) -> SweepAsRun:
+        """The plan that was run, with the lid as it was asked for; all of it counts as stated."""
+        return cls.model_validate({**plan.model_dump(), "lid": lid})
+
+    def stated(self) -> dict[str, Any]:
+        """Plain values by name, as stores and answers hold them.
+
+        A capture from before a setting existed does not name it: the default is what was done,
+        and not what was recorded.
+        """
+        return self.model_dump(mode="json", exclude_unset=True)
