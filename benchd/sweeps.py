@@ -18,6 +18,7 @@ Lid = Literal["closed", "open"]
 
 METHODS: tuple[Method, ...] = get_args(Method)
 DETECTORS: tuple[Detector, ...] = get_args(Detector)
+POWER: Detector = "power"
 
 
 class _Frozen(BaseModel):

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
-from typing import Any, ClassVar, Literal, cast
+from typing import Any, ClassVar, Literal, cast, get_args
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from drivers.readback import Setting
 from drivers.replies import Answer
 
 Detector = Literal["rms", "log-average", "peak", "sample"]
-DETECTORS: tuple[Detector, ...] = ("rms", "log-average", "peak", "sample")
+DETECTORS: tuple[Detector, ...] = get_args(Detector)
 
 # SCPI-1999 volume 1, questionable status register (from memory): bit 3 POWer, bit 8 CALibration.
 _OVERLOAD_BIT = 3

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 from benchd.errors import BenchdError
+from benchd.sweeps import Lid
 
 
 class LidOpened(BenchdError):
@@ -19,7 +18,7 @@ class LidClosed(BenchdError):
     family = "lid-closed"
 
 
-def require_lid(is_open: bool, wanted: Literal["closed", "open"], *, where: str) -> None:
+def require_lid(is_open: bool, wanted: Lid, *, where: str) -> None:
     """Raise LidOpened or LidClosed if the lid is not as wanted."""
     if wanted == "open" and not is_open:
         raise LidClosed(

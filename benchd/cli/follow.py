@@ -10,10 +10,10 @@ from typing import Any, Protocol
 from benchd.cli.client import Daemon
 from benchd.cli.rf import RF_SHOUT, is_in_doubt, rf_lines
 from benchd.cli.screen import failure_words
+from benchd.jobstates import ENDED, UNDER_WAY, JobState
 from benchd.results import Result
 from benchd.web.forms import decode_records
 
-ENDED = frozenset({"done", "failed", "withdrawn", "missed"})
 LEAST_STEP_S = 0.05  # steps that take no time still move the bar
 
 
@@ -205,7 +205,7 @@ _TAKE = {"job": _on_job, "step": _on_step, "progress": _on_progress, "result": _
 def unfinished(daemon: Daemon, now: datetime) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Jobs that have not ended, oldest first: those that may run now, those whose window opens
     later. Waiting for the latter could take until night."""
-    states = ["running", "needs-hands", "waiting"]
+    states = [*UNDER_WAY, JobState.WAITING]
     now_on: list[dict[str, Any]] = []
     later: list[dict[str, Any]] = []
     for job in reversed(daemon.get("/api/jobs", state=states, limit=1000)):

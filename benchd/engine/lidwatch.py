@@ -12,12 +12,12 @@ import threading
 import time
 from collections.abc import Callable
 from types import TracebackType
-from typing import Literal
 
 from benchd.acquire import require_lid
 from benchd.bench import Bench
 from benchd.bench.instruments import LidInstrument
 from benchd.errors import LinkLost
+from benchd.sweeps import Lid
 
 ASK_EVERY_S = 0.1
 
@@ -54,7 +54,7 @@ class LidWatch:
         self,
         name: str,
         ask: Callable[[Callable[[], bool]], bool],
-        wanted: Literal["closed", "open"],
+        wanted: Lid,
         answer_within_s: float,
         *,
         stop: Callable[[], bool],

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
-from benchd.store import JobState
+from benchd.jobstates import JobState
 from benchd.store.jobs import WITHDRAWN_WORDS
+from benchd.worksheet import OnInterrupt
 
 MOST_INTERRUPTIONS = 10
 """How many times a job may be interrupted by the daemon's end before it fails. It is more than the
@@ -29,7 +29,7 @@ class Interrupted:
 
     step_index: int
     interruptions: int = 0
-    on_interrupt: Literal["resume", "restart", "fail"] = "resume"
+    on_interrupt: OnInterrupt = "resume"
     withdrawn: bool = False
     put_back: bool = False
 

@@ -14,7 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
-from typing import Any, Literal, TypeVar
+from typing import Any, TypeVar
 
 import structlog
 
@@ -46,6 +46,7 @@ from benchd.errors import (
     LinkLost,
     StillRadiating,
 )
+from benchd.sweeps import Lid
 from benchd.worksheet import SwitchSetting
 from drivers.errors import BadReply
 from drivers.exchange import Exchange, Reply
@@ -394,7 +395,7 @@ class Rig:
         names: list[str],
         on_progress: Callable[[Any], None],
         *,
-        lid: Literal["closed", "open"] | None = "closed",
+        lid: Lid | None = "closed",
         then: Callable[[T], Procedure[T]] | None = None,
     ) -> T:
         """Run a procedure that may radiate; RF is verified off before and after it.
@@ -449,9 +450,7 @@ class Rig:
             self.record.keep()
         self._not_off.update(self._radiating())
 
-    def _lid_watched(
-        self, wanted: Literal["closed", "open"] | None
-    ) -> AbstractContextManager[LidWatch | None]:
+    def _lid_watched(self, wanted: Lid | None) -> AbstractContextManager[LidWatch | None]:
         """A watch on the lid, after checking that the lid is as wanted.
 
         There is none if the lid may be in either position, or if the box has no contact.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
-from pydantic import Field, ValidationInfo, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
-from benchd import traces
 from benchd.files.fields import (
     Duration,
     Frequency,
@@ -25,7 +24,8 @@ from benchd.files.fields import (
 from benchd.files.filemodel import FileModel, is_draft
 from benchd.recipe.parameters import Parameter
 from benchd.recipe.references import PARAMETER_FORM
-from benchd.sweeps import Detector, Method
+from benchd.sweeps import DETECTORS, METHODS, POWER, Detector, Lid, Method
+from benchd.traces import Role
 from benchd.units import Kind, show
 from benchd.worksheet import DEFAULT_PATIENCE_S, OnInterrupt, Unanswered
 
@@ -34,14 +34,12 @@ if TYPE_CHECKING:
 else:
     from benchd.reductions import AnyReduction
 
-METHODS = get_args(Method)
-DETECTORS = ("rms", "log-average", "peak", "sample")
-ROLES = tuple(role.value for role in traces.Role)
-UNANSWERED = ("let-others-run", "skip", "give-up")
+ANALYZER_DETECTORS = tuple(one for one in DETECTORS if one != POWER)
+"""Those that a recipe may ask for; that of a power meter is its own."""
+ROLES = tuple(role.value for role in Role)
 MOST_POINTS = 100_001
 MOST_PATIENCE_S = 7 * 24 * 3600.0
 
-Role = Literal["open", "short", "load", "thru", "empty", "reference", "test"]
 ParameterName = Annotated[
     str, Words("a name of lower-case letters, digits and _", PARAMETER_FORM, 40)
 ]
@@ -77,7 +75,7 @@ class Sweep(FileModel):
     video_bandwidth_hz: Frequency | None = Field(
         None, alias="video_bandwidth", description="video bandwidth; without it, the analyzer's own"
     )
-    detector: Annotated[Detector, OneOf(DETECTORS)] = Field(
+    detector: Annotated[Detector, OneOf(ANALYZER_DETECTORS)] = Field(
         "rms", description="rms, log-average, peak or sample"
     )
     dwell_s: Annotated[float, Measure(Kind.TIME, least=1e-6, most=3600.0)] = Field(
@@ -149,7 +147,7 @@ class Sweep(FileModel):
 class CapturePart(FileModel):
     """Run a sweep and store what it recorded."""
 
-    role: Annotated[Role, OneOf(ROLES)] = Field(
+    role: Annotated[Role, OneOf(ROLES), AfterValidator(Role)] = Field(
         description="open, short, load, thru, empty, reference or test"
     )
     route: Name = Field(description="route of the bench to measure on")
@@ -161,7 +159,7 @@ class CapturePart(FileModel):
     name: Label | None = Field(
         None, description="name for later steps; without it, the role and the loop's values"
     )
-    lid: Annotated[Literal["closed", "open"], OneOf(("closed", "open"))] = Field(
+    lid: Annotated[Lid, OneOf(get_args(Lid))] = Field(
         "closed", description="open measures with the lid open on purpose, at little power"
     )
 
@@ -184,7 +182,7 @@ class HandsPart(FileModel):
         description="how long the bench is held for this request without an answer; 30 min if "
         "nothing is said",
     )
-    then: Annotated[Unanswered, OneOf(UNANSWERED)] = Field(
+    then: Annotated[Unanswered, OneOf(get_args(Unanswered))] = Field(
         "let-others-run",
         description="when the patience ends: let-others-run takes the request back, lets waiting "
         "jobs run, and asks again; skip leaves out what follows, up to the next request; give-up "
@@ -278,7 +276,7 @@ class RecipeFile(FileModel):
     parameters: dict[ParameterName, Parameter] = Field(
         default_factory=dict, description="name -> parameter"
     )
-    on_interrupt: Annotated[OnInterrupt, OneOf(("resume", "restart", "fail"))] = Field(
+    on_interrupt: Annotated[OnInterrupt, OneOf(get_args(OnInterrupt))] = Field(
         "resume", description="after a crash or power cut: resume, restart or fail"
     )
     sweeps: dict[Name, Any] = Field(default_factory=dict, description="name -> sweep")

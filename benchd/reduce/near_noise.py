@@ -23,10 +23,10 @@ import numpy as np
 from benchd.reduce.decibels import power_ratio_from_db
 from benchd.reduce.noise import (
     DB_PER_NAT,
-    POWER,
     carrier_level_dbm,
     reading_standard_db,
 )
+from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
 BESIDE = 2

@@ -21,14 +21,15 @@ import numpy as np
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import power_ratio_from_db
+from benchd.sweeps import POWER, Detector
 
 EULER = 0.5772156649015329
 DB_PER_NAT = 10.0 / math.log(10.0)
 """4.343: dB of power per natural-logarithm unit."""
 
-_LOG_DETECTORS = ("log-average", "sample")
-DETECTORS = ("rms", *_LOG_DETECTORS)
-POWER = "power"
+_LOG_DETECTORS: tuple[Detector, ...] = ("log-average", "sample")
+DETECTORS: tuple[Detector, ...] = ("rms", *_LOG_DETECTORS)
+"""Those with a law; `peak` has none."""
 
 
 def exponential_integral(x: float) -> float:

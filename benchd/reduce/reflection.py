@@ -32,7 +32,6 @@ from benchd.reduce.montecarlo import (
     with_interval,
 )
 from benchd.reduce.noise import (
-    POWER,
     carrier_level_dbm,
     correction_standard_db,
     reading_standard_db,
@@ -41,6 +40,7 @@ from benchd.reduce.posterior import largest_magnitude, magnitude_interval, may_b
 from benchd.reduce.reflectometer import baseline_leftover_db, gamma_draws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
+from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
 NEAR_NOISE_DB = 10.0

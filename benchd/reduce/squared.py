@@ -12,9 +12,10 @@ import numpy as np
 
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.knowledge import ReflectionKnowledge
-from benchd.reduce.noise import POWER, carrier_level_dbm, reading_standard_db
+from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
 from benchd.reduce.reflection import roughness_db
 from benchd.reduce.rlc import y_of
+from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Field, ValidationInfo, model_validator
 
@@ -23,7 +23,7 @@ from benchd.reductions.same_sweep import band_findings, differences
 from benchd.units import show
 from benchd.worksheet import CaptureStep
 
-METHODS = ("substitution", "known-range-antenna")
+GainMethod = Literal["substitution", "known-range-antenna"]
 
 
 class GainReduction(Reduction):
@@ -84,7 +84,7 @@ class Gain(GainReduction):
     """
 
     kind: Literal["gain"] = Field(description="gain")
-    method: Annotated[Literal["substitution", "known-range-antenna"], OneOf(METHODS)] = Field(
+    method: Annotated[GainMethod, OneOf(get_args(GainMethod))] = Field(
         "substitution", description="substitution or known-range-antenna"
     )
     test: CaptureNames = Field(description="capture of the antenna, or a list of captures")

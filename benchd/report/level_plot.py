@@ -11,13 +11,14 @@ from matplotlib.figure import Figure
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.palette import CAUTION, CURVE, DASHES, INK, MUTED, SERIES
 from benchd.report.wording import band_words, duration_words, number_words
+from benchd.sweeps import Method
 from benchd.traces import Capture, FloatArray, Form, Trace
 
 LEAST_SPAN_DB = 6.0
 MOST_CURVES = len(SERIES)
 NOISE_DASHES = (0, (2, 2))
 
-_METHODS = {
+METHOD_WORDS: dict[Method, str] = {
     "stepped": "stepped, point by point",
     "hold": "free-running source, max hold",
     "tracking": "tracking source",
@@ -138,7 +139,7 @@ def _rows(captures: Sequence[Capture]) -> list[tuple[str, str]]:
     capture = captures[0]
     s = capture.settings
     rows: list[tuple[str, str]] = []
-    rows.append(("Sweep", _METHODS[s.method].partition(",")[0]))
+    rows.append(("Sweep", METHOD_WORDS[s.method].partition(",")[0]))
     rows.append(("Span", band_words(s.start_hz, s.stop_hz, "Hz")))
     rows.append(("Points", f"{capture.level.frequency_hz.size}"))
     rows.append(("Source level", f"{s.level_dbm:g} dBm"))

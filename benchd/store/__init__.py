@@ -5,6 +5,7 @@ that has returned has its data on the disk. `Store.atomic` joins several methods
 """
 
 from benchd.errors import UnknownId
+from benchd.jobstates import JobState
 from benchd.store.captures import CaptureRow
 from benchd.store.epochs import Epoch, Mark, why_no_successor
 from benchd.store.errors import (
@@ -16,7 +17,7 @@ from benchd.store.errors import (
     StoreTooNew,
     WrongState,
 )
-from benchd.store.jobs import JobEventRow, JobRow, JobState
+from benchd.store.jobs import JobEventRow, JobRow
 from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
 from benchd.store.store import Store

@@ -12,8 +12,9 @@ from datetime import datetime
 
 from sqlalchemy import Connection
 
+from benchd.jobstates import UNDER_WAY, JobState
 from benchd.store.errors import WrongState
-from benchd.store.jobs import UNDER_WAY, WITHDRAWN_WORDS, JobRow, JobState, get, write
+from benchd.store.jobs import WITHDRAWN_WORDS, JobRow, get, write
 
 
 def withdraw(connection: Connection, job_id: str, now: datetime) -> JobRow:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import datetime
-from enum import StrEnum
 from typing import Any
 
 from pydantic import ValidationError
@@ -13,6 +12,7 @@ from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, 
 
 from benchd.errors import UnknownId
 from benchd.job_request import JobRequest
+from benchd.jobstates import ENDED, UNDER_WAY, JobState
 from benchd.reductions import worksheet_from
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, WrongState
@@ -20,19 +20,6 @@ from benchd.store.ids import new_id
 from benchd.store.rows import Damage, one, readable
 from benchd.store.schema import job_events, jobs, worksheets
 from benchd.worksheet import Worksheet, digest_of
-
-
-class JobState(StrEnum):
-    """Where a job stands."""
-
-    WAITING = "waiting"
-    RUNNING = "running"
-    NEEDS_HANDS = "needs-hands"
-    DONE = "done"
-    FAILED = "failed"
-    WITHDRAWN = "withdrawn"
-    MISSED = "missed"
-
 
 # An interrupted job goes back to `waiting`, to resume or to run again; so does one whose hands
 # request stays without an answer. A job under way whose window closes is `missed`. A state may be
@@ -43,12 +30,8 @@ _NEXT: dict[JobState, frozenset[JobState]] = {
     ),
     JobState.RUNNING: frozenset(JobState),
     JobState.NEEDS_HANDS: frozenset(JobState) - {JobState.DONE},
-    JobState.DONE: frozenset(),
-    JobState.FAILED: frozenset(),
-    JobState.WITHDRAWN: frozenset(),
-    JobState.MISSED: frozenset(),
+    **dict.fromkeys(ENDED, frozenset()),
 }
-UNDER_WAY = (JobState.RUNNING, JobState.NEEDS_HANDS)
 WITHDRAWN_WORDS = "withdrawn by order"
 
 

@@ -18,8 +18,9 @@ from itertools import pairwise
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, WithJsonSchema
 
+from benchd.jobstates import JobState
 from benchd.results import Outcome, ResultRecord, Verdict
 from benchd.store.jobs import JobRow
 from benchd.traces import Capture, Form, Trace
@@ -80,6 +81,10 @@ class Event(Message):
     at: Moment
 
 
+# Written where it is used: readers of the schema need not follow a reference for it.
+_STATE = {"enum": [state.value for state in JobState], "title": "State", "type": "string"}
+
+
 class JobMessage(Event):
     """A job changed its state or began another step. Topic `job/<id>`."""
 
@@ -87,7 +92,7 @@ class JobMessage(Event):
     job: str
     recipe: str
     title: str
-    state: Literal["waiting", "running", "needs-hands", "done", "failed", "withdrawn", "missed"]
+    state: Annotated[JobState, WithJsonSchema(_STATE)]
     step_index: int
     steps_total: int
     message: str

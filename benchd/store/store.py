@@ -13,6 +13,7 @@ from typing import Any, Self
 from sqlalchemy import Connection, text
 
 from benchd.job_request import JobRequest
+from benchd.jobstates import JobState
 from benchd.results import ResultRecord, Verdict
 from benchd.store import (
     bench_texts,
@@ -30,7 +31,7 @@ from benchd.store.claim import Claim
 from benchd.store.database import Database
 from benchd.store.epochs import Epoch
 from benchd.store.errors import StoreError
-from benchd.store.jobs import JobEventRow, JobRow, JobState
+from benchd.store.jobs import JobEventRow, JobRow
 from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
 from benchd.store.rows import Damage
