@@ -247,8 +247,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
             "loaded_q, mismatch_loss, realised_gain, realised_gain_max, realised_gain_mean, "
             "realised_gain_min, reflection_magnitude, resonance_count, resonance_frequency, "
             "resonance_return_loss, return_loss, "
-            "trim_per_arm, unloaded_q, vswr, vswr_bandwidth, vswr_bandwidth_high_edge, "
-            "vswr_bandwidth_low_edge"
+            "trim_per_arm, unloaded_q, vswr"
         ),
     ),
     (

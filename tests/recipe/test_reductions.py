@@ -186,6 +186,8 @@ def test_every_kind_says_which_quantities_it_gives() -> None:
             "vswr_bandwidth",
             "vswr_bandwidth_high_edge",
             "vswr_bandwidth_low_edge",
+            "worst_return_loss",
+            "worst_vswr",
         ],
     }
 
