@@ -1,8 +1,8 @@
-"""What is known of the bench, as far as uncertainty needs it, with documented defaults.
+"""The inputs of the uncertainty budgets: what is known of the bench, with documented defaults.
 
-Every field is a `Known`: a size and whether it is knowledge or an assumption. Defaults are
-assumptions of a size that a careful beginner's bench will meet (common practice, no source);
-a result that uses one carries the flag `assumed-term`.
+Every field is a `Known`: a size, and whether it is known or assumed. The defaults are assumptions
+that hold for a careful beginner's bench (common practice, no source). A result that uses one is
+flagged `assumed-term`.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ BaselineKind = Literal["open-and-short", "open", "short"]
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A size with its standing.
+    """A size, and how it is known.
 
-    value: in the unit and sense of the field that holds it.
-    assumed: True for a default or a guess; the result is flagged.
-    degrees_of_freedom: of a size that was measured here; infinity for a stated limit.
-    source: key of the error, where it is shared between measurements (JCGM 100, F.1.2.3).
-    how: where the size comes from, for the name of its line in a budget; empty where it is plain.
+    value: in the unit and with the meaning of the field that holds it.
+    assumed: True for a default or a guess; the result is then flagged.
+    degrees_of_freedom: those of a size that was measured here; infinity for a stated limit.
+    source: name of the error, if several measurements share it (JCGM 100, F.1.2.3).
+    how: where the size comes from, for the name of its line in a budget; may be empty.
     """
 
     value: float
@@ -36,7 +36,7 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class ReflectionKnowledge:
-    """What a return-loss measurement rests on. All in dB unless the name says otherwise.
+    """The inputs of a return loss's budget. All in dB unless the name says otherwise.
 
     directivity_db: effective directivity of the coupler with its adapters, positive.
     source_match_db: return loss that the antenna sees looking back, positive.
@@ -54,18 +54,19 @@ class ReflectionKnowledge:
         where noise is far below everything.
     noise_floor_sd_db: standard deviation of that noise power, as it was read.
     detector, independent_samples: how the analyzer averaged; used with dynamic_range_db.
-    line_delay_s: one-way delay between coupler and antenna port: how fast the directivity
-        error turns against the reflection with frequency. True value between 0 and twice it.
+    line_delay_s: one-way delay between coupler and antenna port. It determines how fast the phase
+        of the directivity error against the reflection changes with frequency. If assumed, the
+        true value lies between 0 and twice this one.
     frequency_error: half-width of the source's relative frequency error.
-    wall_gamma: what of its own wave comes back to the antenna from the walls (linear), where the
-        value is to hold in free space; None for a value that holds as mounted.
-    baseline_source: key of the baseline; results over one baseline share its error.
-    harmonics: how much of the source's level its harmonics and spurious signals bring besides
-        (linear, of power), where the receiver reads all that arrives; None for one that selects.
-    coupling: of the antenna under test to the line at resonance, where it is known: over, its
-        reflection runs around the middle of the chart; under, it does not.
-    leak_band_hz: band over which directivity and source match are root mean squares; None where
-        they are those of the very frequencies asked for.
+    wall_gamma: reflection (linear) of the antenna's own wave from the walls, if the value is to
+        hold in free space; None for a value that holds as mounted.
+    baseline_source: name of the baseline; results over one baseline share its error.
+    harmonics: power of the source's harmonics and spurious signals relative to the carrier
+        (linear), if the receiver reads all frequencies; None for one that selects.
+    coupling: how the antenna is coupled to the line at resonance, if that is known. If `over`, its
+        reflection encircles the middle of the Smith chart; if `under`, it does not.
+    leak_band_hz: band over which directivity and source match are root mean squares; None if they
+        are the values at the frequencies of the results.
     """
 
     directivity_db: Known = Known(25.0, assumed=True)
@@ -92,17 +93,17 @@ class ReflectionKnowledge:
 
 @dataclass(frozen=True, slots=True)
 class GainKnowledge:
-    """What a gain measurement rests on. All in dB unless the name says otherwise.
+    """The inputs of a gain's budget. All in dB unless the name says otherwise.
 
     reference_gain_expanded_db: expanded uncertainty (k = 2) of the reference antenna's gain.
     port_match_db: return loss of what the far antenna is connected to, positive.
     near_match_db: the same of the near antenna, where it is not the same in both captures.
     box_sd_db: standard deviation over positions in this box of a difference of two antennas at one
         position.
-    path_sd_db: standard deviation over positions of both ends of one path's level. Small boxes show
-        0.2 to 1.2 dB.
-    range_m, range_offset_m: distance of the antennas, and half-width of what is not known of
-        it: rulers and phase centres.
+    path_sd_db: standard deviation of one path's level over positions of both its ends. It is 0.2 to
+        1.2 dB in small boxes.
+    range_m, range_offset_m: distance of the antennas, and the half-width of its error, from rulers
+        and phase centres.
     linearity_db: half-width of the analyzer's scale error over the difference in level.
     cable_sd_db: standard deviation of one connection: cable flex, switch, connector.
     noise_sd_db: standard deviation of one level.

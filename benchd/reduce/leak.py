@@ -1,14 +1,14 @@
-"""Draws of a leak over frequency: a few reflections, each behind its own length of line.
+"""Random draws of a leak over frequency, as a sum of reflections behind different lengths of line.
 
-What leaks to the detector without having been at the antenna is the coupler's own leak and what
-every joint behind it sends back. Seen from the antenna's port they turn against its reflection
-with the line between: f changes the phase of one behind a one-way delay T by 4 pi T f. Their sum
-ripples over frequency, so that it is locally larger, and smaller, than its root mean square: of
-many equal parts 14 % of frequencies lie above 1.4 times, 5 % above 1.73 times of it (Rayleigh's
-law of the sum of many phasors, from memory).
+The leak is the signal that reaches the detector without reaching the antenna: the coupler's own
+leak, and the reflection of every joint behind it. Seen from the antenna's port, the phase of each
+part against the antenna's reflection changes with frequency f: by 4 pi T f for a one-way delay T.
+So their sum ripples over frequency, and is in places larger or smaller than its root mean square.
+For many equal parts it is above 1.4 times that at 14 % of frequencies, and above 1.73 times at 5 %
+(Rayleigh's law of the sum of many phasors, from memory).
 
-A stated size is an effective one: the root mean square over a band. Draws are scaled so that each
-has the stated size over that band; what it then is at one frequency is left to chance.
+A stated size is an effective one: the root mean square over a band. Each draw is scaled to have the
+stated size over that band; its size at a single frequency is random.
 """
 
 from __future__ import annotations
@@ -22,13 +22,15 @@ from benchd.reduce.knowledge import Known
 from benchd.traces import ComplexArray, FloatArray
 
 PARTS = 3
-"""Coupler, near joint and far joint, or two and a rest: the fewest that ripple irregularly."""
+"""Number of reflections in a draw: coupler, near joint and far joint. With fewer the ripple would
+be regular."""
 
 COUPLER_S = 0.15e-9
-"""Longest way inside of a coupler and its adapters, one way: 3 cm (common practice, no source)."""
+"""Longest one-way delay inside a coupler and its adapters, s: 3 cm (common practice, no source)."""
 
 LARGEST_SPREAD = 0.5
-"""Relative uncertainty of a leak's size from two readings; with fewer nothing is known of it."""
+"""Largest relative uncertainty of a leak's size, that from two readings. With fewer readings
+nothing is known of the size."""
 
 BAND_POINTS = 24
 RATIOS = 4_000
@@ -38,10 +40,10 @@ RATIO_SEED = 5
 def delays_s(
     line: Known, rng: np.random.Generator, draws: int, coupler_s: float = COUPLER_S
 ) -> FloatArray:
-    """One-way delays of the parts against the port, s, shape (PARTS, draws).
+    """One-way delays between the parts and the port, s, shape (PARTS, draws).
 
-    One lies at the coupler, behind the whole line; one at the port itself; one anywhere between.
-    A length that nobody stated lies between nothing and twice the assumed one.
+    One part lies at the coupler, behind the whole line; one at the port; one anywhere between.
+    If the length is assumed, it is drawn between zero and twice the assumed one.
     """
     if line.assumed:
         whole = rng.uniform(0.0, 2.0 * line.value, draws)
@@ -67,9 +69,9 @@ def leak_over(
 ) -> ComplexArray:
     """Draws of a leak over shape (n,) frequencies: complex, shape (n, draws).
 
-    size: return loss in dB, and how surely it is known. line: one-way delay between coupler and
-    port. band_hz: over which the size is the root mean square; None where it is that of the
-    frequencies themselves.
+    size: return loss in dB, with its degrees of freedom. line: one-way delay between coupler and
+    port, s. band_hz: band over which the size is the root mean square; None if the size holds at
+    the frequencies themselves.
     """
     delay_s, phasor = _parts(line, rng, draws)
     centre_hz = float(np.mean(frequency_hz))
@@ -89,12 +91,12 @@ def leak_at_both(
 ) -> ComplexArray:
     """Draws of one leak at two frequencies, complex, shape (2, draws).
 
-    It turns between them as far as its line lets it, and has the size stated around each.
+    Its phase changes between them by its delay, and it has the stated size around each of them.
     """
     delay_s, phasor = _parts(line, rng, draws)
     centre_hz = sum(ends_hz) / 2.0
     found = _sum(phasor, delay_s, np.array(ends_hz) - centre_hz)
-    # How well a size is known is one error at both: one coupler was qualified once.
+    # The error of the size is the same at both, since the coupler was qualified once.
     state = rng.bit_generator.state
     for number, (end_hz, size, band_hz) in enumerate(zip(ends_hz, sizes, bands_hz, strict=True)):
         rng.bit_generator.state = state
@@ -104,7 +106,7 @@ def leak_at_both(
 
 
 def local_ratio(line: Known, band_hz: tuple[float, float] | None) -> FloatArray:
-    """Draws of how large a leak is at one frequency over its root mean square over the band."""
+    """Draws of the ratio of a leak at one frequency to its root mean square over the band."""
     if band_hz is None:
         return np.ones(1)
     whole_s = 2.0 * line.value if line.assumed else line.value
@@ -113,8 +115,8 @@ def local_ratio(line: Known, band_hz: tuple[float, float] | None) -> FloatArray:
 
 @lru_cache(maxsize=256)
 def _ratios(turns_of_line: float, is_assumed: bool) -> FloatArray:
-    """The same by the band's width times the line's delay, on which alone it depends (but for
-    the way inside of the coupler, which is left out)."""
+    """The same draws, by the band's width times the line's delay. They depend on this product only,
+    if the delay inside the coupler is left out."""
     rng = np.random.default_rng(RATIO_SEED)
     line = Known(turns_of_line / 2.0 if is_assumed else turns_of_line, assumed=is_assumed)
     delay_s, phasor = _parts(line, rng, RATIOS, 0.0)
@@ -124,7 +126,7 @@ def _ratios(turns_of_line: float, is_assumed: bool) -> FloatArray:
 
 
 def known_size(size: Known, rng: np.random.Generator, draws: int) -> FloatArray:
-    """Draws of a size stated in dB, linear: how surely it is known, by its degrees of freedom.
+    """Draws (linear) of a size stated in dB, which scatter according to its degrees of freedom.
 
     A size with nu degrees of freedom is itself uncertain by 1/sqrt(2 nu) of its value (JCGM 100,
     E.4.3).
@@ -142,7 +144,8 @@ def _parts(
 ) -> tuple[FloatArray, ComplexArray]:
     """Delays and phasors of the parts, shape (PARTS, draws) each."""
     delay_s = delays_s(line, rng, draws, coupler_s)
-    # Shares of the power: any, as evenly as can be (a flat Dirichlet law by exponentials).
+    # The shares of the parts in the power: all divisions equally likely (a flat Dirichlet law, made
+    # of exponentials).
     power = rng.exponential(size=(PARTS, draws))
     phase = rng.uniform(-np.pi, np.pi, (PARTS, draws))
     phasor: ComplexArray = np.sqrt(power) * np.exp(1j * phase)

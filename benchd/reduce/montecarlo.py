@@ -1,14 +1,15 @@
 """Propagation of distributions by Monte Carlo (JCGM 101:2008) and the rule that chooses it.
 
-The rule: the GUM interval stands unless
+The rule: the interval by JCGM 100 is used unless
 
-1. one non-normal term (rectangular, triangular or u-shaped) holds more than half of the
-   variance: the result is then no longer near normal (JCGM 100, G.6.5), and k = 2 overstates a
-   u-shaped term by 40 %; or
-2. the model bends over the interval: the relative standard uncertainty of a quantity entering
-   through a logarithm or quotient is above 0.1 (return loss near the directivity).
+1. one non-normal term (rectangular, triangular or u-shaped) makes more than half of the variance:
+   the result is then not nearly normal (JCGM 100, G.6.5), and k = 2 overstates a u-shaped term by
+   40 %; or
+2. the model is not linear over the interval: the relative standard uncertainty of a quantity that
+   enters through a logarithm or quotient is above 0.1 (return loss near the directivity).
 
-Then the interval comes from seeded draws and the budget says so, with trials and seed.
+In these cases the interval comes from random draws with a fixed seed, and the budget states this
+with the number of draws and the seed.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ from benchd.results import Budget, Term
 from benchd.traces import FloatArray
 
 TRIALS = 20_000
-"""Draws per interval: the ends of a 95 % interval then scatter by about 1 % of its width."""
+"""Number of draws for an interval. The ends of a 95 % interval are then random by about 1 % of its
+width."""
 
 SEED = 20_211
 """Fixed, so that reducing a stored capture again gives the same numbers."""

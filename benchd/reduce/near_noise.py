@@ -1,17 +1,17 @@
-"""Carriers read so near the noise that a logarithm bends what the noise does.
+"""Levels so near the noise that their scatter in dB is uneven, and how they are made even.
 
-There the power of a reading scatters evenly about the truth, but its level in dB does not: a
-reading half as great as it should be lies 3 dB low, one half as great again 1.8 dB high, and one
-that falls below the noise has no level at all. Means of such levels are too low, and one low
-reading outweighs the rest. So each reading is told as its neighbourhood's mean and how far it lies
-beside it, along the straight line that touches the logarithm there (the working response of a
-generalised linear model; P. McCullagh and J. A. Nelder, Generalized Linear Models, section 2.5,
-from memory):
+There the power of a reading scatters evenly about the true value, but its level in dB does not. A
+reading of half the true power is 3 dB low, and one of one and a half times it only 1.8 dB high; one
+below the noise has no level at all. Means of such levels are too low, and a single low reading
+outweighs the rest. So each level is replaced by a linear form: the level of the mean power of its
+neighbourhood, plus the reading's distance from that mean along the tangent of the logarithm (the
+working response of a generalised linear model; P. McCullagh and J. A. Nelder, Generalized Linear
+Models, section 2.5, from memory):
 
     level = 10 lg c + 4.343 (p - c) / c
 
-with p the reading's power less the noise's and c the mean of p around. What noise does to such
-levels is even to both sides, so that an interval in dB may be, too.
+with p the reading's power less the noise's, and c the mean of p in the neighbourhood. The scatter
+of such levels is even to both sides, and so may be an interval in dB.
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
 BESIDE = 2
-"""Readings to either side that make a neighbourhood: a gain hardly changes from one to the next."""
+"""Number of readings to either side in a neighbourhood. A gain hardly changes over so few."""
 BENT_FROM_DB = 0.65
-"""Standard deviation of a reading from which it is told so: 15 % of its power, of which the
-logarithm bends 0.05 dB."""
+"""Readings whose standard deviation exceeds this, dB, get the linear form. It is 15 % of the power,
+at which the curvature of the logarithm makes 0.05 dB."""
 LEAST_CARRIER_DB = -10.0
-"""Against the noise: the least that a neighbourhood's carrier is taken for."""
+"""Smallest level of a neighbourhood's carrier relative to the noise, dB, that is used."""
 
 
 def straightened_dbm(
     level_dbm: FloatArray, noise_dbm: float, detector: str, samples: float, index: int
 ) -> float | None:
-    """Level of the carrier of one reading, or None where the logarithm may be taken as straight.
+    """Levels of the carrier in the linear form; None if the logarithm may be taken as straight.
 
-    level_dbm: readings of the trace, shape (n,). samples: independent ones behind each reading.
+    level_dbm: readings of the trace, shape (n,). samples: independent samples in each reading.
     """
     around = level_dbm[max(0, index - BESIDE) : index + BESIDE + 1]
     logs = detector not in ("rms", POWER)
@@ -57,10 +57,10 @@ def straightened_dbm(
     if reading_standard_db(distance_db, detector, samples) < BENT_FROM_DB:
         return None
     if logs:
-        # A mean of logarithms rises by 1 - exp(-gamma) of what the carrier does.
+        # If the carrier changes, a mean of logarithms changes by 1 - exp(-gamma) times as much.
         rise = -math.expm1(-power_ratio_from_db(distance_db))
         return carrier_dbm + (float(level_dbm[index]) - mean_dbm) / rise
-    # A power meter's noise swings around nothing: none of it stands in the mean.
+    # A power meter's noise lies around zero and adds nothing to the mean.
     mean_noise = 0.0 if detector == POWER else 1.0
     over_noise = 10.0 ** ((level_dbm[index] - noise_dbm) / 10.0)
     ratio = (over_noise - mean_noise) / 10.0 ** (distance_db / 10.0)

@@ -1,4 +1,5 @@
-"""A steady carrier near the analyzer's noise: what each detector reads, and how surely.
+"""A steady carrier near the analyzer's noise: mean and standard deviation of each detector's
+reading.
 
 Symbols: gamma is the true carrier-to-noise power ratio, N the noise power in the resolution
 bandwidth. The envelope is Rician: the power |s + n|^2 has mean N (1 + gamma)
@@ -8,9 +9,10 @@ chi-squared law with two degrees of freedom; noise alone: minus Euler's constant
 Detectors: `rms` averages power; `log-average` averages dB; `sample` is one reading in dB and is
 treated as a log-average of one. Peak detectors have no such law and are refused.
 
-`power` is a power meter: its noise is that of its own electronics, swings around nothing and is
-added to the power, so that it shifts no mean. N is then the standard deviation of one reading, as
-a power, and the spread of a level is 4.343 N / C (first order).
+`power` is a power meter: its noise comes from its own electronics, lies around zero and is added to
+the power, so that it does not shift the mean. N is then the standard deviation of one reading, as a
+power, and the standard deviation of a level is 4.343 N / C dB for the carrier power C (first
+order).
 """
 
 from __future__ import annotations
@@ -50,7 +52,7 @@ def exponential_integral(x: float) -> float:
 
 
 def bias_db(carrier_to_noise_db: float, detector: str) -> float:
-    """How much too high a detector reads the carrier, dB: 10 lg(1 + 1/gamma) or 4.343 E1(gamma).
+    """By how much a detector's reading is too high, dB: 10 lg(1 + 1/gamma) or 4.343 E1(gamma).
 
     carrier_to_noise_db: true carrier level minus noise power in the resolution bandwidth.
     Raises ReductionRefused for a detector without a law.
@@ -65,7 +67,7 @@ def bias_db(carrier_to_noise_db: float, detector: str) -> float:
 
 
 def noise_reading_dbm(noise_dbm: float, detector: str) -> float:
-    """What a detector reads of noise alone: the power, or 2.507 dB less in a log-average."""
+    """A detector's reading of noise alone, dBm: its power, or 2.507 dB less for a log-average."""
     _check(detector)
     return noise_dbm - (DB_PER_NAT * EULER if detector in _LOG_DETECTORS else 0.0)
 
@@ -118,10 +120,10 @@ def reading_standard_db(
 def correction_standard_db(carrier_to_noise_db: float, detector: str, floor_sd_db: float) -> float:
     """Standard uncertainty of a corrected level from that of the noise power, dB.
 
-    floor_sd_db: standard deviation of the noise power that was taken away. It is one error at
-    all frequencies, which no averaging over them removes. d(10 lg C) = -(N/C) d(10 lg N) for
-    rms; a log-average is corrected by far less, for which this is a bound, and by nothing worth
-    mention above 10 dB. Raises ReductionRefused for a detector without a law.
+    floor_sd_db: standard deviation of the noise power that was subtracted. Its error is the same at
+    all frequencies, so averaging over them does not reduce it. d(10 lg C) = -(N/C) d(10 lg N) for
+    rms. A log-average is corrected by much less (by next to nothing above 10 dB), so for it this is
+    an upper bound. Raises ReductionRefused for a detector without a law.
     """
     _check(detector)
     gamma = power_ratio_from_db(carrier_to_noise_db)

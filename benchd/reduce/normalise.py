@@ -1,6 +1,6 @@
-"""Normalisation: a capture over its baseline, which in dB is a subtraction.
+"""Normalisation: dividing a capture by its baseline, which in dB is a subtraction.
 
-Whether the baseline may be used at all is decided by `benchd.reduce.compatibility`.
+`benchd.reduce.compatibility` decides whether the baseline may be used at all.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ class Bracket:
 
     level_db: shape (n,), dB or dBm as the baselines were.
     drift_db: shape (n,), closing minus opening.
-    leftover_db: shape (n,), half-width that a straight line through time may miss: half the
-        drift, as if all of it had come at once right before or after the capture.
+    leftover_db: shape (n,), half-width of the error of the straight line through time. It is half
+        the drift, which covers the case that all of it happened just before or after the capture.
     """
 
     level_db: FloatArray
@@ -121,7 +121,7 @@ def normalised(test: Trace, baselines: Sequence[Trace], *, other_grid: bool = Fa
 
 
 def seen(trace: Trace) -> Trace:
-    """The trace without the bins that its sweep never visited."""
+    """The trace without the bins in which its sweep never saw the source."""
     if trace.visited is None or bool(trace.visited.all()):
         return trace
     return Trace(
@@ -130,12 +130,12 @@ def seen(trace: Trace) -> Trace:
 
 
 def _common(test: Trace, baselines: list[Trace]) -> tuple[Trace, list[Trace]]:
-    """Drop bins that any of the traces lacks, but refuse where the grids are not the same one."""
+    """Drop bins that one of the traces lacks; refuse traces that were taken on different grids."""
     shared = test.frequency_hz
     for trace in baselines:
         shared = np.intersect1d(shared, trace.frequency_hz)
     largest = max(t.frequency_hz.size for t in (test, *baselines))
-    # A hold sweep may miss bins; two different grids share almost none.
+    # Hold sweeps on one grid lack some bins; two different grids have almost none in common.
     if shared.size < max(2, largest // 2):
         raise NormalisationRefused(
             [

@@ -1,18 +1,19 @@
-"""Two reflections over one coupler at one frequency: which pairs of truths both readings allow.
+"""Two reflections over one coupler at one frequency: pairs of true values that fit both readings.
 
-At one frequency the coupler has one leak d and one source match S, whatever their lines. So each
-draw of them stands behind both readings: |G1 + d'| and |G2 + d'|, with d' what leak, source match
-(S G^2) and joint add. The curve of each trace gives the phase of one reflection against the
-other's, not its size; for every draw the size is solved for,
+At one frequency the coupler has one leak d and one source match S, so each draw of these holds for
+both readings. The readings are |G1 + d'| and |G2 + d'|, where d' is the sum of leak, source match
+(S G^2) and joint. The curves of the traces give the phase between the two reflections. For every
+draw the magnitude g is found from
 
     g = -d' cos p + sqrt(m^2 - d'^2 sin^2 p)
 
-with m the reading and p the phase of d' against the reflection. So drawn, with p even, each draw
-counts by dg/dm = m/sqrt(m^2 - d'^2 sin^2 p): then any magnitude is as likely as any other before
-the reading (`benchd.reduce.posterior` says why that and not the plane).
+with m the reading and p the phase of d' against the reflection. All p are equally likely, and each
+draw has the weight dg/dm = m/sqrt(m^2 - d'^2 sin^2 p). This amounts to assuming that, before the
+reading, all magnitudes are equally likely (`benchd.reduce.posterior` tells why not all points of
+the plane).
 
-A curve's phase is that of a trace that the leak has moved: off by about leak over reading, and in
-both traces the same way, since the leak is one.
+The leak also changes the curves and so the phase that is found from them: by about leak over
+reading. The change is the same in both traces, since the leak is the same.
 """
 
 from __future__ import annotations
@@ -37,24 +38,26 @@ SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE = (
 )
 ALL = (SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE)
 SCALE_STEP_DB = 10.0
-"""Two levels this far apart share nothing of a scale's error any more; nearer, in proportion.
-Scale errors are stated per 10 dB (common practice, no source)."""
+"""Two levels that differ by this much, dB, have independent scale errors. If they differ by less, a
+part of the error is shared, in proportion. Scale errors are stated per 10 dB (common practice, no
+source)."""
 
 STEPS = 6
-"""Of the solution: what the source match adds goes by the reflection's own square, so that each
-step is wrong by 2 S g of the one before."""
+"""Number of iterations of the solution. The source match adds a part that depends on the square of
+the reflection; the error of each iteration is 2 S g times that of the one before."""
 
 LARGEST_WEIGHT = 30.0
-"""Of a draw whose leak is just at right angles to what was read; its weight has no bound."""
+"""Upper limit of the weight of a draw. Without it, the weight has no bound if the leak is at right
+angles to the reading."""
 
 SMALLEST = 1e-6
-"""No analyzer resolves a return loss of 120 dB."""
+"""Smallest reflection magnitude that is distinguished: no analyzer resolves 120 dB return loss."""
 
 
 @dataclass(frozen=True, eq=False)
 class AtFrequency:
-    """One of the two: what was read there, what is known there, and the phase of the reflection
-    as unit phasors, shape (draws,)."""
+    """One of the two reflections: its reading, the inputs of its budget, and the phase of the
+    reflection as unit phasors, shape (draws,)."""
 
     point: ReflectionPoint
     known: ReflectionKnowledge
@@ -66,7 +69,7 @@ def truths(
 ) -> tuple[tuple[FloatArray, FloatArray], FloatArray]:
     """Draws of both magnitudes and the weight of each draw, shape (draws,) each.
 
-    errors: which of ALL are drawn; of a draw that nothing could have given the weight is nothing.
+    errors: which of ALL are drawn. A draw that no reflection fits has the weight zero.
     """
     known, draws = sides[0].known, sides[0].phasor.size
     rng = np.random.default_rng(seed)
@@ -102,7 +105,7 @@ def truths(
 def _own_db(
     side: AtFrequency, errors: tuple[str, ...], rng: np.random.Generator, draws: int
 ) -> FloatArray:
-    """What multiplies one reading and not the other, dB, shape (draws,)."""
+    """Draws of the errors that scale one reading and not the other, dB, shape (draws,)."""
     noise, line, joint, drift = (
         rng.standard_normal(draws),
         rng.uniform(-1.0, 1.0, draws),
@@ -120,7 +123,7 @@ def _own_db(
 
 
 def _sizes(point: ReflectionPoint, name: str) -> float:
-    """Size of a line of the single result's budget, dB; nothing where it has none."""
+    """Size of a line of the single result's budget, dB; 0 if there is no such line."""
     return sum(line.size for line in point.budget.terms if line.name == name)
 
 
@@ -131,12 +134,12 @@ def _solved(
     match: ComplexArray,
     joint: ComplexArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """The magnitude along a phase that gives a reading, and how much the draw counts."""
+    """The magnitude that gives a reading at a given phase, and the weight of the draw."""
     magnitude = reading.copy()
     across = np.zeros_like(reading)
     for _ in range(STEPS):
         reflected = magnitude * phasor + joint
-        # All that is not the reflection itself: reading = |g phasor + rest|.
+        # The sum of everything but the reflection itself: reading = |g phasor + rest|.
         rest = leak + joint + match * reflected**2 / (1.0 - match * reflected)
         turned = rest * np.conj(phasor)
         across = np.abs(turned.imag)
@@ -148,7 +151,7 @@ def _solved(
 
 
 def any_phase(rng: np.random.Generator, draws: int) -> ComplexArray:
-    """Phasors of a reflection whose phase nobody can tell."""
+    """Unit phasors of a reflection of unknown phase."""
     return turns(rng, draws)
 
 

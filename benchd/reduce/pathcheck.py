@@ -1,11 +1,11 @@
-"""Could the path have given this reading at all? Pure; arrays over the points of one sweep.
+"""Judging whether a working path can have given a reading. Pure; arrays over the points of a sweep.
 
-A path that breaks (a switch without power, a cable pulled off) reads the analyzer's noise. Held
-against open and short, noise looks like an excellent match. What tells them apart is that a real
-path has a least reading: a coupler leaks, and its leak and a reflection cancel only in a narrow
-null. The margins below leave room for parts that are far better than stated, for a deep match,
-and for outside transmitters; a reading beyond them no working path gives (common practice, no
-source).
+With a broken path (a switch without power, a cable pulled off) the analyzer reads its noise.
+Divided by open and short, noise looks like an excellent match. But a working path has a smallest
+possible
+reading: a coupler leaks, and its leak and a reflection cancel only in a narrow null. The margins
+below allow for parts that are far better than stated, for a deep match, and for outside
+transmitters. A working path gives no reading beyond them (common practice, no source).
 """
 
 from __future__ import annotations
@@ -18,25 +18,26 @@ import numpy as np
 from benchd.traces import BoolArray, FloatArray
 
 LEAST_POINTS = 5
-"""Neighbouring points that make a run: a null between leak and reflection is narrower."""
+"""Fewest neighbouring points that count as a run. A null between leak and reflection is
+narrower."""
 
 BELOW_LEAK_DB = 20.0
-"""How much better than stated a coupler may be over a wide run."""
+"""How much better than stated a coupler may be over a wide run, dB."""
 
 FAR_BELOW_LEAK_DB = 30.0
-"""Below that lies no run at all, however narrow its band."""
+"""No run of points may lie this far below the stated leak, dB, however narrow its band is."""
 
 WIDE_RUN = 0.01
-"""Share of the frequency from which a run is wide. A null of leak and reflection this deep is as
-wide as the antenna's reflection stands still within a tenth of the leak: less than this even
-for an antenna of low Q."""
+"""A run counts as wide if its band is at least this share of the frequency. A null of leak and
+reflection is this deep only while the antenna's reflection changes by less than a tenth of the
+leak. Even for an antenna of low Q that band is narrower than this."""
 
 AT_NOISE_DB = 6.0
-"""A reading that stands less than this above that of the noise alone may be noise."""
+"""A reading less than this above that of noise alone, dB, may be noise."""
 
 CLIFF_DB = 12.0
-"""Largest step down to noise of a smooth curve, between neighbours of which the lower begins a run
-of noise. A null falls linearly: one point before five points of noise, it is 3 dB above."""
+"""Largest step of a smooth curve from one point to the first of a run of noise, dB. A null falls
+gradually: one point before five points of noise, it is only 3 dB above the noise."""
 
 RANGE_CLIFF_DB = 30.0
 """The same over a range, where a transmitter as wide as several points may stand out of the noise
@@ -79,7 +80,7 @@ def below_leak(
 ) -> Run | None:
     """A run of readings so far below a full reflection that even the coupler's leak is missing.
 
-    below_full_db: full reflection minus reading, dB, shape (n,); NaN where nothing is known.
+    below_full_db: full reflection minus reading, dB, shape (n,); NaN where it is unknown.
     leak_db: directivity as stated or measured, dB, shape (n,).
     wide: also look for wide runs at the smaller margin; not for a load, which with a coupler
         better than stated may be as quiet over the whole band.
@@ -98,9 +99,9 @@ def below_leak(
 
 
 def too_low(level_dbm: FloatArray, expected_dbm: FloatArray, margin_db: float) -> Run | None:
-    """A run that lies more than the margin below what a path of known loss must give.
+    """A run that lies more than the margin below the level that a path of known loss must give.
 
-    expected_dbm: shape (n,), NaN where nothing is known.
+    expected_dbm: shape (n,), NaN where it is unknown.
     """
     short = np.nan_to_num(expected_dbm - level_dbm, nan=-np.inf) > margin_db
     found = longest(short)
@@ -108,9 +109,9 @@ def too_low(level_dbm: FloatArray, expected_dbm: FloatArray, margin_db: float) -
 
 
 def too_high(level_dbm: FloatArray, most_dbm: float) -> Run | None:
-    """The longest run above what the source can deliver, where most of the sweep lies there.
+    """The longest run above the largest level that the source can deliver.
 
-    One transmitter nearby lifts some points, not most of a sweep.
+    None unless most of the sweep lies above it: one transmitter nearby raises only some points.
     """
     above = level_dbm > most_dbm + ABOVE_MOST_DB
     return longest(above) if np.count_nonzero(above) > 0.5 * level_dbm.size else None
@@ -136,11 +137,11 @@ def at_noise(level_dbm: FloatArray, noise_dbm: FloatArray) -> BoolArray:
 def falls_to_noise(
     level_dbm: FloatArray, noise_dbm: FloatArray, cliff_db: float = CLIFF_DB
 ) -> Run | None:
-    """A run of noise that begins or ends with a cliff: the path broke, or came back, between two
-    points; or the source stood elsewhere for a while.
+    """A run of noise that begins or ends with a large step (a cliff).
 
-    On the other side of the cliff as many points must stand clear of the noise, by `cliff_db`: a
-    resonance of the box or a transmitter nearby lifts single ones.
+    Then the path broke, or was restored, between two points, or the source had another frequency
+    for a while. Beyond the cliff equally many points must be clear of the noise, by `cliff_db`,
+    since a resonance of the box or a transmitter nearby raises single points only.
     """
     low = at_noise(level_dbm, noise_dbm)
     clear = level_dbm > noise_dbm + cliff_db
@@ -188,9 +189,9 @@ def display_step_db(readings_dbm: FloatArray) -> float:
 
 
 def stands_still(level_dbm: FloatArray, step_db: float, sd_db: FloatArray) -> Run | None:
-    """A run of equal readings that chance does not explain: the analyzer repeats itself.
+    """A run of equal readings that is too long for chance, so that the display must be frozen.
 
-    sd_db: least spread of each reading, shape (n,).
+    sd_db: least standard deviation of each reading, shape (n,).
     """
     same = np.concatenate(([False], np.diff(level_dbm) == 0.0))
     for run in sorted(runs(same), key=lambda one: -one.points):
@@ -204,7 +205,7 @@ def stands_still(level_dbm: FloatArray, step_db: float, sd_db: FloatArray) -> Ru
 def repeats(
     level_dbm: FloatArray, before_dbm: FloatArray, step_db: float, sd_db: FloatArray
 ) -> bool:
-    """Whether a sweep is the one before to the last digit, where its noise makes that no chance."""
+    """Whether a sweep equals the one before to the last digit, which with noise is no chance."""
     if level_dbm.shape != before_dbm.shape or not np.array_equal(level_dbm, before_dbm):
         return False
     logs = [math.log(max(chance_of_equal(step_db, float(sd)), 1e-300)) for sd in sd_db]

@@ -1,4 +1,4 @@
-"""Gain averaged over positions: the only way to make a box's reflections average out.
+"""Gain averaged over positions in the box, which is the only way to average its reflections.
 
 Levels are averaged in dB: the mean of 20 lg|1 + p e^(j a)| over all phases a is exactly zero for
 p < 1 (Jensen's formula), while powers would average to 1 + p^2.
@@ -20,11 +20,11 @@ from benchd.traces import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class PositionMean:
-    """mean_db over positions; sd_db of one position; box: what the mean is uncertain by.
+    """mean_db over positions; sd_db of one position; box: standard uncertainty of the mean.
 
     box goes into `GainKnowledge.box_sd_db`. flags: `short-travel` where positions cover less
     than half a wavelength: they then share one error, and nothing is divided.
-    groups: in how many arrangements the two antennas stood, such as two with mounts exchanged.
+    groups: number of arrangements of the two antennas, such as two if the mounts were exchanged.
     """
 
     mean_db: float

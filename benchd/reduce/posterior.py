@@ -1,13 +1,13 @@
-"""What a reading near the coupler's leak allows: which reflections may stand behind it.
+"""The interval of true reflections for a reading near the coupler's leak.
 
-A scalar reading is |G + d|: reflection and leak at an unknown phase. Draws of the leak taken off a
-reading at any phase (`reflectometer.gamma_draws`) weigh every point of the complex plane alike.
-That puts more antennas at large magnitudes than at small ones, as a ring holds more area the wider
-it is. Antennas do not lie so: at a dip the reflection is nearly real, and any magnitude down to
-nothing is about as likely as any other. Far above the leak both say the same; near it the plane
-hides the deep ones. On drawn benches with dips near the leak, intervals of the plane held 75 to
-89 % of the true return losses, and where they failed the truth was deeper; those of even
-magnitudes held 95 to 98 % (docs/coverage.md).
+A scalar reading is |G + d|, with reflection G and leak d at an unknown phase. Subtracting draws of
+the leak from a reading at any phase (`reflectometer.gamma_draws`) treats all points of the complex
+plane as equally likely. That makes large magnitudes more likely than small ones, since a ring of
+larger radius has a larger area. Real antennas differ: at a dip the reflection is nearly real, and
+all magnitudes down to zero are about equally likely. Far above the leak both assumptions give the
+same; near it the plane makes deep dips too unlikely. On simulated benches with dips near the leak,
+intervals by the plane contained 75 to 89 % of the true return losses, and the missed ones were
+deeper. Intervals with equally likely magnitudes contained 95 to 98 % (docs/coverage.md).
 """
 
 from __future__ import annotations
@@ -20,24 +20,26 @@ from benchd.reduce.reflectometer import joint_draws, leak_draws
 from benchd.traces import FloatArray
 
 COVERED_SHARE = 0.025
-"""A reading that the leak alone would pass in more cases than this has no lower end: no reflection
-at all then lies within its 95 % interval."""
+"""If the leak alone would exceed a reading in more cases than this, the interval of the reflection
+has no lower end: zero reflection lies within the 95 % interval."""
 
 LARGEST_LEAK = 3.0
-"""No drawn leak is locally larger than this many times its stated size: three parts in phase are
-1.7 times their root mean square, and the size itself is known to a tenth or to a half."""
+"""No draw of a leak is larger at any frequency than this many times its stated size. Three parts in
+phase are 1.7 times their root mean square, and the size itself is known to a tenth or to a half."""
 
 
 def magnitude_interval(draws: FloatArray, coverage: float = 0.95) -> tuple[float, float]:
     """Probabilistically symmetric interval of a reflection magnitude, draws of shape (trials,).
 
-    draws: of the plane, from `gamma_draws`; each counts by 1/magnitude, the ring's width undone.
+    draws: from `gamma_draws`, all points of the plane equally likely. Each gets the weight
+    1/magnitude, which makes all magnitudes equally likely.
     """
     ordered = np.sort(draws)
-    # So near to nothing lies about one draw of a plane; none may outweigh the others by chance.
+    # About one draw lies this near to zero. Its weight is limited, so that by chance no draw
+    # outweighs the others.
     nearest = np.sqrt(np.mean(ordered**2) / ordered.size)
     weight = 1.0 / np.maximum(ordered, nearest)
-    # Half of its own weight lies below a draw: the quantile of weighted draws.
+    # For the quantile, half of a draw's weight counts as lying below it.
     below = (np.cumsum(weight) - weight / 2.0) / weight.sum()
     ends = (0.5 - coverage / 2.0, 0.5 + coverage / 2.0)
     low, high = np.interp(ends, below, ordered)
@@ -47,7 +49,7 @@ def magnitude_interval(draws: FloatArray, coverage: float = 0.95) -> tuple[float
 def largest_magnitude(draws: FloatArray, coverage: float = 0.95) -> float:
     """One-sided upper limit of a reflection magnitude, draws of shape (trials,).
 
-    Draws of the plane count alike here: of the two laws the one that gives the larger limit.
+    All draws have the same weight here: of the two assumptions this gives the larger limit.
     """
     return float(np.quantile(draws, coverage))
 
