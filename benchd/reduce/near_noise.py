@@ -41,7 +41,7 @@ LEAST_CARRIER_DB = -10.0
 def straightened_dbm(
     level_dbm: FloatArray, noise_dbm: float, detector: str, samples: float, index: int
 ) -> float | None:
-    """Levels of the carrier in the linear form; None if the logarithm may be taken as straight.
+    """Level of the carrier of one reading in the linear form; None if its noise is small enough.
 
     level_dbm: readings of the trace, shape (n,). samples: independent samples in each reading.
     """

@@ -1,10 +1,11 @@
-"""What a fitted resonance may have been: readings that this bench could have shown, fitted again.
+"""The interval of a fitted resonance, found by correcting the trace with drawn errors and
+refitting.
 
-The trace that was read is taken as it is, and what may be false in it is taken off: for every draw
-of leak, source match, joint and noise the antenna that would have given this reading is fitted in
-the same window (JCGM 101; as the interval of a return loss is found). Where a leak has made a dip
-look sharper than it is, the antenna behind it is blunter and its frequency less sure: taking the
-leak off shows that, adding a second one to the trace would not.
+Leak, source match, joint and noise are drawn at random. For every draw they are subtracted from the
+trace as it was read, and the antenna that would have given this reading is fitted in the same
+window (JCGM 101; the interval of a return loss is found likewise). If a leak has made a dip look
+sharper than it is, the true dip is wider and its frequency less certain. Subtracting the leak
+shows that; adding a second leak to the trace would not.
 """
 
 from __future__ import annotations
@@ -25,14 +26,15 @@ LEAST_POINTS = 7
 NARROW_RISE = 1.03
 
 OVERCOUPLED_SHARE = 0.8
-"""How often a draw takes an antenna of which nothing is known for overcoupled.
+"""Share of draws in which an antenna of unknown coupling is taken to be overcoupled.
 
-A scalar trace cannot tell an overcoupled antenna, whose reflection runs around the middle of the
-chart (of a series circuit: R below Z0), from an undercoupled one. A leak moves the minimum of the
-first up to 1.6 times as far; it counts four times, since an interval that holds in half of the
-cases only would hold for half of the antennas. Evenly drawn, it held 90 % of the overcoupled and
-99 % of the others; so drawn it is 5 % wider (docs/coverage.md). A bench file that says which it is
-(`coupling`) makes the interval of the undercoupled ones narrower by 30 %.
+A scalar trace cannot tell an overcoupled antenna, whose reflection encircles the middle of the
+Smith chart (for a series circuit: R below Z0), from an undercoupled one. A leak moves the minimum
+of an overcoupled one up to 1.6 times as far. It is drawn four times as often, since the interval
+must hold for antennas of both kinds. With equal shares the interval held for 90 % of the
+overcoupled antennas and 99 % of the others; with this share it is 5 % wider (docs/coverage.md). If
+the bench file states the coupling (`coupling`), the interval of an undercoupled antenna is 30 %
+narrower.
 """
 
 
@@ -59,7 +61,7 @@ class Shifts:
 
 
 def narrowed(data: Prepared, form: Curve, found: Minima) -> tuple[NDArray[np.intp], Curve] | None:
-    """The deepest part of a window with a plain parabola for it; None where it is too short."""
+    """The deepest part of a window, with a parabola to fit there; None if it is too short."""
     fitted = y_at(form, found.coefficients, data.frequency_hz)
     keep = np.flatnonzero(fitted <= NARROW_RISE * float(found.y0))
     if keep.size < LEAST_POINTS:
@@ -69,7 +71,7 @@ def narrowed(data: Prepared, form: Curve, found: Minima) -> tuple[NDArray[np.int
 
 
 class Refit:
-    """Draws antennas that this bench could have shown as the fitted trace, and fits them."""
+    """Draws antennas that would give the trace that was read, and fits each of them."""
 
     def __init__(
         self, data: Prepared, form: Curve, found: Minima, knowledge: ReflectionKnowledge
@@ -89,8 +91,8 @@ class Refit:
         joint: bool = False,
         noise: bool = False,
     ) -> Shifts:
-        """Refits under the named errors only. Their signs and phases are even, so that taking
-        off and adding are one."""
+        """Refits under the named errors only. Their signs and phases are drawn symmetrically, so
+        that adding an error is the same as subtracting it."""
         known, here_hz = self._known, self._data.frequency_hz
         f0_hz = float(self._found.frequency_hz)
         side = sides(known, rng, draws)
@@ -101,13 +103,14 @@ class Refit:
         if leak:
             directivity = leak_over(here_hz, known.directivity_db, line, band_hz, rng, draws)
             if known.wall_gamma is not None:
-                # An antenna takes nearly all in near a resonance: the walls count in full.
+                # Near its resonance an antenna receives nearly all power: the walls count in full.
                 directivity = directivity + known.wall_gamma.value * turns(rng, draws)
         if match:
-            # The line turns the leak one way against the antenna, the source match the other.
+            # With frequency the line turns the phase of the leak, against the antenna's reflection,
+            # in one direction, and that of the source match in the other.
             source = np.conj(leak_over(here_hz, known.source_match_db, line, band_hz, rng, draws))
         if joint:
-            # A millimetre from the antenna: its phase hardly turns over the window.
+            # The joint is a millimetre from the antenna: its phase hardly changes over the window.
             gamma = gamma + joint_draws(known, rng, draws)
         squared: FloatArray = np.abs(reading(gamma, directivity, source)) ** 2
         if known.tracking_db is None and (leak or match):

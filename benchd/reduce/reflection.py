@@ -3,8 +3,8 @@
 Input is a normalised trace: P_test - P_baseline in dB, so that RL = -trace. Work is done in the
 linear magnitude gamma, where the coupler's errors add: dRL = -8.686 d(gamma)/gamma.
 
-Intervals of all four quantities are those of gamma, carried through their monotonic relation:
-probabilistically symmetric intervals stay so (JCGM 101, 5.3.3).
+The intervals of all four quantities follow from that of gamma, since each rises or falls with gamma
+throughout: probabilistically symmetric intervals stay so (JCGM 101, 5.3.3).
 """
 
 from __future__ import annotations
@@ -44,11 +44,12 @@ from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
 NEAR_NOISE_DB = 10.0
-"""Carrier to noise below which a reading is flagged: the rms bias reaches 0.41 dB there."""
+"""Carrier to noise ratio, dB, below which a reading is flagged: the rms bias is 0.41 dB there."""
 
 LEAST_ABOVE_NOISE_DB = -10.0
-"""A carrier found this far below the noise is noise: its reading stands 0.41 dB above that of the
-noise alone, which is less than readings scatter by. Only a least return loss is then stated."""
+"""A carrier that is found below this, dB against the noise, counts as noise: the reading is then
+only 0.41 dB above that of noise alone, which is less than readings scatter. Only a smallest return
+loss is then stated."""
 
 NO_NOISE_MARGIN = "no-noise-margin"
 """Flag of a value that noise alone could have given: a broken path reads the same."""
@@ -57,29 +58,30 @@ BELOW = "below-directivity"
 """Flag of a reading that the leak alone could have given."""
 
 BELOW_DIRECTIVITY = 1.5
-"""A reading below this many times the directivity may hide any smaller reflection.
+"""Below this many times the directivity d, only a limit is stated for a reflection.
 
-Two-sided intervals hold the truth in 93 % or more of cases down to gamma = 0.7 d and fail below
-(simulated: 82 % at 0.3 d); a reading there never exceeds 1.7 d. Hence a one-sided statement.
+Two-sided intervals contain the true value in 93 % or more of cases down to gamma = 0.7 d, and fail
+below (simulated: 82 % at 0.3 d). A reading with gamma below 0.7 d never exceeds 1.7 d.
 """
 
 LEAST_GAMMA_SQUARED = 1e-30
-"""No analyzer resolves a return loss of 300 dB; keeps a computed zero from the logarithm."""
+"""Smallest gamma^2 in calculations, so that no logarithm of zero is taken. No analyzer resolves the
+300 dB return loss that it stands for."""
 
 COUPLER_TERMS = frozenset(
     {"directivity", "source match", "baseline left-over", "connector reflection", "box walls"}
 )
-"""Terms that the full model of `reflectometer` draws; the others multiply the reading."""
+"""Terms that are drawn by the full model of `reflectometer`; the others scale the reading."""
 
 NOISE_TERMS = frozenset({"noise", "noise correction"})
-"""Terms that add to the power behind a reading."""
+"""Terms that add to the power of a reading."""
 
 LARGEST_NOISE = 0.51
-"""Noise, as a share of the power behind a reading, from which noise alone could have given it: no
-power at all then lies within 1.96 standard deviations."""
+"""If the standard deviation by noise exceeds this share of the reading's power, noise alone may
+have given the reading: zero power then lies within 1.96 standard deviations."""
 
 LEAST_POWER = 1e-3
-"""Share of the power behind a reading that is left of it at least, in a draw of its noise."""
+"""Smallest share of a reading's power that is left when a draw of the noise is subtracted."""
 
 QUANTITIES = ("return_loss", "vswr", "reflection_magnitude", "mismatch_loss")
 
@@ -105,8 +107,8 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
     """Terms of a scalar return loss at magnitude gamma, in dB, noise left out.
 
     Directivity and source match enter as gamma +- d and gamma +- S gamma^2 (u-shaped, phase
-    unknown), what the joint reflects as gamma + r (normal: its size is as random as its phase),
-    the others directly in dB.
+    unknown). The reflection of the joint enters as gamma + r (normal, since its size and its phase
+    are random). The others enter directly in dB.
     """
     known = knowledge
     directivity = gamma_from_return_loss(known.directivity_db.value)
@@ -148,7 +150,8 @@ def return_loss_terms(gamma: float, knowledge: ReflectionKnowledge) -> tuple[Ter
 
 
 def correction_terms(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
-    """What the noise power that was taken away leaves, at magnitude gamma; none far above it."""
+    """The term for the error of the subtracted noise power, at magnitude gamma; none far above
+    it."""
     if known.dynamic_range_db is None or known.noise_floor_sd_db.value == 0.0:
         return ()
     size_db = correction_standard_db(
@@ -158,13 +161,16 @@ def correction_terms(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ..
     )
     if known.detector == POWER:
         return (term("zero drift", size_db, "dB", source="zero drift"),)
-    # One reading of the noise serves every frequency.
+    # One value of the noise is used at every frequency.
     return (term("noise correction", size_db, "dB", source="noise correction"),)
 
 
 def _harmonics(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
-    """What a receiver without a filter reads besides: harmonics that come back from the antenna
-    whole at most, where the carrier comes back as gamma^2. d(10 lg gamma^2) = 4.343 h / gamma^2.
+    """The term for harmonics of power h, which a receiver without a filter reads besides the
+    carrier.
+
+    The antenna may reflect all of the harmonics, but only gamma^2 of the carrier, so that
+    d(10 lg gamma^2) = 4.343 h / gamma^2.
     """
     found = known.harmonics
     if found is None:
@@ -178,10 +184,10 @@ def _harmonics(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
 
 
 def _walls(gamma: float, known: ReflectionKnowledge) -> tuple[Term, ...]:
-    """What the walls send back, for a value that is to hold in free space.
+    """The term for the echo of the walls, for a value that is to hold in free space.
 
-    The antenna sends out and takes in sqrt(1 - gamma^2) of a wave each time, so that an echo p
-    changes its reflection by p (1 - gamma^2), at a phase that nobody knows.
+    The antenna transmits and receives sqrt(1 - gamma^2) of a wave each time, so an echo p changes
+    its reflection by p (1 - gamma^2), at an unknown phase.
     """
     wall = known.wall_gamma
     if wall is None:
@@ -248,8 +254,8 @@ def reflection_at(
 ) -> ReflectionPoint:
     """Reflection at one frequency of a normalised trace, both arrays shape (n,).
 
-    Between points gamma^2 is interpolated by a straight line (it is smooth through a resonance,
-    where dB are not); what a line can miss enters the budget.
+    Between points gamma^2 is interpolated by a straight line, since it is smooth through a
+    resonance, unlike the level in dB. The error of that interpolation is a term of the budget.
     Raises ReductionRefused where the frequency lies outside the trace.
     """
     squared, miss = _gamma_squared_at(frequency_hz, ratio_db, at_hz)
@@ -259,7 +265,8 @@ def reflection_at(
         return _only_noise(at_hz, reading_db, knowledge)
     terms = (*return_loss_terms(gamma, knowledge), noise, *correction_terms(gamma, knowledge))
     if miss > 0.0:
-        # Past nine tenths of the value a line tells nothing; 10 dB says so.
+        # If the interpolation may be wrong by more than nine tenths of the value, it tells nothing:
+        # 10 dB is then stated for it.
         half_width_db = -NEPER_DB / 2.0 * math.log1p(-min(miss / squared, 0.9))
         terms = (*terms, term("interpolation", half_width_db, "dB", "rectangular"))
     flags = ("near-noise",) if near_noise else ()
@@ -269,7 +276,7 @@ def reflection_at(
 def _gamma_squared_at(
     frequency_hz: FloatArray, ratio_db: FloatArray, at_hz: float
 ) -> tuple[float, float]:
-    """gamma^2 at a frequency, and the most that a straight line misses: |second diff|/8."""
+    """gamma^2 at a frequency, and the largest error of the interpolation: |second difference|/8."""
     slack = 1e-9 * at_hz
     if not frequency_hz[0] - slack <= at_hz <= frequency_hz[-1] + slack:
         raise ReductionRefused(
@@ -309,7 +316,8 @@ def _noise(
 
 
 def _only_noise(at_hz: float, reading_db: float, known: ReflectionKnowledge) -> ReflectionPoint:
-    """Nothing rises above the noise: the reading bounds the sum of reflection and leak."""
+    """The point for a reading that is not above the noise: it limits the sum of reflection and
+    leak."""
     gamma = 10.0 ** (reading_db / 20.0)
     directivity = gamma_from_return_loss(known.directivity_db.value)
     empty = combine((), estimate=-reading_db)
@@ -357,7 +365,7 @@ def _settled(
 def _scale_draws(
     terms: tuple[Term, ...], known: ReflectionKnowledge, seed: int
 ) -> tuple[FloatArray, ReflectionKnowledge, np.random.Generator]:
-    """Draws of the errors in dB; the coupler's own are left to the full model."""
+    """Draws of the errors in dB, without those of the coupler, which the full model draws."""
     rng = np.random.default_rng(seed)
     outside = [line for line in terms if line.name not in COUPLER_TERMS | NOISE_TERMS]
     errors_db = linear_draws(outside, rng, TRIALS)
@@ -366,10 +374,10 @@ def _scale_draws(
 
 
 def _noise_share(terms: tuple[Term, ...]) -> float:
-    """Standard deviation by noise of the power behind a reading, as a share of it.
+    """Standard deviation by noise of a reading's power, relative to that power.
 
-    Noise adds to a power, so that the power is what is normal near the noise: the same reading may
-    come of much less reflection, not of much more.
+    Noise adds to the power, so near the noise the power is normal and not the level in dB. The same
+    reading may come from a much smaller reflection, but not from a much larger one.
     """
     sizes = [line.contribution for line in terms if line.name in NOISE_TERMS]
     return math.hypot(*sizes) * 2.0 / NEPER_DB
@@ -402,9 +410,9 @@ def reflection_results(
 def point_result(point: ReflectionPoint, quantity: str) -> Result:
     """One quantity of QUANTITIES at a point.
 
-    Return loss falls with gamma, the others rise. Where the interval is open on one side, its
-    end is None; above a full reflection (`above-baseline`) VSWR and mismatch loss are reported
-    at the lower end of the interval, as the least that they can be.
+    Return loss falls with gamma, the others rise. If the interval is open on one side, its end is
+    None. Above a full reflection (`above-baseline`) VSWR and mismatch loss are reported at the
+    lower end of the interval, as their smallest possible values.
     """
     flags = point.flags
     gamma, low, high = point.gamma, point.gamma_low, point.gamma_high
@@ -419,7 +427,7 @@ def point_result(point: ReflectionPoint, quantity: str) -> Result:
     if quantity == "return_loss":
         ends.reverse()
     open_ended = None in ends
-    # d(quantity)/d(RL), to carry the budget's lines over; RL itself has factor 1.
+    # d(quantity)/d(RL), which converts the lines of the budget; for RL itself it is 1.
     factor = 1.0 if quantity == "return_loss" else -slope * gamma / NEPER_DB
     budget = _carried(point.budget, factor, ends)
     return Result(

@@ -1,4 +1,4 @@
-"""Error model of the coupler: what a scalar reflectometer reads, and what that leaves open.
+"""Error model of the coupler: the reading of a scalar reflectometer, and the reflections behind it.
 
 The model of one port (three error terms; EURAMET cg-12, section on one-port errors; edition
 from memory):  M = D + T G/(1 - S G), with G the reflection, D directivity, T tracking and S
@@ -30,7 +30,7 @@ def reflection(
 def full_reflection(
     directivity: ComplexArray, match: ComplexArray, baseline: BaselineKind
 ) -> FloatArray:
-    """Magnitude that the baseline reads over tracking; 1 for a perfect coupler.
+    """Magnitude of the baseline's reading over tracking; 1 for a perfect coupler.
 
     Open and short are averaged in dB, hence the geometric mean.
     """
@@ -62,10 +62,10 @@ def gamma_draws(
 ) -> FloatArray:
     """Draws of the true reflection magnitude behind one normalised reading, shape (trials,).
 
-    scale_error_db: shape (trials,), draws of all errors that multiply the reading.
-    Phases of directivity, source match and reading are unknown and drawn evenly; where the
-    tracking is not stated, the baseline's own error is drawn with the same phasors, since it is
-    the same coupler.
+    scale_error_db: shape (trials,), draws of all errors that scale the reading.
+    The phases of directivity, source match and reading are unknown, and all phases are drawn
+    equally often. If the tracking is not stated, the baseline's error is calculated from the same
+    draws, since the coupler is the same.
     """
     trials = scale_error_db.size
     directivity = leak_draws(knowledge.directivity_db, knowledge, rng, trials)
@@ -73,12 +73,12 @@ def gamma_draws(
     true_scale = measured_gamma * 10.0 ** (-scale_error_db / 20.0)
     if knowledge.tracking_db is None:
         true_scale = true_scale * full_reflection(directivity, match, knowledge.baseline)
-    # The reading's own phase is unknown to a scalar analyzer, too.
+    # A scalar analyzer does not measure the phase of the reading either.
     measured = true_scale * turns(rng, trials)
     seen = reflection(measured, directivity, match) - joint_draws(knowledge, rng, trials)
     if knowledge.wall_gamma is not None:
-        # What the walls send back is part of what was seen, but not of the antenna in free space.
-        # It goes with what the antenna itself takes in: found in two steps from what was seen.
+        # The echo of the walls is part of the reading, but not of the antenna in free space. It
+        # depends on how much power the antenna receives, and so is found in two iterations.
         echo = knowledge.wall_gamma.value * turns(rng, trials)
         own = seen - echo * np.maximum(0.0, 1.0 - np.abs(seen) ** 2)
         seen = seen - echo * np.maximum(0.0, 1.0 - np.abs(own) ** 2)
@@ -100,13 +100,14 @@ def edge_reading_draws(
 
     Shape (2, trials). alone: the band's dip is the only one of the trace.
 
-    The counterpart of `gamma_draws`, for a quantity defined by a true reflection. level: that
-    magnitude; dip: the one between the edges. The two readings share one leak: it turns between
-    the edges as its line lets it, and the reflection as that of a resonance does, of which the two
-    edges are the mirror images. So a leak that stands still moves both edges the same way and
-    leaves the width as it is. Where a second mode makes a second dip, an edge towards it is no
-    mirror image of the other any more: in every other draw the two then have any phases. (As one
-    resonance 92 % of such widths held, of any phases 98 %: docs/coverage.md.)
+    The counterpart of `gamma_draws`, for a quantity defined by a true reflection.
+    level: magnitude at the edges. dip: magnitude between them.
+    The two readings share one leak. Its phase changes between the edges by the delay of the line.
+    The reflections at the edges are those of one resonance, mirror images of each other. So a leak
+    of constant phase moves both edges in the same direction and does not change the width. If there
+    is a second dip, an edge towards it is no mirror image of the other any more. Then in half of
+    the draws the two have random phases. (Taken as one resonance, 92 % of the intervals of such
+    widths held; with random phases 98 %: docs/coverage.md.)
     """
     low, high = knowledge
     trials = scale_error_db[0].size
@@ -114,7 +115,8 @@ def edge_reading_draws(
     sizes = (low.directivity_db, high.directivity_db)
     matches = (low.source_match_db, high.source_match_db)
     directivity = leak_at_both(ends_hz, sizes, line, bands_hz, rng, trials)
-    # The line turns the leak one way against the antenna, the source match the other.
+    # With frequency the line turns the phase of the leak, against the antenna's reflection, in one
+    # direction, and that of the source match in the other.
     match = np.conj(leak_at_both(ends_hz, matches, line, bands_hz, rng, trials))
     seen = _edges_of_a_resonance(level, dip, low, rng, trials)
     if not alone:
@@ -139,14 +141,14 @@ def _edges_of_a_resonance(
 ) -> ComplexArray:
     """Reflections of a series circuit at its two frequencies of one magnitude, shape (2, trials).
 
-    |G|^2 = ((r-1)^2 + x^2)/((r+1)^2 + x^2), with x of either sign; r on either side of 1, which a
-    scalar trace cannot tell.
+    |G|^2 = ((r-1)^2 + x^2)/((r+1)^2 + x^2), with x of either sign. r may be above or below 1, which
+    a scalar trace cannot tell.
     """
     dip = min(dip, 0.999 * level)
     share = {"over": 1.0, "under": 0.0, None: 0.5}[knowledge.coupling]
     side = np.where(rng.random(trials) < share, -1.0, 1.0)
     r = (1.0 + side * dip) / (1.0 - side * dip)
-    # From the magnitude; not below nothing at the dip itself.
+    # x^2 from the magnitude; at the dip rounding must not make it negative.
     x = np.sqrt(np.maximum(level**2 * (r + 1.0) ** 2 - (r - 1.0) ** 2, 0.0) / (1.0 - level**2))
     x = np.stack([-x, x])
     found: ComplexArray = (r - 1.0 + 1j * x) / (r + 1.0 + 1j * x)
@@ -158,10 +160,10 @@ def leak_draws(
 ) -> ComplexArray:
     """Draws of a leak at one frequency, stated as a return loss in dB, complex, shape (trials,).
 
-    Its phase is unknown; its size is known as surely as it was found, and where it was stated for
-    a band, it ripples within that band: see `benchd.reduce.leak`. For a u-shaped error the size
-    matters more than for any other: it is likeliest right at its ends, where one stated a little
-    too small cuts it off.
+    Its phase is unknown. Its size is drawn with its own uncertainty, and if it was stated for a
+    band, it ripples within that band: see `benchd.reduce.leak`. For a u-shaped error the size
+    matters more than for others: values at the ends are the most likely, and a size that is stated
+    a little too small would cut them off.
     """
     ratios = local_ratio(knowledge.line_delay_s, knowledge.leak_band_hz)
     local = ratios[rng.integers(0, ratios.size, trials)]
@@ -172,14 +174,14 @@ def leak_draws(
 def joint_draws(
     knowledge: ReflectionKnowledge, rng: np.random.Generator, trials: int
 ) -> ComplexArray:
-    """Draws of what the joint of the antenna reflects of its own, shape (trials,).
+    """Draws of the reflection of the antenna's joint, complex, shape (trials,).
 
-    It adds to the antenna's reflection: both its parts are normal, since a joint made anew
-    changes in many small ways at once.
+    It adds to the antenna's reflection. Its real and imaginary parts are normal, since a joint that
+    is made again changes in many small ways at once.
     """
     joint = knowledge.joint_gamma_sd
     if np.isfinite(joint.degrees_of_freedom):
-        # A spread from a few fits is itself uncertain: Student's t (JCGM 101, 6.4.9).
+        # A standard deviation from a few fits is uncertain itself: Student's t (JCGM 101, 6.4.9).
         parts = rng.standard_t(joint.degrees_of_freedom, (2, trials))
     else:
         parts = rng.standard_normal((2, trials))

@@ -6,10 +6,10 @@ window around the lowest point; never the nearest bin.
 The coupler's leak moves the minimum of a scalar trace. With G = G0 + j b (f - f0) near resonance
 the reading is |G0 + d cos p|^2 + (b (f - f0) + d sin p)^2, least at f - f0 = -(d/b) sin p: for
 d = 30 dB and a loaded Q of 5 that is 0.3 % of f0, more than noise or bins ever do. The phase p is
-unknown and turns along the line to the antenna, so the shift is found by drawing leaks and
-refitting the same window (`benchd.reduce.refit`); source match, baseline and noise go the same
-way. Which dips there are is the matter of `benchd.reduce.valleys`, which of them is meant and
-which could be as deep that of `benchd.reduce.dips`.
+unknown and changes with the line to the antenna, so the shift is found by drawing leaks and
+refitting the same window (`benchd.reduce.refit`). Source match, baseline and noise are treated in
+the same way. `benchd.reduce.valleys` finds the dips; `benchd.reduce.dips` tells which one is wanted
+and which could be as deep.
 """
 
 from __future__ import annotations
@@ -34,7 +34,8 @@ from benchd.results import Budget, Term
 from benchd.traces import FloatArray
 
 DRAWS = 2_000
-"""Refits for the interval: its ends then scatter by 2 % of its width; 300 for each term."""
+"""Number of refits for the interval, whose ends are then random by 2 % of its width, and for each
+term of the budget."""
 
 SINGLE_DRAWS = 300
 WINDOW_RISE = 1.08
@@ -47,14 +48,14 @@ times the least y missed the true minimum of a faultless trace by 5.6, 4.0, 2.7,
 """
 
 ANOTHER_DIP = "another-dip"
-"""Another dip may be the deeper one: leak or noise could have turned their order round."""
+"""Flag: another dip may be the deeper one, since leak or noise may have reversed their order."""
 
 FIT_POINTS = 64
-"""Points of a fit: a window with more of them is averaged by neighbours first."""
+"""Largest number of points in a fit: in a window with more, neighbours are averaged first."""
 
 LOST_DRAWS = 0.2
-"""Share of refits without a minimum from which a dip is none: one in five such antennas would not
-have shown it."""
+"""If more than this share of the refits has no minimum, there is no dip: one in five such antennas
+would not have shown it."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +81,7 @@ class Resonance:
 
 @dataclass(frozen=True, eq=False)
 class Look:
-    """A trace as resonances are looked for in it: prepared, smoothed, its ripple and its valleys.
+    """A trace made ready for finding resonances: smoothed, with its ripple and its valleys.
 
     valleys: deepest first.
     """
@@ -158,8 +159,11 @@ def resonance_in(
 def _somewhere_in(
     seen: Look, valley: Valley, window: slice, knowledge: ReflectionKnowledge
 ) -> Resonance:
-    """A valley that stands clear but whose bottom no single resonance fits: ripple as deep as the
-    dip, or two dips. It lies somewhere between the ends of the window and of its own minima."""
+    """The result for a clear valley whose bottom fits no single resonance.
+
+    It may have ripple as deep as the dip, or be two dips. The resonance is then only known to lie
+    within the window and the valley's own minima.
+    """
     f, y = seen.data.frequency_hz, y_of(seen.smoothed)
     rise = WINDOW_RISE * float(y[valley.lowest])
     deep = [at for at in valley.minima if float(y[at]) <= rise]
@@ -181,8 +185,8 @@ def _somewhere_in(
 def _window(seen: Look, valley: Valley) -> tuple[slice, tuple[bool, bool]]:
     """Points around the lowest with y below WINDOW_RISE times its y; and which ends are cut.
 
-    Where the leak's ripple is finer than the bottom of the valley, its troughs would narrow the
-    window to one of themselves: the trace is then averaged over one period of it first.
+    If the leak's ripple is finer than the bottom of the valley, the window would shrink to a single
+    trough of the ripple. The trace is then averaged over one period of the ripple first.
     """
     points = slice(valley.first, valley.last + 1)
     f, squared = seen.data.frequency_hz[points], seen.smoothed[points]
@@ -200,7 +204,8 @@ def _window(seen: Look, valley: Valley) -> tuple[slice, tuple[bool, bool]]:
     left, right = high[high < lowest], high[high > lowest]
     first = int(left[-1]) if left.size else 0
     last = int(right[0]) if right.size else y.size - 1
-    # A neighbour begins at the top between the two, and the top itself bends the other way.
+    # A neighbouring dip begins at the top between the two. Near the top the curve bends the other
+    # way, so the window ends before it.
     first = max(first, _inwards(lowest, 0, left.size == 0 and valley.first > 0))
     last = min(last, _inwards(lowest, y.size - 1, right.size == 0 and _ends_inside(seen, valley)))
     while last - first + 1 < min(LEAST_POINTS, y.size):
@@ -220,7 +225,7 @@ def _ends_inside(seen: Look, valley: Valley) -> bool:
 
 
 def _inwards(lowest: int, end: int, has_neighbour: bool) -> int:
-    """How far a window reaches towards a valley's end: six tenths of the way to a neighbour."""
+    """The end of a window towards a valley's end: six tenths of the way if a neighbour follows."""
     return lowest + int(0.6 * (end - lowest)) if has_neighbour else end
 
 
@@ -240,7 +245,7 @@ def _weighted(data: Prepared, knowledge: ReflectionKnowledge) -> Curve:
     y = np.maximum(y_at(even, first.coefficients, data.frequency_hz), 1.0)
     squared = np.maximum(1.0 - 1.0 / y, 0.0)
     leak = _leak(knowledge)
-    # |G + d|^2 strays from gamma^2 by up to 2 gamma d + d^2; y multiplies that by y^2.
+    # |G + d|^2 differs from gamma^2 by up to 2 gamma d + d^2; in y that is multiplied by y^2.
     spread = y**2 * np.hypot(2.0 * np.sqrt(squared) * leak + leak**2, data.sd)
     return curve(data.frequency_hz, 1.0 / np.maximum(spread, 1e-9), order)
 
@@ -262,16 +267,19 @@ def _without_fit(
 
 
 def _leak(knowledge: ReflectionKnowledge) -> float:
-    """What adds to the reflection at an unknown phase: directivity, and the walls where the
-    resonance is to hold in free space. Near a resonance an antenna takes nearly all in, so that
-    the walls count in full; the two are independent, hence in quadrature."""
+    """Size of the errors that add to the reflection at an unknown phase.
+
+    They are directivity, and the walls' echo if the resonance is to hold in free space. Near a
+    resonance an antenna receives nearly all power, so the echo counts in full. The two are
+    independent and so are added as squares.
+    """
     leak = gamma_from_return_loss(knowledge.directivity_db.value)
     wall = knowledge.wall_gamma
     return leak if wall is None else math.hypot(leak, wall.value)
 
 
 def depth_flags(gamma: float, knowledge: ReflectionKnowledge) -> tuple[str, ...]:
-    """`below-directivity` and `near-noise`, where a dip is so deep."""
+    """The flags `below-directivity` and `near-noise`, if a dip is deep enough for them."""
     flags: tuple[str, ...] = ()
     if gamma < BELOW_DIRECTIVITY * gamma_from_return_loss(knowledge.directivity_db.value):
         flags += ("below-directivity",)
@@ -289,7 +297,7 @@ def _with_budget(
     flags: tuple[str, ...],
     seed: int,
 ) -> Resonance | None:
-    """The fitted resonance; None where too many of the refits have no minimum at all."""
+    """The fitted resonance with its budget; None if too many of the refits have no minimum."""
     refit = Refit(data, form, found, known)
     f0_hz, q = float(found.frequency_hz), float(found.loaded_q)
     rng = np.random.default_rng(seed)
@@ -333,13 +341,13 @@ def _with_budget(
     if has_assumed(terms):
         flags += (ASSUMED_TERM,)
     window_hz = (float(data.frequency_hz[0]), float(data.frequency_hz[-1]))
-    # d(gamma) = d(gamma^2)/(2 gamma); at nothing, the root of what noise alone would leave.
+    # d(gamma) = d(gamma^2)/(2 gamma). For gamma near zero, the root of what noise alone gives.
     gamma_sd = noise / (2.0 * max(gamma, math.sqrt(noise) / 2.0)) if noise > 0.0 else 0.0
     return Resonance(f0_hz, gamma, q, budget, q_budget, window_hz, flags, gamma_sd, known.coupling)
 
 
 def _with_lost(drawn: Shifts, data: Prepared, rng: np.random.Generator) -> FloatArray:
-    """Shifts, with those refits that have no minimum put at the far ends of the window."""
+    """The shifts, with refits without a minimum counted as lying at the ends of the window."""
     lost = round(drawn.lost / (1.0 - drawn.lost) * drawn.shift_hz.size)
     reach_hz = 0.75 * float(np.ptp(data.frequency_hz))
     ends: FloatArray = np.append(drawn.shift_hz, rng.choice([-reach_hz, reach_hz], lost))
@@ -347,10 +355,10 @@ def _with_lost(drawn: Shifts, data: Prepared, rng: np.random.Generator) -> Float
 
 
 def _drawn_term(name: str, shift: FloatArray, unit: str, guessed: dict[str, bool]) -> Term:
-    """A term whose standard uncertainty was drawn.
+    """A term whose standard uncertainty was found from draws.
 
-    One phase at one delay is u-shaped (kurtosis 1.5); over several delays it comes out normal in
-    shape (3), or longer in the tails. The nearer name is given.
+    An error of one delay and unknown phase has a u-shaped distribution (kurtosis 1.5). With several
+    delays it is nearly normal (3), or has longer tails. The nearer of the two names is given.
     """
     standard = float(np.sqrt(np.mean(shift**2))) if shift.size else 0.0
     if standard > 0.0 and float(np.mean(shift**4)) / standard**4 < 2.25:
@@ -362,7 +370,8 @@ def _drawn_term(name: str, shift: FloatArray, unit: str, guessed: dict[str, bool
 def _settled(
     terms: tuple[Term, ...], extra: tuple[Term, ...], estimate: float, shift: FloatArray, seed: int
 ) -> Budget:
-    """The interval always comes from the refits: they hold the true shape, its terms only names."""
+    """The budget with its interval from the refits, which show the true distribution. The terms
+    only show what contributes to it."""
     budget = combine(terms, estimate=estimate)
     others = linear_draws(extra, np.random.default_rng(seed), shift.size)
     low, high = interval(estimate + shift + others)
@@ -372,10 +381,10 @@ def _settled(
 
 
 def _model_misfit(data: Prepared, form: Curve, found: Minima, narrow_hz: FloatArray) -> float:
-    """How far a narrower window moves the minimum, noise and leak taken off in quadrature, Hz.
+    """How far a narrower window moves the minimum because the model does not fit, Hz.
 
-    Both make the two windows differ, independently of a misfit: the square of what is seen is,
-    on average, the sum of the squares.
+    Noise and leak also make the results of the two windows differ, independently of a misfit. On
+    average the squares add up, so theirs are subtracted from the square of the observed difference.
     """
     narrow = narrowed(data, form, found)
     if narrow is None:
@@ -387,7 +396,7 @@ def _model_misfit(data: Prepared, form: Curve, found: Minima, narrow_hz: FloatAr
 
 
 def wider(found: Resonance, others_hz: list[float]) -> Resonance:
-    """The resonance with its interval reaching to other frequencies where it may lie as well."""
+    """The resonance with its interval extended to other frequencies at which it may also lie."""
     if found.budget is None or not others_hz:
         return found
     low = min(found.budget.low, *others_hz)

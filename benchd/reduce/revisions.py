@@ -1,13 +1,13 @@
-"""Two reflections over one coupler compared: what both share is drawn once, for both.
+"""Comparing two reflections over one coupler: the errors that both share are drawn once for both.
 
-Leak, source match and baseline are those of the coupler, so one draw of them stands behind both
-traces. Where the two antennas reflect alike their effect on both is the same and cancels; it comes
-back as the reflections part, in size and in phase. A scalar trace does not show the phase: the
-curve of a series resonance (`rlc.gamma_of`) gives the phase of each near its dip, and only the
-phase of one against the other counts. Where a trace has no dip that phase is unknown and drawn.
-Noise, joints and drift belong to each measurement and are drawn for each (JCGM 101).
+Leak, source match and baseline belong to the coupler, so each draw of them applies to both traces.
+If the two antennas reflect alike, the effect on both is the same and cancels. The more their
+reflections differ, in size or in phase, the less it cancels. A scalar trace does not show the
+phase. Near a dip the curve of a series resonance (`rlc.gamma_of`) gives it, and only the phase
+between the two reflections counts. If a trace has no dip, that phase is unknown and is drawn.
+Noise, joints and drift belong to one measurement and are drawn for each (JCGM 101).
 
-An interval is that of the second less the first, from truths that both readings allow.
+The interval is that of the second less the first, from true values that fit both readings.
 """
 
 from __future__ import annotations
@@ -64,8 +64,8 @@ AT_DRAWS = 10_000
 SINGLE_DRAWS = 600
 SEED = 1
 ALIKE = 0.05
-"""Below this reflection nobody can say whether an antenna's resistance lies above or below the
-system's: two dips this deep may lie on either side, each."""
+"""For a dip with a reflection below this it is unknown whether the antenna's resistance is above or
+below that of the system, so each of two such dips may be on either side."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +126,7 @@ def _fit(f: FloatArray, squared: FloatArray, lowest: int) -> tuple[float, float]
 
 
 class Pair:
-    """Two traces over one coupler, and draws of the truths behind them."""
+    """Two traces over one coupler, and draws of the true values behind them."""
 
     def __init__(self, first: Looked, second: Looked, *, seed: int = SEED) -> None:
         self._sides = (_seen(first), _seen(second))
@@ -338,7 +338,7 @@ class _Common:
         return found
 
     def _scale_error_db(self, number: int, keep: slice, errors: tuple[str, ...]) -> FloatArray:
-        """What multiplies a reading, dB, shape (n, draws)."""
+        """Draws of the errors that scale a reading, dB, shape (n, draws)."""
         side, rng = self._sides[number], self._own[number]
         known = side.known
         total = np.zeros((side.gamma_squared[keep].size, self._draws))
@@ -374,7 +374,8 @@ class _Common:
     ) -> ComplexArray:
         known = side.known
         centre_hz = float(self._sides[0].looked.frequency_hz.mean())
-        # The line turns the leak one way against the antenna and the source match the other.
+        # With frequency the line turns the phase of the leak, against the antenna's reflection, in
+        # one direction, and that of the source match in the other.
         turn = 4.0 * np.pi * self._delay_s * (f - centre_hz)
         leak = side.directivity[keep][:, np.newaxis] * self._sizes[0]
         match = side.match[keep][:, np.newaxis] * self._sizes[1]
@@ -390,8 +391,8 @@ class _Common:
 
 
 def _size_draws(known: Known, rng: np.random.Generator, draws: int) -> FloatArray:
-    """How large a leak is against what was stated: a size of nu degrees of freedom is uncertain by
-    1/sqrt(2 nu) of itself (JCGM 100, E.4.3)."""
+    """Draws of the ratio of a leak's true size to the stated one. A size with nu degrees of freedom
+    has the relative uncertainty 1/sqrt(2 nu) (JCGM 100, E.4.3)."""
     if not math.isfinite(known.degrees_of_freedom):
         return np.ones(draws)
     spread = min(1.0 / math.sqrt(2.0 * known.degrees_of_freedom), LARGEST_SPREAD)

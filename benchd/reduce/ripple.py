@@ -1,7 +1,8 @@
-"""Ripple to reflected level: what the walls of a box send back.
+"""The level of the walls' reflections, from the ripple of a level when an antenna is moved.
 
-Moving an antenna along the range beats the direct ray against a wall's. Peak to peak S (dB) and
-the pattern level a towards the wall (dB below the beam, negative) give the reflected level
+As an antenna moves along the range, the direct wave and that of a wall add up and cancel in turn.
+From the peak-to-peak ripple S (dB) and the antenna's pattern level a towards the wall (dB relative
+to the beam, negative) follows the reflected level
 
     R = a + 20 lg[(10^(S/20) - 1)/(10^(S/20) + 1)]
 

@@ -1,6 +1,6 @@
-"""A normalised trace as gamma^2 with its noise, ready for fits; and how far to average it.
+"""A normalised trace as gamma^2 with its noise, ready for fits, and how much to average it.
 
-gamma^2 is what a power detector adds noise to, so that noise is taken off and averaged in it.
+A power detector adds noise to gamma^2, so noise is subtracted and averaged in gamma^2.
 """
 
 from __future__ import annotations
