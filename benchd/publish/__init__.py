@@ -1,4 +1,4 @@
-"""Results to whoever subscribes, orders from whoever may give them, over MQTT.
+"""Publishing results over MQTT, and receiving orders over it.
 
 `Pump` carries the outbox to a broker and keeps presence; `OrderBook` answers orders;
 `EmbeddedBroker` serves a bench that has no broker of its own; `Subscriber` shows how to read.

@@ -1,7 +1,7 @@
-"""One connection to a broker, with cures for what the client library leaves open.
+"""One connection to a broker, with workarounds for faults of the client library.
 
-A new client for every attempt: a used one sends "failed" messages once more, and one whose
-connecting was cancelled stays locked.
+Every attempt uses a new client: a used one sends "failed" messages again, and one whose connecting
+was cancelled stays locked.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _log = logging.getLogger(__name__)
 
 
 class BrokerRefused(BenchdError):
-    """The broker is there, but does not let us in or does not let us publish."""
+    """The broker answers, but refuses the connection or refuses what is published."""
 
     family = "broker-refused"
 
@@ -112,14 +112,14 @@ class Client(aiomqtt.Client):
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     async def leave(self) -> None:
-        """Disconnect, politely if the broker lets us."""
+        """Disconnect, by an MQTT DISCONNECT if the broker still takes it."""
         with contextlib.suppress(MqttError, OSError, TimeoutError):
             async with asyncio.timeout(STOP_WITHIN_S):
                 await self.__aexit__(None, None, None)
         self.hang_up()
 
     def hang_up(self) -> None:
-        """Close the connection of a client that never got in, which nothing else would do."""
+        """Close the connection of a client that was never accepted; the library would not."""
         self._client.disconnect()
         # Retrieved here, so that asyncio does not report the loss that we report ourselves.
         if self._disconnected.done() and not self._disconnected.cancelled():

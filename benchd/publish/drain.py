@@ -1,4 +1,4 @@
-"""Carries outbox rows over one connection: in order, a bounded number at once.
+"""Sending outbox rows over one connection: in order, with a limit on unconfirmed messages.
 
 Rows are taken from the store, published, and marked delivered in turn by two tasks, so that the
 disk and the broker work at the same time. Order is kept: a row's message leaves before the next
@@ -13,7 +13,7 @@ from typing import Protocol
 from benchd.publish.connection import BrokerRefused, Client, publish_properties
 from benchd.store import OutboxRow
 
-TRACE_EXPIRES_S = 3600  # a trace is for a live picture; an hour later nobody wants it
+TRACE_EXPIRES_S = 3600  # a trace is for live pictures, and of no use an hour later
 
 GATHER_S = 0.05
 
@@ -30,7 +30,7 @@ class Source(Protocol):
         ...
 
     def epoch_message(self) -> str:
-        """What is said behind each batch of rows, on the topic `epoch`, retained."""
+        """The retained message on the topic `epoch` that follows each batch of rows."""
         ...
 
 
@@ -102,13 +102,13 @@ class Drain:
         self._news.set()
 
     async def _send_mark(self) -> None:
-        # Quality 0: it says nothing that the next one does not say, and must not hold up results.
+        # Quality 0: the next one replaces it anyway, and it must not delay results.
         await self._client.send(self._epoch, self._source.epoch_message(), qos=0, retain=True)
 
     async def _mark_as_they_come(self) -> None:
         while True:
             await self._news.wait()
-            # Every mark is a transaction that the bench thread's captures have to wait for.
+            # Marking is a transaction of its own, for which the storing of captures has to wait.
             await asyncio.sleep(GATHER_S)
             await self._mark()
 

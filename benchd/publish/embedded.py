@@ -38,11 +38,12 @@ log = structlog.get_logger(__name__)
 STOP_WITHIN_S = 2.0
 MOST_GUESTS = 200
 MOST_AT_THE_DOOR = 50
-"""Connections without a CONNECT yet; with one more, whoever waits longest has to go."""
+"""Most connections that have not yet sent a CONNECT. With one more, the oldest of them is
+closed."""
 LOOK_EVERY_S = 5.0
 MOST_LOOKS = 6
-"""A client that takes nothing of what waits for it, at so many looks in a row, is hung up on: what
-waits would fill the memory of the daemon."""
+"""A client is disconnected if it has read nothing at this many checks in a row although messages
+wait for it. These would fill the memory of the daemon."""
 _RULES = "benchd.publish.embedded_rules"
 
 
@@ -105,7 +106,7 @@ class EmbeddedBroker:
         from benchd.publish.embedded_rules import DAEMON, Rules, hashed
 
         for name in ("amqtt", "transitions"):
-            # It reports every message and every closed connection as if that were news.
+            # The library logs every message and every closed connection, which is too much.
             logging.getLogger(name).setLevel(logging.CRITICAL)
         passwords = {**self._accounts, DAEMON: self._password}
         accounts = {name: hashed(password) for name, password in passwords.items()}
@@ -135,7 +136,7 @@ class EmbeddedBroker:
         self._watcher = asyncio.create_task(self._watch(), name="embedded broker")
 
     async def _watch(self) -> None:
-        """Hang up on clients that do not read."""
+        """Disconnect clients that do not read."""
         seen: dict[Outlet, tuple[int, int]] = {}
         while True:
             await asyncio.sleep(LOOK_EVERY_S)
@@ -199,7 +200,7 @@ class EmbeddedBroker:
         await self._broker.external_connected(door, outlet, "default")
 
     async def stop(self) -> None:
-        """Hang up on everyone and forget everything."""
+        """Disconnect all clients and drop all messages."""
         if self._watcher is not None:
             self._watcher.cancel()
             await asyncio.gather(self._watcher, return_exceptions=True)

@@ -1,4 +1,4 @@
-"""The door of the broker on board: reads what a client sends before the broker's library does.
+"""The entrance of the embedded broker: checks what a client sends before the library reads it.
 
 The library acts on a CONNECT before it asks who it comes from (it ends the session of the same
 client id, or takes over its user name and its last will), publishes last wills without asking

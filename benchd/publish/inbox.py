@@ -1,9 +1,9 @@
-"""Takes every order as it arrives, however many there are, and sees that each is answered.
+"""The queue of received orders, which accepts any number of them and answers each.
 
-The client's library acknowledges a message before we see it, so what is not taken at once is lost.
-`take` therefore never waits. Withdrawals have a lane of their own, which is never full: nobody
-who wants RF off is told to come again. All other orders wait in a line of limited length; what
-finds it full is answered `busy`.
+The client library acknowledges a message before benchd gets it, so an order that is not accepted at
+once would be lost. Therefore `take` never waits. Withdrawals have a queue of their own (a lane)
+without a limit, since an order that switches RF off must never be put off. All other orders wait in
+a queue of limited length; if it is full, the order is answered `busy`.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ log = structlog.get_logger(__name__)
 WAITING_ORDERS = 200
 SENDING_AT_ONCE = 20
 MOST_REPLIES = 10_000
-"""Answers that wait to be sent to orders that were not carried out; more are only counted."""
+"""Most answers that wait to be sent for orders that were not carried out; more are only counted."""
 MOST_LETTERS = 10_000
-"""Withdrawals whose senders are remembered; of more only the job is."""
+"""Most withdrawals whose senders are remembered for an answer; of further ones only the job is."""
 MOST_WITHDRAWALS = 2_000
 """Jobs to be withdrawn; more than can be open at once, so beyond it only open ones are kept."""
 LONGEST_KEPT_CORRELATION = 1024  # bytes
@@ -88,7 +88,7 @@ class Inbox:
     def _take_withdrawal(self, job: str, opened: Opened, envelope: Envelope) -> None:
         letters = self._withdrawals.setdefault(job, [])
         if self._letters < MOST_LETTERS or not letters:
-            # Of a job's first order something must stay to be carried out.
+            # The first order for a job is always kept, so that it is carried out.
             kept = envelope if envelope.is_small else Envelope()
             letters.append((opened, kept))
             self._letters += 1
@@ -121,7 +121,7 @@ class Inbox:
             self._put(reply, envelope)
 
     async def _withdraw(self) -> None:
-        """Orders for the same job that wait together are carried out once."""
+        """Carry out withdrawals; several that wait for the same job are carried out as one."""
         while True:
             await self._next("withdrawals", self._withdrawals)
             if len(self._withdrawals) > MOST_WITHDRAWALS:

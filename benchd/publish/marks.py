@@ -1,9 +1,9 @@
-"""Marks outside the database: how far a bench's events were published.
+"""Marks: files outside the database that hold the highest number of the published events.
 
-A database that comes back from a backup does not know what was published after the backup. So the
-highest published number is also kept beside the database, and once more in the state folder, which
-a restored data folder does not take back. Brokers that keep retained messages are a third place
-(topic `epoch`).
+A database that was restored from a backup does not know what was published after the backup. So the
+highest published number is also kept in a file beside the database, and in another in the state
+folder, which stays as it is when the data folder is restored. A third place is a broker that keeps
+retained messages (topic `epoch`).
 """
 
 from __future__ import annotations
@@ -41,14 +41,14 @@ class Marks:
         self._told: set[str] = set()
 
     def _places(self, known: Sequence[Epoch]) -> list[Path]:
-        # Copies of a database began with the same epoch, and so find the same file.
+        # All copies of a database have the same first epoch, and so use the same file.
         state = self._state / f"{quote(known[0].epoch, safe='')}.json"
         return [state] if self._beside is None else [state, self._beside]
 
     def read(self, known: Sequence[Epoch]) -> list[Mark]:
         """Which epoch published last, and how far. known: all epochs of the database.
 
-        A mark that is not there or cannot be read says nothing.
+        A mark that does not exist or cannot be read is left out.
         """
         found = [self._read(place) for place in self._places(known)]
         return [mark for mark in found if mark is not None]
@@ -64,7 +64,7 @@ class Marks:
         return None
 
     def write(self, known: Sequence[Epoch]) -> None:
-        """Note how far the newest epoch was handed out. What cannot be written is said once."""
+        """Write how far the newest epoch was published. If writing fails, that is logged once."""
         text = json.dumps({"epoch": known[-1].epoch, "sequence": known[-1].handed})
         for place in self._places(known):
             self._write(place, text)
@@ -100,7 +100,7 @@ class Marks:
 def _replace(place: Path, text: str) -> None:
     """Write a whole file in place of the old one. Raises OSError.
 
-    Without waiting for the disk: a mark that a power cut takes away says nothing, and the next
+    It does not wait for the disk: if a power cut destroys a mark, that does no harm, and the next
     batch of events writes it again.
     """
     place.parent.mkdir(parents=True, exist_ok=True)

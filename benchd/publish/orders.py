@@ -1,4 +1,4 @@
-"""Answers orders. Knows nothing of MQTT: bytes in, a reply out.
+"""Carrying out orders: from the bytes of an order to a reply, independently of MQTT.
 
 An order may arrive twice (QoS 1), also after a restart of the daemon, and is carried out once:
 the answer is remembered under the sender's `order` id, in the transaction that carries it out.
@@ -42,7 +42,7 @@ Noted = Callable[[JobRow], None]
 
 
 class OrderHandler(Protocol):
-    """Who carries orders out. All methods raise BenchdError where they refuse."""
+    """The object that carries orders out. All methods raise BenchdError to refuse an order."""
 
     async def queue(
         self,
@@ -166,7 +166,7 @@ class OrderBook:
             elif opened.order_id in before:
                 reply = self._again(opened, before[opened.order_id])
             elif trouble is not None and not isinstance(opened.order, WithdrawOrder):
-                # Without its memory nobody knows whether it was carried out already.
+                # Without the stored answers it is unknown whether it was carried out already.
                 reply = self._reply(opened, ok=False, error=trouble)
             else:
                 if outcome is None:

@@ -1,4 +1,4 @@
-"""Carries the outbox to the broker, for as long as it takes.
+"""Sending the outbox to the broker, and trying again until it has arrived.
 
 Committed first, published after: a row is marked delivered only when the broker has confirmed
 it, so a message may arrive twice and none is lost. The event loop never waits for the disk: all

@@ -1,4 +1,4 @@
-"""The retained topic `rf`: told at once, past the outbox, however many messages wait there."""
+"""The retained topic `rf`. It is sent at once and not through the outbox, where messages wait."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class RfSource(Protocol):
 
 
 class RfTopic:
-    """Tells one broker, over one connection after the other, how RF stands."""
+    """Publishes the state of RF to one broker, over one connection after the other."""
 
     def __init__(self, bench: str, topic: str, source: RfSource) -> None:
         self._bench = bench
@@ -51,7 +51,7 @@ class RfTopic:
         self._source = source
 
     async def keep(self, client: Client) -> None:
-        """Tell the present state, then every change; for ever. Raises MqttError."""
+        """Publish the present state, then every change, without end. Raises MqttError."""
         loop = asyncio.get_running_loop()
         news = asyncio.Event()
 

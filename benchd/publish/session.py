@@ -169,7 +169,8 @@ class Session:
         await client.send(self._topics.presence, self._presence(state, reason), retain=True)
 
     async def _introduce(self, client: Client) -> None:
-        """Say `online` and wait to hear it: brokers may drop what they do not allow in silence."""
+        """Publish `online` and wait until the broker returns it: some brokers silently drop
+        messages that they do not allow."""
         topics = [self._topics.presence]
         if self._pump.orders is not None:
             topics.append(self._topics.orders)
@@ -201,12 +202,12 @@ class Session:
         return f"Its access rules must allow this user to read and write {self._topics.base}/#."
 
     async def _keep_presence(self, client: Client) -> None:
-        """The will of an earlier connection may arrive after our `online`: say it again."""
+        """Publish `online` again if the last will of an earlier connection has replaced it."""
         while True:
             await self._usurped.wait()
             self._usurped.clear()
             await self._say(client, "online", "started")
-            # Two daemons of one name would otherwise shout each other down.
+            # Without a limit two daemons of one name would go on replacing each other's message.
             await asyncio.sleep(PRESENCE_AGAIN_S)
 
     # --- incoming -----------------------------------------------------------------------
@@ -223,7 +224,7 @@ class Session:
     def _hear_epoch(self, message: Message) -> None:
         """Raises NotSuccessor if the broker keeps a mark that our database cannot have left."""
         if not message.retain:
-            return  # our own, on its way back
+            return  # the broker returns this daemon's own message
         try:
             heard = EpochMessage.model_validate_json(message.payload)
         except ValueError:
@@ -236,7 +237,7 @@ class Session:
     def _hear_order(self, inbox: Inbox, message: Message) -> None:
         payload = bytes(message.payload)
         if message.retain:
-            # A broker hands it out again at every connection; nobody means that.
+            # A broker sends a retained order again at every connection, which nobody intends.
             log.warning("retained order ignored", bench=self._pump.bench, size=len(payload))
             return
         # MQTT 5.0, 4.10.1: where the sender wants to hear, and by what it knows its order.

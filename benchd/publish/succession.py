@@ -1,4 +1,4 @@
-"""Whether the database follows on what was published, and a new epoch where it does not.
+"""Checking whether the database has all published events, and beginning a new epoch if not.
 
 See `benchd.store.epochs` for what an epoch is. All methods but `contradiction` and `message` may
 block: they run in the pump's own thread.

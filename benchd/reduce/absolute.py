@@ -152,7 +152,7 @@ def to_and_fro(one: Transmission, range_m: float) -> float:
         (lambda / (4 pi r))^2 with a phase that depends on the distance. s is the square root of 4
         pi times the radar cross section, divided by lambda (radar equation, from memory). A matched
         dipole scatters as much as it receives. A Yagi scatters back less than its gain suggests.
-        What it receives is missing behind it, and towards the other antenna it scatters about as a
+        What it receives is missing beyond it, and towards the other antenna it scatters about as a
         dipole does (pairs calculated with NEC2 at 2 to 3.5 wavelengths: s is 1.7 for dipoles, 2.2
         and 2.5 for Yagis of three and five elements). The wave that is reflected by its mismatch is
         radiated with its whole gain. The two phases are unknown.

@@ -34,8 +34,8 @@ from benchd.results import Budget, Term
 from benchd.traces import FloatArray
 
 DRAWS = 2_000
-"""Number of refits for the interval, whose ends are then random by 2 % of its width, and for each
-term of the budget."""
+"""Number of refits for the interval: its ends are then random by 2 % of its width. For each single
+term of the budget, SINGLE_DRAWS are enough."""
 
 SINGLE_DRAWS = 300
 WINDOW_RISE = 1.08

@@ -1,7 +1,7 @@
 """One daemon per bench.
 
-A lock on a file beside the database (`flock`): the kernel lets go of it when the process ends,
-however it ends, so that nothing stale is left after a crash. The file itself may stay.
+It is a lock on a file beside the database (`flock`). The kernel releases it when the process ends
+in any way, so that no old lock is left after a crash. The file itself may stay.
 """
 
 from __future__ import annotations
@@ -45,13 +45,13 @@ class Claim:
                 advice="Stop that one first, or use the commands to talk to it.",
             ) from error
         tighten(self.path)
-        # The number is for people only; the lock holds without it, on a full disk too.
+        # The process number is for people only. The lock works without it, even on a full disk.
         with contextlib.suppress(OSError):
             os.ftruncate(self._descriptor, 0)
             os.pwrite(self._descriptor, f"{os.getpid()}\n".encode(), 0)
 
     def release(self) -> None:
-        """Let go of the bench; harmless if already done."""
+        """Release the bench; harmless if already done."""
         if self._descriptor >= 0:
             os.close(self._descriptor)
             self._descriptor = -1

@@ -46,7 +46,8 @@ def _pack_dict(value: dict[Any, Any]) -> dict[str, Any]:
     if not all(isinstance(key, str) for key in value):
         raise TypeError(f"only text keys can be stored, found {list(value)!r}")
     packed = {key: pack(item) for key, item in value.items()}
-    # A dictionary that looks like one of our marks is wrapped, so that it comes back as it was.
+    # A dictionary that looks like one of these special objects is wrapped, so that it is read back
+    # as a dictionary.
     if len(packed) == 1 and next(iter(packed)).startswith("$"):
         return {"$dict": packed}
     return packed

@@ -75,7 +75,7 @@ class Database:
                 advice="Give the path of a file.",
             )
         self._make_folder()
-        # A database opened for reading alone is nothing to make, mark or tighten.
+        # A database that is opened only for reading is not created, marked or made private.
         self._ours = self.file is not None and self.url.query.get("mode") != "ro"
         if self.file is not None:
             look_at(self.file)
@@ -114,7 +114,7 @@ class Database:
     def writing(self) -> Iterator[Connection]:
         """A write transaction, committed at the end, undone on any exception.
 
-        Inside another one it is a part of it, undone by itself if it fails.
+        Inside another transaction it is a part of that one; if it fails, only this part is undone.
         """
         joined: Connection | None = getattr(self._local, "connection", None)
         if joined is not None:
@@ -151,7 +151,8 @@ class Database:
         from benchd.store.migrations.upgrade import known_versions, upgrade
 
         with self.writing() as connection:
-            # Looked at again inside the transaction: another program may have been faster.
+            # The version is read again inside the transaction, since another program may have
+            # upgraded the database meanwhile.
             version = _version(connection)
             if version == HEAD:
                 return

@@ -1,9 +1,9 @@
-"""What may come into the store as a result: numbers, and ends that are numbers or left open.
+"""Checking results before they are stored: values must be numbers, ends numbers or open.
 
-Whatever is stored is published: to the table, over HTTP, over MQTT. A value that is no number
-(NaN) or an end at infinity would be drawn, compared and averaged by whoever reads it. So it is
-stopped here, whichever reduction it comes from: an end that lies infinitely far on its own side is
-an open end, which results write as None; everything else is refused, and says so.
+Whatever is stored is also published: in tables, over HTTP, over MQTT. A value that is no number
+(NaN), or an infinite end of an interval, would be drawn, compared and averaged by readers. So the
+results of all reductions are checked here. A lower end at minus infinity, or an upper end at plus
+infinity, is an open end, which is stored as None. Everything else that is no number is refused.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def _result(record: ResultRecord) -> Result:
 
 
 def _wrong(result: Result) -> Iterator[str]:
-    """What is no number, in words."""
+    """The values that are no numbers, in words."""
     finite = {
         "the value": result.value,
         "the lower end": result.low,
@@ -61,7 +61,8 @@ def _wrong(result: Result) -> Iterator[str]:
     budget = result.budget
     if budget is None:
         return
-    # A budget keeps infinity for an open end and for the degrees of freedom of a stated limit.
+    # In a budget infinity is allowed for an open end, and for the degrees of freedom of a stated
+    # limit.
     sizes = {
         "the standard uncertainty": budget.standard,
         "the budget's expanded uncertainty": budget.expanded,

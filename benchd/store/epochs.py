@@ -1,12 +1,12 @@
-"""Which count of events it is: an epoch is one unbroken count, 1, 2, 3, ... of one database.
+"""Epochs: an epoch is one unbroken numbering of events, 1, 2, 3, ..., of one database.
 
-A database that was restored from a backup would give numbers a second time that subscribers have
-read already, and they would take the new events for duplicates. So a database that is not the
-successor of what was published begins a new epoch. It goes on counting where it stands; no row is
-lost or numbered anew. An event is named by epoch and number together.
+A database that was restored from a backup would use numbers a second time that subscribers have
+already read, and they would take the new events for duplicates. So a database that lacks events
+which were published begins a new epoch. Its numbering goes on from its own last number; no row is
+lost or numbered again. An event is identified by epoch and number together.
 
 `handed` is the highest number of an epoch that was ever given to a broker. It is committed before
-the first byte leaves, so that nobody outside can have seen a higher one of this database.
+the event is sent, so that nobody can have received a higher number of this database.
 """
 
 from __future__ import annotations
@@ -38,8 +38,10 @@ class Epoch:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What somebody outside the database saw of a bench last: a number of an epoch.
-    where: for a person."""
+    """The last event of a bench that a place outside the database knows: a number of an epoch.
+
+    where: that place, in words for a person.
+    """
 
     epoch: str
     sequence: int
@@ -81,7 +83,7 @@ def _add(
 
 
 def hand_out(connection: Connection, bench: str, sequence: int) -> None:
-    """Note, before it is sent, that a broker is given the events up to this number."""
+    """Store, before they are sent, that a broker gets the events up to this number."""
     (current,) = history(connection, bench)[-1:]
     connection.execute(
         update(epochs)
@@ -117,7 +119,7 @@ def begin(connection: Connection, bench: str, reason: str, now: datetime) -> Epo
 
 
 def why_no_successor(known: Sequence[Epoch], mark: Mark) -> str:
-    """Why this database does not follow on what was published; empty if it does.
+    """Why this database lacks events that were published; empty if it does not.
 
     known: all epochs of the database. mark: what was seen outside.
     """

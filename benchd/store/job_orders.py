@@ -1,8 +1,8 @@
-"""What a person orders of a job, kept in the same transaction that the answer rests on.
+"""Storing what a person orders for a job, before the order is confirmed.
 
-An order that was answered must hold whatever happens to the daemon a moment later. So it is
-written down first; the engine acts on it, and a daemon that was killed in between finds it at its
-next start.
+A confirmed order must hold whatever happens to the daemon a moment later. So it is stored first,
+and then the engine acts on it. If the daemon is killed in between, it finds the order at its next
+start.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""What the broker has not yet confirmed, and what it may be asked to carry again.
+"""The outbox: messages for the broker, kept also after the broker has confirmed them.
 
-Rows stay after delivery: a broker's acknowledgement is not durability, so any stretch of the
-bench's sequence can be sent once more.
+A confirmation does not mean that the broker has stored a message durably. So rows stay after
+delivery, and any range of the bench's event numbers can be sent again.
 """
 
 from __future__ import annotations

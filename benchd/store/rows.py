@@ -1,6 +1,6 @@
-"""Reading many rows of which one may be damaged: it costs itself, and not the list.
+"""Reading rows of which some may be damaged: a damaged row is left out, and the others are read.
 
-A flipped bit in one result must not hide all the others, and must not pass for a result either.
+A flipped bit in one result must not hide all others, and must not be taken for a result either.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from benchd.store.errors import StoreDamaged
 
 T = TypeVar("T")
 MOST_NAMED = 100
-# What a row that is not what was stored can raise while it is read.
+# The errors that reading a damaged row may raise.
 _DAMAGE = (StoreDamaged, ValueError, TypeError, KeyError, AttributeError)
 
 
 class Damage:
-    """The damaged rows that were met since the start, each once, in words. For any thread."""
+    """The damaged rows found since the start, each once, in words. May be used by any thread."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -100,7 +100,7 @@ def readable(
 
 
 def _key_of(connection: Connection, table: Table) -> Column[Any]:
-    """What names a row for certain: in SQLite its number, since an id may be what is damaged."""
+    """The column that identifies a row reliably: in SQLite its number, as its id may be damaged."""
     if connection.dialect.name == "sqlite":
         return literal_column(f"{table.name}.rowid")  # type: ignore[return-value]
     (key,) = table.primary_key.columns

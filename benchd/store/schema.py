@@ -1,4 +1,4 @@
-"""The tables. Made and changed only by the migrations; a test holds the two together.
+"""The tables. Only migrations create and change them; a test checks that both agree.
 
 Only types that SQLite and PostgreSQL both have. JSON is kept as text, because it must come back
 exactly as it was written; times as UTC text of fixed width, which sorts by time.

@@ -1,9 +1,9 @@
-"""Looking at a database file before anything is done to it.
+"""Checking a database file before it is opened.
 
-SQLite makes a new database of an empty file, and goes on with a damaged one until it meets the
-damage. Both would be taken for a bench that is well. So a file is looked at first: what kind it
-is, whether it is empty where a database was, and whether SQLite itself calls it sound. Nothing is
-written until all that is known.
+SQLite makes a new database of an empty file, and works with a damaged one until it reads the
+damaged part. In both cases the bench would seem to be in order. So the file is checked first:
+whether it is a database, whether it is empty although there was a database, and whether SQLite's
+own check finds it sound. Nothing is written before.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def _check_quickly(file: Path) -> None:
     try:
         connection = sqlite3.connect(f"file:{quote(str(file))}?mode=ro", uri=True, timeout=5.0)
     except sqlite3.Error:
-        return  # the one that opens it to work with it says why
+        return  # opening the database for work will fail too, and report the reason
     with contextlib.closing(connection):
         connection.set_progress_handler(lambda: int(time.monotonic() > end_s), _STEPS_BETWEEN_LOOKS)
         try:
