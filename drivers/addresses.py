@@ -1,10 +1,10 @@
 """One spelling for one address, so that two spellings of it are known to be the same. Pure.
 
 `TCPIP::LOCALHOST::05025::SOCKET` and `TCPIP0::127.0.0.1::5025::SOCKET` reach one instrument. Two
-entries of a bench file that do so would steal each other's replies, and a lock on an instrument
-must be found by everybody who means that instrument. No name is looked up: a name server may be
-slow or gone, and an answer of today may be another tomorrow. A name and its number therefore
-count as two hosts, except for this computer itself.
+entries of a bench file that do so would take each other's replies. And a lock on an instrument must
+have the same name for every program that uses it. No host name is looked up: a name server may be
+slow or unreachable, and its answers may change. A host name and its IP address therefore count as
+two hosts, except for this computer itself.
 
 This module imports nothing heavy, so that a small program can use it.
 """

@@ -27,22 +27,22 @@ _OVERLOAD_BIT = 3
 _UNCALIBRATED_BIT = 8
 
 SPAN = frozenset({"set_start", "set_stop"})
-"""What a trace over a band cannot be taken without."""
+"""Commands that are needed to sweep over a band."""
 
 TRACE = SPAN | {"single_sweep", "fetch_trace"}
-"""What one trace after another cannot be taken without."""
+"""Commands that are needed to take single traces over a band."""
 
 
 @dataclass(frozen=True, slots=True)
 class AnalyzerStatus:
-    """What the analyzer itself doubts about its reading since the last question."""
+    """Doubts that the analyzer reports about its readings since the last query."""
 
     overload: bool
     uncalibrated: bool
 
 
 class ScpiAnalyzer(Instrument):
-    """Words the messages of one analyzer.
+    """Builds the messages of one analyzer.
 
     Options:
         trace_format: `real32` (default), `real64` or `ascii`.
@@ -306,7 +306,7 @@ class ScpiAnalyzer(Instrument):
         return self._sent("tracking_level", level_dbm=level_dbm)
 
     def least_level(self, level_dbm: float) -> Batch:
-        """The tracking level, in the words of a source."""
+        """Set the tracking level; named as the method of a source."""
         return self.tracking_level(level_dbm)
 
     @property
@@ -328,7 +328,8 @@ class ScpiAnalyzer(Instrument):
         return self._sent("tracking_off")
 
     def rf_off(self) -> Batch:
-        """RF off, in the words of a source: an analyzer that tracks radiates like one."""
+        """Switch RF off; named as the method of a source, since an analyzer with a tracking output
+        radiates like one."""
         return self.tracking_off()
 
     @property

@@ -39,9 +39,9 @@ _CHUNK = 1 << 18
 _VXI11_IO_TIMEOUT = 15
 _VXI11_GRACE_S = 1.0
 _SPOILT = b"~"
-"""Follows half a message that can no longer be completed. The newline after it would otherwise
-carry out the half: `:POW -1` instead of `:POW -10`. No SCPI command ends so (IEEE 488.2: a
-command error, and the message is not carried out)."""
+"""Sent after a part of a message that cannot be completed any more. Without it the next newline
+would let the instrument carry out the part: `:POW -1` instead of `:POW -10`. No SCPI command ends
+so, so the instrument reports a command error and does nothing (IEEE 488.2)."""
 
 __all__ = [
     "SLICE_S", "Cancel", "Channel", "ChannelClosed", "ChannelTimeout", "MessageChannel",
@@ -67,9 +67,9 @@ class Channel(Protocol):
         """Bytes of a stream that came unasked. Raises ChannelClosed if the peer has gone."""
 
     def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
-        """Send whole messages if that can be done in time; tells nothing, whatever happens.
+        """Send whole messages if that can be done in time; returns nothing and never raises.
 
-        For messages that end radiation, on a session whose state is not known any more.
+        It is meant for messages that end radiation, on a session whose state is unknown.
         """
 
     def close(self, *, abandon: bool) -> None:

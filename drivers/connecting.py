@@ -1,8 +1,8 @@
-"""A TCP connection that comes about as soon as the other end can be reached.
+"""Making a TCP connection as soon as the other end can be reached.
 
-The system's own waiting does not serve: after a lost first packet it tries again after 1, 3 and
-7 s, so that an instrument that came back is found seconds late. Here a new attempt starts twice a
-second beside those under way, and the first that succeeds is taken. Stopping is obeyed at once.
+The operating system repeats a lost first packet only after 1, 3 and 7 s, so an instrument that is
+back would be found seconds late. Here a new attempt starts twice a second while earlier ones still
+wait, and the first that succeeds is used. Waiting ends at once when it is stopped.
 
 This module imports nothing heavy: the program that switches RF off in a hurry uses it.
 """

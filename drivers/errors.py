@@ -1,4 +1,4 @@
-"""What can go wrong between benchd and an instrument, sorted by who can mend it.
+"""The errors between benchd and an instrument, one class for each kind of cause.
 
     DriverError
       BadAddress          the bench file's address is not one

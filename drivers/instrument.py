@@ -1,7 +1,7 @@
-"""What all drivers share: wording, identity, error queue, confirmation. Pure: no I/O here.
+"""The base of all drivers: messages, identity, error queue, confirmation. Pure: no I/O here.
 
-A driver builds exchanges and says how replies are read. Its commands are templates that the
-bench file may override by name (`commands:`), and it may take options (`options:`).
+A driver builds messages and defines how their replies are read. Its commands are templates that the
+bench file may override by name (`commands:`), and it may have options (`options:`).
 """
 
 from __future__ import annotations
@@ -40,17 +40,17 @@ class Instrument:
     templates: ClassVar[Mapping[str, str]] = MappingProxyType({})
     parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType({})
     required: ClassVar[frozenset[str]] = frozenset()
-    """Commands that every use of the instrument sends; what one sweep method alone sends stands in
-    `needed_for`, and what benchd never sends in neither."""
+    """Commands that are needed for any use of the instrument. Commands that only one sweep method
+    needs are in `needed_for`; those that benchd never sends are in neither."""
 
     option_names: ClassVar[tuple[str, ...]] = ()
 
     bare_replies: ClassVar[frozenset[str]] = frozenset()
     answers: ClassVar[Mapping[str, Answer]] = MappingProxyType({})
-    """What each question of the driver is answered with; see `drivers.replies`."""
+    """The kind of reply to each query of the driver; see `drivers.replies`."""
 
     needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType({})
-    """Commands that may be removed, but not where this is to be done, such as a sweep method."""
+    """Purpose, such as a sweep method -> commands that a bench file must not remove for it."""
 
     _common: ClassVar[Mapping[str, str]] = MappingProxyType(
         {
@@ -84,7 +84,7 @@ class Instrument:
 
     @property
     def identity_question(self) -> str | None:
-        """What asks for its identity; None for an instrument that cannot be asked."""
+        """The query for its identity; None for an instrument without one."""
         command = self._commands["identify"]
         return None if command is None else command.text()
 
@@ -153,7 +153,7 @@ class Instrument:
         return self._commands.get(command) is not None
 
     def lacks(self, purpose: str) -> tuple[str, ...]:
-        """Commands that this is to be done with and that the bench file removed."""
+        """Commands that are needed for this purpose and that the bench file has removed."""
         needed = self.needed_for.get(purpose, frozenset())
         return tuple(sorted(name for name in needed if not self.has(name)))
 

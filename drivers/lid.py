@@ -13,7 +13,7 @@ from drivers.replies import Answer
 
 
 class ScpiLid(Instrument):
-    """Words the one question a lid contact answers."""
+    """Builds the only query of a lid contact."""
 
     kind: ClassVar[str] = "lid"
     templates: ClassVar[Mapping[str, str]] = MappingProxyType({"open_query": ":SENS:LID?"})

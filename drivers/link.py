@@ -1,16 +1,17 @@
 """One instrument at one address: open, write, read, recover.
 
-A link never clears an instrument's buffers in place: that is what does not work (a late answer
-arrives after the clearing). What recovers is to close, to open again and to check the identity.
+A link never clears an instrument's buffers while the session stays open: that does not work, since
+a late answer may arrive afterwards. To recover, it closes the session, opens a new one and checks
+the identity.
 
 State: `connected` tells whether a session is open. After a timeout, a lost connection or a reply
 whose end is unknown the session is closed. After a stop the reply on its way is `outstanding`;
 the next write then opens a fresh session first, so that it cannot be taken for the new answer.
 
-An instrument that radiates has `first_words`: the messages that switch it off. They are the first
-that is written on every session, before anybody is asked who it is, and the last on every session
-that is given up: it may hear, though it does not answer. Whoever else answers at that address
-hears them too, which ends radiation there as well.
+An instrument that radiates has `first_words`: the messages that switch it off. They are sent first
+on every session, even before the identity is asked. They are also sent last on every session that
+is given up, since an instrument that does not answer may still receive. If another instrument is at
+that address, it receives them too, which ends radiation there as well.
 """
 
 from __future__ import annotations
@@ -54,9 +55,9 @@ _MOST_STALE_LINES = 4096
 _LEAST_WRITE_BYTES = 64
 
 REPEAT_S = 0.25
-"""How often the first words are said again to an instrument that is waited for."""
+"""Time between two repetitions of the first words to an instrument that does not answer."""
 BLIND_S = 0.2
-"""The most that it may take to say them on a session that is given up."""
+"""Longest time for sending them on a session that is given up."""
 
 
 class Link:
@@ -72,8 +73,9 @@ class Link:
         terminator: what ends a message on a byte stream
         max_write_bytes: the most that one write may hold
         backlog: how many replies may be outstanding at once
-    insist: set it while the first words must be heard; they are then said again and again while
-        a reply is awaited on a stream (where messages are kept apart, that would end the query).
+    insist: set it while the first words must be received. They are then sent again and again while
+        a reply is awaited on a stream. (On transports that keep messages apart this is not done,
+        since another message would end the query.)
     """
 
     def __init__(

@@ -1,4 +1,5 @@
-"""What a command says, as far as its text shows: its units, headers, arguments, on or off. Pure.
+"""Taking the text of a SCPI message apart: units, headers, arguments, and whether it switches.
+Pure.
 
 SCPI-1999 volume 1 (clause numbers from memory): a message holds units separated by `;`; a header
 is a path of mnemonics separated by `:` (6.2.2); each mnemonic has a long and a short form (6.2.1);

@@ -1,4 +1,4 @@
-"""Replies to values, with the checks a measuring program owes its user. Pure.
+"""Converting replies to values, and refusing replies that cannot be a measurement. Pure.
 
 SCPI-1999 volume 1, 7.2.1 (from memory): 9.91E37 stands for "not a number", 9.9E37 and -9.9E37
 for the infinities. Whatever reaches that size is no measurement.

@@ -1,4 +1,4 @@
-"""Performs batches over links and runs procedures to their end.
+"""Sending batches over links, and running procedures to their end.
 
 A batch is written to all its instruments first and then read from all in order, so that they
 work at the same time. Messages to one instrument keep their order. A second query to the same
@@ -72,7 +72,7 @@ class BatchPlayer:
                 except (DriverError, Stopped) as error:
                     trouble = error
         finally:
-            # A procedure that yields while it is closed was told to stop and does not obey.
+            # A procedure that yields although it is being closed has ignored the stop.
             with contextlib.suppress(RuntimeError):
                 procedure.close()
 

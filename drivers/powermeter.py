@@ -15,17 +15,17 @@ from drivers.instrument import Instrument
 from drivers.replies import Answer
 
 NOTHING_DBM = -150.0
-"""What a reading of exactly no power is told as: far below what any power meter resolves."""
+"""Level that stands for a reading of exactly zero power: far below what a power meter resolves."""
 
 
 class ScpiPowerMeter(Instrument):
-    """Words the messages of one power meter, in the words that an analyzer has for one point.
+    """Builds the messages of one power meter, by the methods that an analyzer has for one point.
 
-    A power meter measures all power that arrives, at whatever frequency; it is told the frequency
-    only to correct its sensor. It has no filter and no detector to choose.
+    A power meter measures all power that arrives, at any frequency; its frequency is set only to
+    correct for its sensor. It has no filter and no choice of detectors.
 
-    Near its zero it reads noise around nothing, so that half of its readings are negative. They
-    are told by their size: what noise does to a level is then seen, whatever its sign.
+    Near zero power half of its readings are negative, because of noise. Their absolute value is
+    used, so that the size of the noise can be seen.
 
     Options:
         unit: `watts` (default), or `dbm` for a meter that tells levels alone.
@@ -83,7 +83,8 @@ class ScpiPowerMeter(Instrument):
         reference_level_dbm: float | None = None,
         attenuation_db: float | None = None,
     ) -> Batch:
-        """One reading for each question. Bandwidths, detector and dwell are an analyzer's."""
+        """Prepare one reading for each query. Bandwidths, detector and dwell have no effect
+        here."""
         return (
             *self._sent("continuous_off"),
             *self._sent(f"unit_{self._unit}"),
@@ -109,9 +110,9 @@ class ScpiPowerMeter(Instrument):
         return self._query("read", reader)
 
     def zero(self, timeout_s: float) -> Exchange:
-        """Take what is read now for nothing; the reply (True) comes when that is done.
+        """Make the present reading the new zero; the reply (True) comes when that is done.
 
-        No RF may arrive meanwhile: whoever sends this has seen that it is off.
+        No RF may arrive meanwhile: the caller has checked that it is off.
         """
         return self._query("zero", parse.done, timeout_s=timeout_s)
 

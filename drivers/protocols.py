@@ -1,9 +1,9 @@
-"""What a driver of each kind must be able to do, as protocols. Pure.
+"""The methods that a driver of each kind must have, as protocols. Pure.
 
-benchd's procedures call these methods and no others. A driver from any package is held against the
-protocol of its kind when the bench file is read, so that a missing method is a line of the file and
-not a fault with RF on. What only some sweeps need (`FreeRunning`, `Sweeping`, `Tracking`) is asked
-for when such a sweep, or such a key of the bench file, asks for it.
+benchd's procedures call these methods and no others. Every driver is checked against the protocol
+of its kind when the bench file is read. A missing method is then reported with its line in the
+file, and does not become a fault while RF is on. Methods that only some sweeps need (`FreeRunning`,
+`Sweeping`, `Tracking`) are checked when a sweep, or a key of the bench file, needs them.
 """
 
 from __future__ import annotations

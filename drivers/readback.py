@@ -1,4 +1,4 @@
-"""A setting and the question for it: what was really sent, and which answers agree with that."""
+"""Asking a setting back: the value that was sent, and whether the reply agrees with it."""
 
 from __future__ import annotations
 

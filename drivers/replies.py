@@ -1,4 +1,4 @@
-"""How an instrument words its replies, where it words them otherwise than SCPI. Pure.
+"""Reading replies that an instrument words in another way than SCPI does. Pure.
 
 A bench file gives a reply a form, as it gives a command a template:
 
@@ -31,7 +31,7 @@ trace, or any text."""
 Reader = Callable[[str], str]
 
 UNNUMBERED = 99_999
-"""Code of an error that the instrument told without a number."""
+"""Code that stands for an error that the instrument reported without a number."""
 
 SEPARATORS = {"comma": r"\s*,\s*", "semicolon": r"\s*;\s*", "blank": r"\s+"}
 

@@ -14,10 +14,10 @@ from drivers.replies import Answer
 
 
 class ScpiSource(Instrument):
-    """Words the messages of one source.
+    """Builds the messages of one source.
 
     Frequencies in Hz, levels in dBm, times in s. A source that answers `*OPC?` before it has
-    settled needs a settling time in the bench file; this driver only words the question.
+    settled needs a settling time in the bench file; this driver only builds the query.
     """
 
     kind: ClassVar[str] = "source"
