@@ -39,8 +39,8 @@ class Substitution:
         its own mismatch excluded, unless `reference_is_realised`.
     test_gamma, reference_gamma: reflection magnitudes (linear), or None where not measured.
     largest_dimensions_m: of all antennas involved, for the near-field check.
-    test_gamma_limit: the most that the test antenna reflects, where it was not measured: it
-        bounds the mismatch, and is no correction.
+    test_gamma_limit: largest reflection magnitude of the test antenna, if it was not measured. It
+        limits the mismatch in the budget; nothing is corrected by it.
     """
 
     frequency_hz: FloatArray
@@ -107,7 +107,7 @@ def transfer_terms(
     then its error cancels when two antennas measured against it are compared.
     """
     port = gamma_from_return_loss(knowledge.port_match_db.value)
-    # Two connections are two errors of one size, never one error seen twice.
+    # The two connections have independent errors of equal size.
     cable = replace(knowledge.cable_sd_db, source="")
     noise = replace(knowledge.noise_sd_db, source="")
     other_noise = replace(knowledge.reference_noise_sd_db or noise, source="")
@@ -141,13 +141,14 @@ def transfer_terms(
 
 
 def common_terms(knowledge: GainKnowledge, box_sd_db: Known) -> tuple[Term, ...]:
-    """What every gain measurement in a box carries, once: box, range, scale, drift, rotation.
+    """The terms that every gain measurement in a box has: box, range, scale, drift, rotation.
 
     box_sd_db: of a difference or of one path, as the measurement is one or the other.
     """
     known = knowledge
     range_db = NEPER_DB * known.range_offset_m.value / known.range_m
-    # A loss between nothing and 20 lg cos(angle): half of it as half-width, uncorrected.
+    # The loss lies between zero and 20 lg cos(angle). Half of that is the half-width of the term;
+    # the level is not corrected.
     turned_db = -10.0 * math.log10(math.cos(math.radians(known.polarisation_deg.value)))
     return (
         _line("box", box_sd_db),
@@ -163,8 +164,10 @@ def common_terms(knowledge: GainKnowledge, box_sd_db: Known) -> tuple[Term, ...]
 
 
 def _harmonics(known: GainKnowledge) -> tuple[Term, ...]:
-    """What a receiver without a filter reads besides, in each of two levels: the antennas pass
-    harmonics no better than the carrier (assumed, since nobody measures them there)."""
+    """The terms for harmonics, which a receiver without a filter also reads, in each of two levels.
+
+    The antennas are assumed to pass harmonics no better than the carrier; that is not measured.
+    """
     if known.harmonics is None:
         return ()
     size_db = NEPER_DB / 2.0 * known.harmonics.value

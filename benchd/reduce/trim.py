@@ -2,10 +2,10 @@
 
 A resonant length scales as 1/f (common practice, no source): an arm of length L that resonates
 at f should be L f/f_target long. The law is not exact: end effect, thickness and matching section
-do not scale, and what the walls of a box send back shifts the dip by an amount that itself changes
-with frequency. The thicker the wire, the flatter its dip and the further the same echo shifts it:
-how far the law is off goes by the slenderness (`scaling_error`). For an element among others (the
-driven one of a Yagi) the law can be off by its own size: the others stay as they are.
+do not scale, and the echo of a box's walls shifts the dip by an amount that changes with frequency.
+The thicker the wire, the wider its dip, and the more the same echo shifts it. So the error of the
+law depends on the slenderness (`scaling_error`). For an element among others (the driven one of a
+Yagi) the error may be as large as the change itself, since the other elements are not changed.
 """
 
 from __future__ import annotations
@@ -28,17 +28,17 @@ ARM_LENGTH_SD_M = Known(0.3e-3, assumed=True)
 
 SLENDERNESS = (12.0, 20.0, 30.0, 50.0, 80.0, 150.0, 300.0)
 SCALING_ERRORS = (0.44, 0.36, 0.31, 0.25, 0.21, 0.18, 0.15)
-"""How far the change that is really needed is off the law, as half-width of a rectangle whose
-95 % reach is that of the solved cases: NEC2 dipoles of these slendernesses (arm length over wire
-radius), 2 to 6 % too long, in drawn absorber-lined boxes of a workshop's size between 0.87 and
-2.4 GHz (`tests/coverage_study/trim_law.py` solves them again). Thinner wire is taken for the last
-row, thicker for the first."""
+"""Relative error of the law for each slenderness (arm length over wire radius), as the half-width
+of a rectangular distribution. Its 95 % range is that of dipoles calculated with NEC2, 2 to 6 % too
+long, in simulated absorber-lined boxes of a workshop's size between 0.87 and 2.4 GHz
+(`tests/coverage_study/trim_law.py` calculates them again). For thinner wire the last value is used,
+for thicker wire the first."""
 
 
 def scaling_error(slenderness: float | None) -> Known:
     """Half-width of the relative error of the 1/f law, from arm length over wire radius.
 
-    None, a thickness that nobody stated, is taken for the thickest row.
+    None, a thickness that is not stated, gets the value of the thickest wire.
     """
     if slenderness is None:
         return Known(SCALING_ERRORS[0], assumed=True)

@@ -1,8 +1,8 @@
 """Uncertainty budgets by JCGM 100:2008 (the GUM): terms, combination, coverage.
 
-Terms that carry the same `source` are one and the same error seen twice: their signed
-contributions add before squaring (JCGM 100, 5.2.2, correlation +1 or -1). All others add in
-quadrature (5.1.2). Effective degrees of freedom: Welch-Satterthwaite (G.4.1, equation G.2b).
+Terms with the same `source` are one and the same error that enters several times: their signed
+contributions are added before squaring (JCGM 100, 5.2.2, correlation +1 or -1). All others are
+added as squares (5.1.2). Effective degrees of freedom: Welch-Satterthwaite (G.4.1, equation G.2b).
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def signed_contribution(line: Term) -> float:
 
 
 def groups(terms: Iterable[Term]) -> list[list[Term]]:
-    """Terms gathered by their error: one list per source, one per term without a source."""
+    """The terms of each error: one list per source, and one per term without a source."""
     by_source: dict[str, list[Term]] = {}
     gathered: list[list[Term]] = []
     for line in terms:
@@ -115,7 +115,7 @@ def combine(terms: Iterable[Term], *, estimate: float, coverage: float = 0.95) -
 
 
 def scaled(lines: Iterable[Term], factor: float) -> tuple[Term, ...]:
-    """The same errors seen through a further sensitivity: d(new result)/d(old) = factor."""
+    """The same errors in another result, with d(new result)/d(old result) = factor."""
     return tuple(
         replace(
             line,
@@ -132,12 +132,12 @@ def difference(first: Budget, second: Budget, *, estimate: float) -> Budget:
 
 
 def has_assumed(terms: Iterable[Term]) -> bool:
-    """True where a default stands for knowledge, and matters: such a result is flagged."""
+    """True if an assumed term contributes noticeably: such a result is flagged."""
     return any(line.assumed and line.contribution > 0.0 for line in terms)
 
 
 def largest_first(budget: Budget) -> tuple[Term, ...]:
-    """The terms as a person wants to read them."""
+    """The terms, largest contribution first."""
     return tuple(sorted(budget.terms, key=lambda line: -line.contribution))
 
 

@@ -1,9 +1,10 @@
-"""Where a trace dips, and whether a dip may be made by the leak's ripple or by noise.
+"""Finding the dips of a trace, and telling them from the leak's ripple and from noise.
 
-What leaks past the antenna turns against its reflection with frequency and makes the trace ripple
-even where the antenna reflects the same everywhere: by 2 (d + S gamma^2) from peak to dip, d the
+The phase of the leak against the antenna's reflection changes with frequency. So the trace ripples
+even if the antenna's reflection is constant: by 2 (d + S gamma^2) from peak to dip, with d the
 directivity and S the source match. Near a full reflection that ripple looks like a resonance in
-1/(1 - gamma^2), which magnifies it. A dip is one that rises on both sides by more than that.
+1/(1 - gamma^2), which magnifies it. Only a trace that rises by more than that on both sides is
+taken to have a dip.
 """
 
 from __future__ import annotations
@@ -28,10 +29,10 @@ in ten (Rayleigh's law: exp(-1.5^2) = 0.105, from memory); a peak and a dip that
 large, and of opposite phase, are rarer than one in a hundred."""
 
 LEAST_RISE = 0.02
-"""1/(1 - gamma^2) must rise by 2 % on both sides of a dip as well, whatever else is known."""
+"""1/(1 - gamma^2) must also rise by at least 2 % on both sides of a dip, in any case."""
 
 LEAST_INNER_RISE = 0.002
-"""Between two dips less will do: two that are 20 dB deep each have no more between them."""
+"""Between two dips a smaller rise is enough: it is no larger between two of 20 dB each."""
 
 NOISE_SIGMAS = 5.0
 
@@ -58,13 +59,14 @@ class Valley:
 
 
 class Ripple:
-    """How far a trace may rise from a dip by leak, noise and nothing else."""
+    """How far a trace may rise from a dip because of leak and noise alone."""
 
     def __init__(self, data: Prepared, smoothed: FloatArray, known: ReflectionKnowledge) -> None:
         self._frequency_hz = data.frequency_hz
         self._squared = smoothed
         self.gamma = np.sqrt(np.maximum(smoothed, 0.0))
-        # The smoothed trace has less noise than its points; five of theirs is the safe side.
+        # The smoothed trace has less noise than single points, so five of the points' standard
+        # deviations are on the safe side.
         self._sd = data.sd
         line = known.line_delay_s
         self._longest_s = line.value * (2.0 if line.assumed else 1.1) + COUPLER_S
@@ -111,10 +113,10 @@ class Ripple:
 
 
 def valleys(ripple: Ripple) -> list[Valley]:
-    """The parts of a trace that stand clear of each other, deepest first.
+    """The separate valleys of a trace, deepest first.
 
-    Every local minimum that rises above noise begins as a valley of its own; neighbours whose
-    top between them may be ripple are one, until no such pair is left.
+    At first every local minimum that is clear of noise is a valley. Two neighbours are joined if
+    the top between them may be ripple, until no such pair is left.
     """
     gamma = ripple.gamma
     minima = _minima(gamma)

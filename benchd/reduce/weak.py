@@ -1,10 +1,10 @@
-"""Errors of a gain that do not fall with the gain: where an antenna hardly radiates forward.
+"""Errors of a gain at frequencies where the antenna hardly radiates forward.
 
-A Yagi beyond the edge of its band radiates as much as before, but elsewhere. What its elements
-send one by one then nearly cancels ahead, and at a short distance it cancels otherwise than far
-away: the element that is nearer counts for more. So the errors of the short range and of the place
-that radiates keep their size beside what the antenna can do at its best, and grow beside what is
-left of it, by the ratio of the two amplitudes.
+Beyond the edge of its band a Yagi radiates as much as before, but in other directions. Ahead of it
+the waves of its elements nearly cancel. At a short distance they cancel in another way than far
+away, since the nearer element has more effect. So the errors of the short range and of the phase
+centre stay constant as amplitudes, relative to the antenna's best gain. Relative to the small gain
+that is left they grow, by the ratio of the two amplitudes.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ KEEP_THEIR_SIZE = ("range and phase centre", "finite range")
 """Lines of a gain's budget, by the beginning of their names."""
 
 WEAK_DB = 1.0
-"""Curves that nowhere fall by more than this are left alone."""
+"""Curves that nowhere fall by more than this, dB, are not changed."""
 
 
 ALONG_THE_BOOM = "short range where little is radiated ahead"

@@ -1,20 +1,21 @@
-"""The worst match of an antenna over a band: least return loss, greatest VSWR.
+"""The worst match of an antenna over a band: smallest return loss, largest VSWR.
 
-The worst of many readings is too bad: each holds the coupler's leak, which ripples over the band,
-and noise, and the worst is found where they add up. Of even antennas on drawn benches the worst
-reading was 1.6 to 2.7 dB too bad. Intervals of single frequencies know nothing of that.
+The worst of many readings is on average too bad. Each reading contains noise and the coupler's
+leak, which ripples over the band, and the worst is found where they add up. For antennas of
+constant match on simulated benches the worst reading was 1.6 to 2.7 dB too bad. Intervals of single
+frequencies do not include that.
 
-So the errors of the whole band are drawn together: one leak and one source match that turn with
-the line's delay (`benchd.reduce.leak`), one error of scale, joint and drift, noise of its own at
-each frequency. Each draw is taken off the curve as read, and the worst of what is left is found
-again. How much that differs from the worst as read is the law of the worst reading's own error: it
-is taken off (basic bootstrap: A. C. Davison and D. V. Hinkley, Bootstrap Methods and their
+So the errors of the whole band are drawn together: one leak and one source match whose phases
+change with the line's delay (`benchd.reduce.leak`), one error each of scale, joint and drift, and
+noise for each frequency. Each draw is subtracted from the curve, and the worst of the rest is
+found. The differences from the worst reading show the distribution of its error, and their mean is
+subtracted as a bias (basic bootstrap: A. C. Davison and D. V. Hinkley, Bootstrap Methods and their
 Application, section 5.2, from memory).
 
-What errors add to a worst by their being many depends on what the curve does. Where it rises
-towards one place, errors added twice add twice as much. Where it is even, they go together as
-squares do, and added once more they add but sqrt(2) - 1 of what they had added before. A curve with
-its errors does not show which it is; so the interval allows for both.
+How much the errors shift the worst reading depends on the curve. If it rises towards one place,
+errors added twice shift it twice as much. If it is level, errors are added as squares, and a
+second set of errors adds only sqrt(2) - 1 of what the first has added. A measured curve does not
+show which case applies, so the interval allows for both.
 """
 
 from __future__ import annotations
@@ -80,7 +81,7 @@ def worst_results(
     point = _settled(there, read, np.log(drawn / read), seed)
     directivity = gamma_from_return_loss(known_at(at_hz).directivity_db.value)
     if read < BELOW_DIRECTIVITY * directivity or there.gamma_low is None:
-        # All of the band hides behind the leak: only how bad it can be at most is known.
+        # The whole band is below the leak: only a limit for the worst value is known.
         flags = tuple(dict.fromkeys((*there.flags, "below-directivity")))
         limit = max(largest_magnitude(drawn), there.gamma_high)
         point = replace(point, gamma_low=None, gamma_high=limit, flags=flags)
@@ -168,7 +169,8 @@ def _worst_draws(
     noisy = squared[:, None] + sd[:, None] * rng.standard_normal((f.size, TRIALS))
     reading = np.sqrt(np.maximum(noisy, LEAST_SQUARED)) * 10.0 ** (-scale_db / 20.0)
     directivity = _leak(f, known_at, "directivity_db", rng)
-    # The line turns the leak one way against the antenna, the source match the other.
+    # With frequency the line turns the phase of the leak, against the antenna's reflection, in one
+    # direction, and that of the source match in the other.
     match = np.conj(_leak(f, known_at, "source_match_db", rng))
     if known.tracking_db is None:
         reading = reading * full_reflection(directivity, match, known.baseline)
