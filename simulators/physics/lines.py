@@ -58,8 +58,8 @@ class TwoPort:
 class ThreePort:
     """A coupler whose fourth port is terminated: 1 in, 2 test port, 3 coupled arm.
 
-    Port 3 hears what enters port 2 (s32, the coupling) and a little of what enters port 1
-    (s31, the leak that a finite directivity means). Reciprocal.
+    Port 3 receives a part of what enters port 2 (s32, the coupling), and a little of what enters
+    port 1 (s31, the leak: the directivity is finite). Reciprocal.
     """
 
     s11: ComplexArray

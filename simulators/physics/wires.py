@@ -165,8 +165,9 @@ def coupled_ohm(
     """Impedances of two sets as a two-port in free space: own, own, mutual; each (n_freq,).
 
     The wires of both are solved together, so that what each set scatters back at the other is in
-    all three. A Yagi scatters ahead what it takes in, and little back: were its own impedance left
-    as it is alone, the wave to and fro between two of them would come out ten times too strong.
+    all three. A Yagi scatters what it receives mostly forward, and little back. With the impedance
+    that it has alone, the wave that is reflected to and fro between two Yagis would come out ten
+    times too strong.
     """
     frequency, feed = one_currents.frequency_hz, one.bases // 2
     first, second = one_currents.matrix_ohm, other_currents.matrix_ohm

@@ -1,4 +1,4 @@
-"""What comes through the lid: somebody walking by, and transmitters outside."""
+"""Influences from outside the box: the echo of a person walking by, and other transmitters."""
 
 import numpy as np
 

@@ -1,4 +1,4 @@
-"""What the spectrum analyzer shows: noise, resolution filter, detectors, its slow errors.
+"""The spectrum analyzer's readings: noise, resolution filter, detectors, slowly changing errors.
 
 The envelope of a tone in narrow-band noise is Rician: the power of m independent samples is a
 non-central chi-square variable (S. O. Rice, "Mathematical analysis of random noise", 1944-45).

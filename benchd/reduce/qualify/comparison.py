@@ -1,6 +1,6 @@
-"""An A/B question of the bench answered: bonded or isolated, lights on or off, this cable or that.
+"""Comparing two conditions of the bench: bonded or isolated, lights on or off, this cable or that.
 
-The statistics are those of `benchd.reduce.compare`; here the answer becomes results and advice.
+The statistics are in `benchd.reduce.compare`; this module makes results and advice of them.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from benchd.results import Result
 from benchd.traces import FloatArray
 
 DEFAULT_WORTH_DB = 0.5
-"""A change of a level that is worth doing something about: less than half of the expanded
-uncertainty of a usual gain transfer (1.25 dB), which hides it."""
+"""Smallest change of a level, dB, that is worth acting on. It is less than half of the expanded
+uncertainty of a usual gain by substitution (1.25 dB); smaller changes do not matter beside that."""
 
 
 def question_results(

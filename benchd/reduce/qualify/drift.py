@@ -1,4 +1,4 @@
-"""A baseline watched through a night: how long may one be used, and what is temperature's part?"""
+"""Drift of a baseline over a night: how long it may be used, and the effect of temperature."""
 
 from __future__ import annotations
 
@@ -22,15 +22,16 @@ from benchd.results import Result
 from benchd.traces import FloatArray
 
 DEFAULT_LIMIT_DB = 0.1
-"""Most that a baseline may drift. As half-width of a rectangular term it makes 0.06 dB, an
-eighth of the standard uncertainty of a return loss of 10 dB (0.44 dB): not felt."""
+"""Largest drift of a baseline that is allowed, dB. As half-width of a rectangular term it makes
+0.06 dB, which is negligible beside the standard uncertainty of a return loss of 10 dB (0.44 dB)."""
 
 SCALE_BENDS_WITHIN_DB = 7.0
 """A scale's error changes by its own half-width over about so many decibels of level: 10 and 6 for
 the scales of the two worlds of the coverage study, drawn apart (no source for real ones)."""
 
 LEAST_SWING_K = 0.3
-"""Thermometers show a tenth of a kelvin; over less than three steps a slope says nothing."""
+"""Smallest change of temperature, K, from which a slope is found. Thermometers show tenths of a
+kelvin; fewer than three of these steps give no useful slope."""
 
 
 def drift_results(

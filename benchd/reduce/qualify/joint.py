@@ -1,4 +1,4 @@
-"""What a joint made anew reflects of its own, from a load taken off and fitted again.
+"""The reflection of a joint that is made again, measured by removing and refitting a load.
 
 A load shows |d + G_L + r| over tracking, with d the coupler's leak, G_L the load and r what the
 joint reflects. Only r changes from fit to fit, and while it is small only its part along d + G_L
