@@ -8,6 +8,7 @@ by `drivers.connecting` and watched from the first byte on.
 
 from __future__ import annotations
 
+import socket
 import struct
 import threading
 import time
@@ -48,10 +49,14 @@ def opening(open_timeout_s: float, cancel: Cancel | None) -> Iterator[None]:
         _opening.cancel, _opening.under_way = None, False
 
 
+def connected_plainly(host: str, port: int) -> socket.socket:
+    """A connection, made within the opening's time. Raises OSError, Stopped."""
+    return connected_socket([host], port, _opening.deadline, _opening.cancel)
+
+
 def connected(host: str, port: int) -> WatchedSocket:
     """A connection, and a watch on it, until the opening's end. Raises OSError, Stopped."""
-    plain = connected_socket([host], port, _opening.deadline, _opening.cancel)
-    watched = WatchedSocket.instead_of(plain)
+    watched = WatchedSocket.instead_of(connected_plainly(host, port))
     watched.watch(_opening.deadline, _opening.cancel)
     return watched
 

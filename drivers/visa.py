@@ -39,7 +39,7 @@ from pyvisa_py.protocols.vxi11 import DEVICE_WRITE, OP_FLAG_END, RX_END
 from pyvisa_py.tcpip import TCPIPSocketSession
 
 from drivers.errors import Stopped
-from drivers.opening import READ_PART_BYTES, connected, install, opening, send_record
+from drivers.opening import READ_PART_BYTES, connected_plainly, install, opening, send_record
 from drivers.transports import Transport, transport_of
 from drivers.waiting import Cancel, part_with
 
@@ -85,7 +85,9 @@ class _Socket(TCPIPSocketSession):  # type: ignore[misc]
 
     def _connect(self) -> StatusCode:
         host = self.parsed.host_address.removeprefix("[").removesuffix("]")
-        self.interface = connected(host, int(self.parsed.port))
+        # Without a watch: its channel waits by itself, and what may stop the opening must not be
+        # asked in later calls, which another thread may make.
+        self.interface = connected_plainly(host, int(self.parsed.port))
         return StatusCode.success
 
 

@@ -8,6 +8,7 @@ does not.
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -25,15 +26,19 @@ class Pulse:
     def __init__(self) -> None:
         self.beats = 0
         self.working = False
+        self._thread = 0
 
     def beat(self) -> None:
-        """Count one beat."""
-        self.beats += 1
+        """Count one beat. Only the thread that works may do so: if another thread's waits counted
+        (the one that asks the lid's contact), a hanging bench thread would seem alive."""
+        if threading.get_ident() == self._thread:
+            self.beats += 1
 
     def watched(self, work: Callable[[], T]) -> Callable[[], T]:
         """The same work, wrapped so that the pulse knows when it is running."""
 
         def alive() -> T:
+            self._thread = threading.get_ident()
             self.beats += 1
             self.working = True
             try:

@@ -12,7 +12,7 @@ import pytest
 from drivers.errors import LinkLost, Stopped
 from drivers.link import Link
 from tests.drivers.message_servers import Vxi11, hislip
-from tests.drivers.servers import IDENTITY, Peer, Server, serving
+from tests.drivers.servers import IDENTITY, Peer, Server, answering, serving
 from tests.patience import PATIENCE_S
 
 ADDRESSES: dict[str, Callable[[int], str]] = {
@@ -118,3 +118,28 @@ def test_a_silent_opening_can_be_stopped(transport: str) -> None:
                 open_timeout_s=PATIENCE_S,
                 cancel=stop.is_set,
             )
+
+
+@pytest.mark.parametrize("transport", ADDRESSES)
+def test_what_may_stop_the_opening_is_not_asked_in_later_calls(transport: str) -> None:
+    """Later calls may come from another thread, and have a say of their own."""
+    servers = {"socket": answering, "hislip": hislip, "vxi11": Vxi11}
+    asked: list[str] = []
+
+    def at_the_opening() -> bool:
+        asked.append("opening")
+        return False
+
+    with (
+        serving(servers[transport](lambda _: "1\n")) as server,
+        Link.open(
+            "analyzer",
+            ADDRESSES[transport](server.port),
+            timeout_s=PATIENCE_S,
+            open_timeout_s=PATIENCE_S,
+            cancel=at_the_opening,
+        ) as link,
+    ):
+        asked.clear()
+        assert link.query("POW?", cancel=lambda: False) == "1"
+        assert asked == []

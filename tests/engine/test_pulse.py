@@ -63,3 +63,23 @@ def test_work_that_fails_leaves_the_thread_without_work() -> None:
     with pytest.raises(ValueError, match="a driver met"):
         pulse.watched(fails)()
     assert pulse.working is False
+
+
+def test_the_waits_of_another_thread_are_no_sign_of_the_bench_threads_life() -> None:
+    """The watch on the lid waits for its contact all the while that a sweep is under way."""
+    pulse = Pulse()
+    monitor, begun, end = PulseMonitor(pulse), threading.Event(), threading.Event()
+
+    def stuck() -> None:
+        begun.set()
+        end.wait()
+
+    thread = threading.Thread(target=pulse.watched(stuck))
+    thread.start()
+    begun.wait()
+    for _ in range(HANGS_AFTER_TICKS + 1):
+        pulse.beat()
+        monitor.look()
+    assert monitor.hangs
+    end.set()
+    thread.join()
