@@ -28,11 +28,15 @@ READ_PART_BYTES = 1 << 20
 
 
 class _Opening(threading.local):
-    """What holds for the opening under way on this thread: pyvisa hands nothing through."""
+    """What holds for the opening under way on this thread: pyvisa hands nothing through.
+
+    made: the sockets that it has made so far.
+    """
 
     under_way = False
     cancel: Cancel | None = None
     deadline: float = 0.0
+    made: tuple[socket.socket, ...] = ()
 
 
 _opening = _Opening()
@@ -40,23 +44,33 @@ _opening = _Opening()
 
 @contextmanager
 def opening(open_timeout_s: float, cancel: Cancel | None) -> Iterator[None]:
-    """For the time of one call of `open_resource` on this thread."""
+    """For the time of one call of `open_resource` on this thread.
+
+    Where that fails, the sockets that it made are closed: pyvisa-py drops some of them unclosed.
+    """
     _opening.cancel, _opening.deadline = cancel, time.monotonic() + open_timeout_s
     _opening.under_way = True
     try:
         yield
+    except BaseException:
+        for one in _opening.made:
+            one.close()
+        raise
     finally:
-        _opening.cancel, _opening.under_way = None, False
+        _opening.cancel, _opening.under_way, _opening.made = None, False, ()
 
 
 def connected_plainly(host: str, port: int) -> socket.socket:
     """A connection, made within the opening's time. Raises OSError, Stopped."""
-    return connected_socket([host], port, _opening.deadline, _opening.cancel)
+    plain = connected_socket([host], port, _opening.deadline, _opening.cancel)
+    _opening.made += (plain,)
+    return plain
 
 
 def connected(host: str, port: int) -> WatchedSocket:
     """A connection, and a watch on it, until the opening's end. Raises OSError, Stopped."""
     watched = WatchedSocket.instead_of(connected_plainly(host, port))
+    _opening.made += (watched,)
     watched.watch(_opening.deadline, _opening.cancel)
     return watched
 

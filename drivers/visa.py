@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import contextlib
 import socket
-import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, partial
@@ -153,7 +152,6 @@ def open_session(
                 ),
             )
     except Exception as error:
-        _close_sockets_left_by(error)
         # pyvisa and pyvisa-py wrap what comes up while a HiSLIP session is opened.
         cause: BaseException | None = error
         while cause is not None:
@@ -252,16 +250,3 @@ def _tune_serial(resource: SerialInstrument, settings: SerialSettings) -> None:
     # Replies are framed by drivers.framing, so the session itself must look for no ending.
     resource.end_input = SerialTermination.none
     resource.end_output = SerialTermination.none
-
-
-def _close_sockets_left_by(error: Exception) -> None:
-    """Close sockets that a failed opening left in the frames it passed through."""
-    cause: BaseException | None = error
-    while cause is not None:
-        for frame, _ in traceback.walk_tb(cause.__traceback__):
-            owner = frame.f_locals.get("self")
-            for attribute in ("_sync", "_async", "sock"):
-                left = getattr(owner, attribute, None)
-                if isinstance(left, socket.socket):
-                    left.close()
-        cause = cause.__cause__ or cause.__context__
