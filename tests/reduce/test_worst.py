@@ -13,7 +13,6 @@ import pytest
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.knowledge import Known, ReflectionKnowledge
-from benchd.reduce.reflection import reflection_at
 from benchd.reduce.worst import worst_results
 from benchd.results import Result
 from tests.coverage_study.antennas import Antenna
@@ -55,17 +54,11 @@ class Case:
     result: Result
     truth_db: float
     read_db: float
-    single: tuple[float, float | None]
 
     @property
     def held(self) -> bool:
         low, high = self.result.low, self.result.high
         return (low is None or low <= self.truth_db) and (high is None or self.truth_db <= high)
-
-    @property
-    def single_held(self) -> bool:
-        low, high = self.single
-        return low <= self.truth_db and (high is None or self.truth_db <= high)
 
 
 def cases(first_seed: int, kind: object = None) -> list[Case]:
@@ -79,12 +72,9 @@ def cases(first_seed: int, kind: object = None) -> list[Case]:
         band = (float(start), float(start + width))
         result, _ = worst_results(f, side.ratio_db, band, side.known_at)
         inside = (f >= band[0]) & (f <= band[1])
-        at_hz = float(f[inside][np.argmax(side.ratio_db[inside])])
-        point = reflection_at(f, side.ratio_db, at_hz, side.known_at(at_hz))
-        ends = (-20.0 * np.log10(g) if g else None for g in (point.gamma_high, point.gamma_low))
         truth = np.abs(one.antenna.gamma(np.linspace(*band, 4001))).max()
         read_db = -float(side.ratio_db[inside].max())
-        found.append(Case(result, float(-20.0 * np.log10(truth)), read_db, tuple(ends)))  # type: ignore[arg-type]
+        found.append(Case(result, float(-20.0 * np.log10(truth)), read_db))
     return found
 
 
@@ -95,10 +85,12 @@ def test_intervals_hold_the_worst_of_all_kinds_of_antennas() -> None:
 
 def test_the_worst_of_an_even_antenna_is_not_the_worst_reading() -> None:
     """Readings are too bad by their ripple; most of it is taken off, and the interval knows it.
-    Single intervals at the worst reading fail more often."""
+    What is stated lies nearer to the truth than the worst reading, by a third (root mean square)."""
     found = cases(32_000, even)
     assert np.mean([one.held for one in found]) >= LEAST
-    assert np.mean([one.held for one in found]) >= np.mean([one.single_held for one in found])
+    off_db = [one.truth_db - one.result.value for one in found]
+    read_off_db = [one.truth_db - one.read_db for one in found]
+    assert np.sqrt(np.mean(np.square(off_db))) < 0.7 * np.sqrt(np.mean(np.square(read_off_db)))
     too_bad = np.mean([one.truth_db - one.read_db for one in found])
     left = np.mean([one.truth_db - one.result.value for one in found])
     assert too_bad > 1.0
