@@ -85,7 +85,7 @@ def test_intervals_hold_the_worst_of_all_kinds_of_antennas() -> None:
 
 def test_the_worst_of_an_even_antenna_is_not_the_worst_reading() -> None:
     """Readings are too bad by their ripple; most of it is taken off, and the interval knows it.
-    What is stated lies nearer to the truth than the worst reading, by a third (root mean square)."""
+    What is stated lies nearer to the truth than the worst reading, by a third (rms)."""
     found = cases(32_000, even)
     assert np.mean([one.held for one in found]) >= LEAST
     off_db = [one.truth_db - one.result.value for one in found]
