@@ -74,8 +74,7 @@ class Link:
         max_write_bytes: the most that one write may hold
         backlog: how many replies may be outstanding at once
     insist: set it while the first words must be received. They are then sent again and again while
-        a reply is awaited on a stream. (On transports that keep messages apart this is not done,
-        since another message would end the query.)
+        a reply is awaited on a stream (where messages are kept apart, another would end the query).
     """
 
     def __init__(

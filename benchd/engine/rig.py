@@ -32,7 +32,9 @@ from benchd.engine.smallwork import (
     asked,
     fault,
     insisting,
+    left_open,
     link_to,
+    other_ways_off,
     sent,
     switched,
     told_before_rf,
@@ -94,11 +96,8 @@ class Rig:
             self._connect_one(name)
 
     def try_connect(self) -> None:
-        """Connect to every instrument that can be reached, so that a person sees at once which ones
-        do not answer.
-
-        Each instrument that does not answer takes some seconds, so `stop` ends this early.
-        """
+        """Connect to all that can be reached, so that a person sees at once which do not answer.
+        Each of those takes some seconds, so `stop` ends this early."""
         for name in self.bench.instruments:
             if self.stop.is_set():
                 return
@@ -266,8 +265,7 @@ class Rig:
         self.rf.off_verified(names)
 
     def _rf_off_together(self, names: list[str], problems: dict[str, BenchdError | None]) -> None:
-        """Switch these off, each by a thread of its own. No other thread uses the links
-        meanwhile."""
+        """Switch these off, each by a thread of its own; no other uses the links meanwhile."""
 
         def until_all_are_tried(name: str) -> None:
             while True:
@@ -350,13 +348,7 @@ class Rig:
         if not isinstance(error.probe, Probe):
             return
         self.doubted.add(name, Doubt(error.probe, tuple(self._standing)))
-        driver = self.drivers[name]
-        for what, batch in (
-            ("level to its lowest", driver.least_level(error.probe.lowest_dbm)),
-            ("output off", driver.rf_off()),
-            ("reset", driver.reset_state()),
-            ("output off", driver.rf_off()),
-        ):
+        for what, batch in other_ways_off(self.drivers[name], error.probe.lowest_dbm):
             try:
                 self.connect([name])
                 self._play(sent(batch), self._links, cancel=self._given_up)
@@ -368,9 +360,8 @@ class Rig:
         self._standing = settings = list(settings)
         for setting in settings:
             self.connect([setting.instrument])
-            driver = self.drivers[setting.instrument]
-            channels = list(setting.channels)
-            self._play(switched(driver, channels), self._links)
+            order = switched(self.drivers[setting.instrument], list(setting.channels))
+            self._play(order, self._links)
 
     def opened(self, settings: Iterable[SwitchSetting]) -> dict[str, list[int]]:
         """Switch -> channels that should be closed and are not; asked after a sweep.
@@ -380,12 +371,8 @@ class Rig:
         """
         found: dict[str, list[int]] = {}
         for setting in settings:
-            if not self.drivers[setting.instrument].has("closed_query"):
-                continue
-            question = self.drivers[setting.instrument].closed_query(list(setting.channels))
-            closed = self._play(asked(question), self._links)
-            missing = [n for n, shut in zip(setting.channels, closed, strict=True) if not shut]
-            if missing:
+            question = left_open(self.drivers[setting.instrument], list(setting.channels))
+            if missing := self._play(question, self._links):
                 found[setting.instrument] = missing
         return found
 

@@ -51,16 +51,32 @@ def asked(question: Exchange) -> Procedure[Any]:
 def switched(driver: Any, channels: list[int]) -> Procedure[None]:
     """Close channels and ask whether they are closed. Raises InstrumentRefused if not."""
     yield driver.close(channels)
-    if not driver.has("closed_query"):
-        return  # this switch cannot be asked, which the worksheet states
-    (closed,) = yield (driver.closed_query(channels),)
-    missing = [number for number, shut in zip(channels, closed, strict=True) if not shut]
+    missing = yield from left_open(driver, channels)
     if missing:
         raise InstrumentRefused(
             f"channels {missing} did not close",
             where=driver.name,
             advice="Check the switch's power and its channel numbers in the bench file.",
         )
+
+
+def left_open(driver: Any, channels: list[int]) -> Procedure[list[int]]:
+    """Those of the channels that a switch does not hold closed; none where it cannot be asked,
+    which the worksheet states."""
+    if not driver.has("closed_query"):
+        return []
+    (closed,) = yield (driver.closed_query(channels),)
+    return [number for number, shut in zip(channels, closed, strict=True) if not shut]
+
+
+def other_ways_off(driver: Any, lowest_dbm: float) -> tuple[tuple[str, Batch], ...]:
+    """What else ends radiation where OFF alone did not, in words and as messages, in order."""
+    return (
+        ("level to its lowest", driver.least_level(lowest_dbm)),
+        ("output off", driver.rf_off()),
+        ("reset", driver.reset_state()),
+        ("output off", driver.rf_off()),
+    )
 
 
 def told_before_rf(
