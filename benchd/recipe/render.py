@@ -6,6 +6,7 @@ import textwrap
 from typing import Any
 
 from benchd.reductions.limits import limit_words
+from benchd.rounding import duration_words
 from benchd.sweeps import SweepPlan
 from benchd.units import show
 from benchd.worksheet import (
@@ -28,8 +29,8 @@ def render_worksheet(worksheet: Worksheet) -> str:
         f"{worksheet.title}",
         f"recipe {worksheet.recipe} ({worksheet.recipe_hash[:12]}) on bench "
         f"{worksheet.bench} ({worksheet.bench_hash[:12]})",
-        f"expected time {duration(worksheet.expected_s)}{_hands_note(worksheet)}; if interrupted: "
-        f"{worksheet.on_interrupt}",
+        f"expected time {duration_words(worksheet.expected_s)}{_hands_note(worksheet)}; "
+        f"if interrupted: {worksheet.on_interrupt}",
     ]
     if worksheet.parameters:
         lines += ["", "Parameters"]
@@ -45,22 +46,9 @@ def render_worksheet(worksheet: Worksheet) -> str:
     return "\n".join(lines) + "\n"
 
 
-def duration(seconds: float) -> str:
-    """A time as people say it: `0.8 s`, `2 min 5 s`, `3 h 20 min`."""
-    if seconds < 10:
-        return f"{seconds:.1f} s"
-    whole = round(seconds)
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60} s"
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60} min"
-
-
 def whole_duration(seconds: float) -> str:
     """A time that somebody chose, so mostly a round one: `30 min`, `1 min 30 s`, `2 h`."""
-    return duration(seconds).removesuffix(" 0 s").removesuffix(" 0 min")
+    return duration_words(seconds).removesuffix(" 00 s").removesuffix(" 00 min")
 
 
 def _hands_note(worksheet: Worksheet) -> str:
@@ -79,7 +67,7 @@ def _wrapped(text: str, first: str, later: str) -> list[str]:
 
 
 def _step(step: Step) -> list[str]:
-    time = duration(step.expected_s) if step.expected_s else ""
+    time = duration_words(step.expected_s) if step.expected_s else ""
     lines = [f"{step.index + 1:>3}. {step.label:<70}{time:>20}".rstrip()]
     indent = "       "
     if isinstance(step, CaptureStep):

@@ -8,8 +8,8 @@ The rule: the interval by JCGM 100 is used unless
 2. the model is not linear over the interval: the relative standard uncertainty of a quantity that
    enters through a logarithm or quotient is above 0.1 (return loss near the directivity).
 
-In these cases the interval comes from random draws with a fixed seed, and the budget states this
-with the number of draws and the seed.
+In these cases the interval comes from random draws that are the same in every run, and the budget
+says so, with how many there were and from which number they began.
 """
 
 from __future__ import annotations

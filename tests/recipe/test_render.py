@@ -6,7 +6,7 @@ import pytest
 
 from benchd.bench import Bench
 from benchd.recipe import load_recipe, render_worksheet, resolve
-from benchd.recipe.render import duration
+from benchd.recipe.render import whole_duration
 
 TEXT = """\
 recipe: look
@@ -70,14 +70,16 @@ def test_a_worksheet_prints_every_step_with_levels_and_cautions(bench: Bench) ->
     [
         (0.84, "0.8 s"),
         (12.4, "12 s"),
-        (125.0, "2 min 5 s"),
-        (3599.9, "1 h 0 min"),
+        (60.0, "1 min"),
+        (125.0, "2 min 05 s"),
+        (3599.9, "1 h"),
         (12_000.0, "3 h 20 min"),
+        (36_300.0, "10 h 05 min"),
     ],
 )
 def test_times_read_as_people_say_them(seconds: float, words: str) -> None:
-    """Rounded to what matters."""
-    assert duration(seconds) == words
+    """As everywhere (`benchd.rounding`), but for the zeros of a time that somebody chose."""
+    assert whole_duration(seconds) == words
 
 
 @pytest.mark.parametrize(
