@@ -193,11 +193,8 @@ class ScpiAnalyzer(Instrument):
 
     def set_centre_settled(self, centre_hz: float) -> Exchange:
         """Tune; the reply (True) comes when the analyzer is ready there."""
-        return Exchange(
-            self.name,
-            self._centre_settled(self._finite("centre_hz", centre_hz)),
-            Reply.TEXT,
-            self._reader("set_centre_settled", parse.done),
+        return self._settling(
+            "set_centre_settled", self._centre_settled(self._finite("centre_hz", centre_hz))
         )
 
     def trigger_point(self) -> Exchange:

@@ -222,6 +222,10 @@ class Instrument:
         message = self._command(name).text(**values)
         return Exchange(self.name, message, Reply.TEXT, self._reader(name, parser), timeout_s)
 
+    def _settling(self, name: str, message: str) -> Exchange:
+        """A setting whose reply (True) comes when it holds."""
+        return Exchange(self.name, message, Reply.TEXT, self._reader(name, parse.done))
+
     def _level_setting(self, name: str, question: str, level_dbm: float) -> Setting:
         """A level as it is sent, and how to ask whether it is set."""
         command = self._command(name)

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 
 from drivers import parse
 from drivers.errors import BadTemplate
-from drivers.exchange import Batch, Exchange, Reply
+from drivers.exchange import Batch, Exchange
 from drivers.instrument import Instrument
 from drivers.replies import Answer
 
@@ -97,11 +97,8 @@ class ScpiPowerMeter(Instrument):
 
     def set_centre_settled(self, centre_hz: float) -> Exchange:
         """The same; the reply (True) comes when it holds."""
-        return Exchange(
-            self.name,
-            self._settled(self._finite("centre_hz", centre_hz)),
-            Reply.TEXT,
-            self._reader("set_frequency_settled", parse.done),
+        return self._settling(
+            "set_frequency_settled", self._settled(self._finite("centre_hz", centre_hz))
         )
 
     def trigger_point(self) -> Exchange:

@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import Any, ClassVar
 
 from drivers import parse
-from drivers.exchange import Batch, Exchange, Reply
+from drivers.exchange import Batch, Exchange
 from drivers.instrument import Instrument
 from drivers.readback import FREQUENCY_PPM, Setting, shown_number
 from drivers.replies import Answer
@@ -153,11 +153,8 @@ class ScpiSource(Instrument):
 
     def set_frequency_settled(self, frequency_hz: float) -> Exchange:
         """Set the frequency; the reply (True) comes when it has settled."""
-        return Exchange(
-            self.name,
-            self._settled(self._finite("frequency_hz", frequency_hz)),
-            Reply.TEXT,
-            self._reader("set_frequency_settled", parse.done),
+        return self._settling(
+            "set_frequency_settled", self._settled(self._finite("frequency_hz", frequency_hz))
         )
 
     def frequency_query(self) -> Exchange:
