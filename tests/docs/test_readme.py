@@ -1,4 +1,5 @@
-"""Every command, example, topic, flag and file name of README and guide, held against the code."""
+"""Every command, example, topic, flag, link and file name of README and docs, held against the
+code."""
 
 from __future__ import annotations
 
@@ -29,9 +30,11 @@ from tests.patience import PATIENCE_S
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 OFFLINE = ("check", "schemas")
-README = "\n".join(
-    (REPOSITORY / name).read_text(encoding="utf-8") for name in ("README.md", "docs/bench-file.md")
+TABLES_OF_STUDIES = ("coverage.md", "faults.md", "gains.md")
+PAGES = [REPOSITORY / "README.md"] + sorted(
+    path for path in (REPOSITORY / "docs").glob("*.md") if path.name not in TABLES_OF_STUDIES
 )
+README = "\n".join(path.read_text(encoding="utf-8") for path in PAGES)
 
 
 def _blocks(language: str) -> list[str]:
@@ -118,20 +121,45 @@ def test_the_example_of_replaced_commands_fits_the_bench_example_and_its_driver(
     assert driver.set_frequency(1.7e9).message == "FREQ 1700000000"
 
 
-def _files_named() -> Iterator[str]:
-    for name in re.findall(r"`([\w./-]+)`", README) + re.findall(r"\]\(([\w./-]+)\)", README):
-        if "/" in name or re.fullmatch(r"[A-Z]+(\.md)?", name):
-            yield name
+def _files_named() -> Iterator[tuple[str, str]]:
+    """Pages, and what each names: by its place in the repository, or by a link from the page."""
+    for page in sorted(REPOSITORY.glob("docs/**/*.md")) + [REPOSITORY / "README.md"]:
+        text = page.read_text(encoding="utf-8")
+        for link in re.findall(r"\]\(([^)#\s]+)", text):
+            yield page.name, str((page.parent / link).resolve().relative_to(REPOSITORY))
+        if page in PAGES:
+            for name in re.findall(r"`([\w./-]+)`", text):
+                if "/" in name or re.fullmatch(r"[A-Z]+(\.md)?", name):
+                    yield page.name, name
 
 
-@pytest.mark.parametrize("name", sorted(set(_files_named()) - {"BENCHD_DAEMON"}))
-def test_every_file_that_is_named_exists(name: str) -> None:
-    made_by_the_reader = name.startswith(".venv/")
+@pytest.mark.parametrize(("page", "name"), sorted(set(_files_named())))
+def test_every_file_that_is_named_exists(page: str, name: str) -> None:
+    made_by_the_reader = name.startswith(".venv/") or name == "BENCHD_DAEMON"
     assert made_by_the_reader or (REPOSITORY / name).exists()
 
 
+def _anchors(page: Path) -> set[str]:
+    """What a link may point to in a page: its headings, in lower case with dashes."""
+    headings = re.findall(r"^#+ (.+)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+    return {re.sub(r"[^\w -]", "", one.lower()).replace(" ", "-") for one in headings}
+
+
+def test_every_link_to_a_heading_finds_it() -> None:
+    for page in [*PAGES, *sorted(REPOSITORY.glob("docs/reference/*.md"))]:
+        for link, anchor in re.findall(r"\]\(([^)#\s]*)#([^)\s]+)\)", page.read_text()):
+            target = (page.parent / link) if link else page
+            assert anchor in _anchors(target), (page.name, link, anchor)
+
+
+def test_every_page_can_be_reached_from_the_readme() -> None:
+    text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+    for page in REPOSITORY.glob("docs/**/*.md"):
+        assert f"]({page.relative_to(REPOSITORY)})" in text, page.name
+
+
 def test_every_shipped_recipe_is_in_the_table_with_its_own_title() -> None:
-    told = [f"| {row[0]} | {row[1]} |" for row in _table("recipe")]
+    told = [f"| {row[0]} | {row[1]} |" for row in _table("recipe \\| what it measures")]
     assert told == [
         f"| `recipes/{path.name}` | {YAML(typ='safe').load(path)['title']} |"
         for path in sorted(REPOSITORY.glob("recipes/*.yaml"))
@@ -212,7 +240,7 @@ def test_the_commands_that_need_no_daemon_run_as_shown(
     (tmp_path / "recipes").symlink_to(REPOSITORY / "recipes")
     monkeypatch.chdir(tmp_path)
     run = [words for program, *words in _commands() if program == "benchd" and words[0] in OFFLINE]
-    assert [words[0] for words in run] == ["check", "check", "schemas"]
+    assert [words[0] for words in run] == ["check", "check", "check", "schemas"]
     for words in run:
         _cli().main(words, prog_name="benchd", standalone_mode=False)
     assert {f"{kind}.schema.json" for kind in ("bench", "recipe", "benchd-result-1")} <= {
