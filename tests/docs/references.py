@@ -35,9 +35,9 @@ beside the bench file. `benchd antenna add` writes into it."""
 HTTP = """What the daemon answers over HTTP. Bodies and answers are JSON. Every refusal has the form
 `{"family", "where", "message", "advice"}`. With a token, each request carries it in the header
 `Authorization: Bearer TOKEN`."""
-MQTT = """The topics of a bench and the payloads on them. All payloads are JSON objects with the field
-`schema`, but for those whose topic holds a bare value. [Subscribe](../dashboards.md) shows
-how to use them."""
+MQTT = """The topics of a bench and the payloads on them. All payloads are JSON objects with the
+field `schema`, but for those whose topic holds a bare value. [Subscribe](../dashboards.md) shows how
+to use them."""
 
 
 def written() -> dict[str, str]:

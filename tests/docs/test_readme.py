@@ -31,9 +31,10 @@ from tests.patience import PATIENCE_S
 REPOSITORY = Path(__file__).resolve().parents[2]
 OFFLINE = ("check", "schemas")
 TABLES_OF_STUDIES = ("coverage.md", "faults.md", "gains.md")
-PAGES = [REPOSITORY / "README.md"] + sorted(
+IN_DOCS = sorted(
     path for path in (REPOSITORY / "docs").glob("*.md") if path.name not in TABLES_OF_STUDIES
 )
+PAGES = [REPOSITORY / "README.md", *IN_DOCS]
 README = "\n".join(path.read_text(encoding="utf-8") for path in PAGES)
 
 
@@ -123,7 +124,7 @@ def test_the_example_of_replaced_commands_fits_the_bench_example_and_its_driver(
 
 def _files_named() -> Iterator[tuple[str, str]]:
     """Pages, and what each names: by its place in the repository, or by a link from the page."""
-    for page in sorted(REPOSITORY.glob("docs/**/*.md")) + [REPOSITORY / "README.md"]:
+    for page in [REPOSITORY / "README.md", *sorted(REPOSITORY.glob("docs/**/*.md"))]:
         text = page.read_text(encoding="utf-8")
         for link in re.findall(r"\]\(([^)#\s]+)", text):
             yield page.name, str((page.parent / link).resolve().relative_to(REPOSITORY))
