@@ -36,8 +36,8 @@ HTTP = """What the daemon answers over HTTP. Bodies and answers are JSON. Every 
 `{"family", "where", "message", "advice"}`. With a token, each request carries it in the header
 `Authorization: Bearer TOKEN`."""
 MQTT = """The topics of a bench and the payloads on them. All payloads are JSON objects with the
-field `schema`, but for those whose topic holds a bare value. [Subscribe](../dashboards.md) shows how
-to use them."""
+field `schema`, but for those whose topic holds a bare value. [Subscribe](../dashboards.md) shows
+how to use them."""
 
 
 def written() -> dict[str, str]:
