@@ -39,7 +39,7 @@ $(BIN)/python:
 	$(PYTHON) -m venv $(VENV)
 
 $(VENV)/.demo: pyproject.toml | $(BIN)/python
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[embedded,simulators]'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[embedded,simulators,page]'
 	@touch $@
 
 $(VENV)/.test: pyproject.toml | $(BIN)/python

@@ -10,6 +10,8 @@ from typing import Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict
 
+from benchd.units import show
+
 Detector = Literal["rms", "log-average", "peak", "sample", "power"]
 """How one reading is made of what arrives in its time; `power` is that of a power meter."""
 Method = Literal["stepped", "hold", "tracking", "vector"]
@@ -55,6 +57,14 @@ class SweepPlan(_Frozen):
     attenuation_db: float | None = None
     refine: Refine | None = None
     rf: Literal["on", "off"] = "on"
+
+    @property
+    def radiates(self) -> str:
+        """Frequencies and level of what the source sends, in words; empty if it stays off."""
+        if self.rf == "off":
+            return ""
+        ends = dict.fromkeys((show(self.start_hz, "Hz"), show(self.stop_hz, "Hz")))
+        return f"{' to '.join(ends)}, {show(self.level_dbm, 'dBm')}"
 
 
 class SweepAsRun(SweepPlan):

@@ -24,6 +24,7 @@ from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
 from benchd.engine.reload import Reload
+from benchd.engine.rfnews import rf_document
 from benchd.engine.rig import Rig
 from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
@@ -395,6 +396,10 @@ class BenchDesk:
             "store": self._db.trouble,
         }
         return base if self._vitals is None else await self._vitals.document(base, states)
+
+    def rf(self) -> dict[str, Any]:
+        """What is known of RF now; see `rfnews.rf_document`."""
+        return rf_document(self._rig.rf.now)
 
     def events(self, after: int | None = None) -> AsyncIterator[Event]:
         """Live events; see `EventHub.watch`."""

@@ -19,6 +19,7 @@ from typing import Any
 # verdict     job, quantity, outcome           a result was held against a limit
 # link        message, attempt                 an instrument's link was lost and is tried again
 # rf          off, message                     RF is off (true), or could not be verified (null)
+# rf-state    state, sources, radiates, ...    what is known of RF has changed; see rfnews
 
 KEPT = 2000
 QUEUE_LIMIT = 2 * KEPT

@@ -26,6 +26,7 @@ class RfState:
     since: when the state began. at: when the sources were last asked, with this outcome.
     sources: the instruments concerned; for `not-verified`, those that have not confirmed OFF.
     asking: True after a start until the sources have been asked for the first time.
+    radiates: for `on`, frequency and level of what is sent, in words; empty where unknown.
     """
 
     state: Literal["off-verified", "not-verified", "on"]
@@ -35,6 +36,7 @@ class RfState:
     message: str
     advice: str
     asking: bool = False
+    radiates: str = ""
 
 
 class RfWatch:
@@ -61,13 +63,14 @@ class RfWatch:
         """All sources have answered that they are off."""
         self._tell(OFF_VERIFIED, sources, "RF is off; every source has said so when asked", "")
 
-    def on(self, sources: Iterable[str]) -> None:
-        """A sweep that may radiate begins."""
+    def on(self, sources: Iterable[str], radiates: str = "") -> None:
+        """A sweep that may radiate begins. radiates: frequency and level of it, in words."""
         self._tell(
             ON,
             sources,
             "a sweep is under way and RF may be on",
             "Keep the box closed until it ends.",
+            radiates,
         )
 
     def not_verified(self, sources: Iterable[str], reason: str) -> None:
@@ -94,11 +97,12 @@ class RfWatch:
         sources: Iterable[str],
         message: str,
         advice: str,
+        radiates: str = "",
     ) -> None:
         with self._lock:
             before, at = self._now, self._clock()
             since = before.since if before.state == state and not before.asking else at
-            after = RfState(state, since, at, tuple(sources), message, advice)
+            after = RfState(state, since, at, tuple(sources), message, advice, radiates=radiates)
             self._now = after
         if replace(after, at=before.at) != before:
             for listener in tuple(self._listeners):

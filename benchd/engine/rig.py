@@ -384,9 +384,11 @@ class Rig:
         *,
         lid: Lid | None = "closed",
         then: Callable[[T], Procedure[T]] | None = None,
+        radiates: str = "",
     ) -> T:
         """Run a procedure that may radiate; RF is verified off before and after it.
 
+        radiates: frequency and level of what is sent, in words for whoever looks on.
         then: a second procedure, run with RF off. It gets the value that the first returned, and
             returns the final one.
         If either raises StillRadiating, every way to switch RF off is tried.
@@ -401,7 +403,7 @@ class Rig:
         )
         with self._lid_watched(lid) as watch:
             if lid is not None:
-                self.rf.on(name for name in self._radiating() if name in names)
+                self.rf.on((name for name in self._radiating() if name in names), radiates)
             self._measuring = True
             try:
                 outcome = self._play(procedure, self._links, on_progress=on_progress, cancel=watch)

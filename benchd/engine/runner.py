@@ -364,7 +364,9 @@ class Runner:
                 procedure = silent_before_zeroing(procedure, step.sweep, instruments, lowest_dbm)
             if step.sweep.rf == "on":
                 then = partial(silent_after, step.sweep, instruments, lowest_dbm=lowest_dbm)
-            sweep = self._rig.measure(procedure, names, on_progress, lid=lid, then=then)
+            sweep = self._rig.measure(
+                procedure, names, on_progress, lid=lid, then=then, radiates=step.sweep.radiates
+            )
             before = self._last_sweeps.get(step.analyzer)
             self._last_sweeps[step.analyzer] = sweep
             for name, channels in self._rig.opened(step.switching).items():

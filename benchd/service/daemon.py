@@ -36,6 +36,7 @@ from benchd.engine.livebench import LiveBench
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reload import Reload
+from benchd.engine.rfnews import tell_of_rf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import Rig
 from benchd.engine.rollcall import RollCall
@@ -120,6 +121,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
         http = replace(http, port=port)
         hub = EventHub()
         stack.callback(hub.close)
+        stack.callback(tell_of_rf(rig.rf, hub))
         reload = Reload(
             live_bench,
             settings.bench,

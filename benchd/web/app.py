@@ -20,6 +20,7 @@ from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
 from benchd.web.forms import encode, encode_curves, encode_trace
+from benchd.web.page import PageFiles, add_page, wants_page
 
 MOST_ROWS = 10_000
 MOST_SAID_OF_DAMAGE = 2000
@@ -44,6 +45,8 @@ def create_app(desk: BenchDesk, streams: Streams) -> FastAPI:
     _add_job_answers(app, desk)
     _add_readings(app, desk)
     _add_captures(app, desk)
+    files = PageFiles()
+    add_page(app, files)
 
     @app.get("/api/events")
     async def events(
@@ -55,7 +58,9 @@ def create_app(desk: BenchDesk, streams: Streams) -> FastAPI:
 
     @app.get("/")
     async def addresses(request: Request) -> Response:
-        """What there is to ask for."""
+        """The page for a browser; for others a list of what there is to ask for."""
+        if wants_page(request.headers.get("accept", "")):
+            return await run_in_threadpool(files.answer, "index.html", request)
         paths = app.openapi()["paths"]
         listed = sorted(
             f"{method.upper()} {path}" for path, methods in paths.items() for method in methods
@@ -205,6 +210,11 @@ def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
         """One result, its budget with the largest term first, and what to improve first."""
         record = await desk.result(result_id)
         return json_response(result_document(record))
+
+    @app.get("/api/rf")
+    async def rf() -> Response:
+        """Whether RF is off, who says so, and how long ago, without asking anybody."""
+        return json_response(desk.rf())
 
     @app.get("/api/recipes")
     async def recipes() -> Response:

@@ -17,6 +17,7 @@ from urllib.parse import urlsplit
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from benchd.web.forms import to_text
+from benchd.web.page import is_page_file
 from benchd.web.settings import HttpSettings, is_loopback
 
 _SECURITY_HEADERS = [
@@ -61,7 +62,10 @@ class Guard:
 
         async def send_guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [*message.get("headers", []), *_SECURITY_HEADERS]
+                own = list(message.get("headers", []))
+                named = {name for name, _ in own}
+                more = [one for one in _SECURITY_HEADERS if one[0] not in named]
+                message["headers"] = [*own, *more]
             await send(message)
 
         try:
@@ -105,7 +109,7 @@ class Guard:
             )
         if self._settings.token is None:
             self._check_origin(scope, host)
-        else:
+        elif not _is_page_file(scope):
             self._check_token(scope)
         lengths = _header(scope, b"content-length")
         if any(not re.fullmatch("[0-9]{1,18}", text) for text in lengths):
@@ -171,6 +175,11 @@ class _Replay:
     async def receive(self) -> Message:
         message, self._first = self._first, None
         return message if message is not None else await self._receive()
+
+
+def _is_page_file(scope: Scope) -> bool:
+    accept = ",".join(_header(scope, b"accept"))
+    return is_page_file(scope["method"], scope["path"], accept)
 
 
 def _too_large(settings: HttpSettings) -> _Refused:

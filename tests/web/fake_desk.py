@@ -339,6 +339,13 @@ class FakeDesk:
     async def health(self) -> dict[str, Any]:
         return {"bench": "workshop", "version": "0.1.0", "state": "ready", **self.vitals}
 
+    def rf(self) -> dict[str, Any]:
+        return {
+            "state": "off-verified", "since": "2026-03-01T21:00:00Z", "at": "2026-03-01T21:04:02Z",
+            "sources": ["generator"], "message": "RF is off; every source has said so when asked",
+            "advice": "", "asking": False, "radiates": "", "age_s": 3.0,
+        }  # fmt: skip
+
     async def events(self, after: int | None) -> AsyncIterator[FakeEvent]:
         at = len(self.kept) if after is None else after
         self.watching += 1

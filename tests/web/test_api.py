@@ -177,6 +177,10 @@ async def test_plain_readings_are_handed_on(api: Any, what: str) -> None:
     assert answer.json() == await getattr(api.desk, what)()
 
 
+async def test_what_is_known_of_rf_is_handed_on(api: Any) -> None:
+    assert (await api.client.get("/api/rf")).json() == api.desk.rf()
+
+
 async def test_the_root_lists_the_addresses(api: Any) -> None:
     document = (await api.client.get("/")).json()
     assert document["name"] == "benchd"
