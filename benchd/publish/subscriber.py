@@ -25,7 +25,7 @@ class Reading:
 
     kind: `new` event; `late`, an event that fills a gap; `duplicate`, to be ignored; `state`
         (presence, latest); `old-state`, one that a newer message has overtaken; `unknown`,
-        something that is no message of this kind.
+        something that is no message of this kind, such as the bare numbers below `reading`.
     restarted: a new epoch has begun: the bench goes on in another database, or in one that came
         back from a backup. What it published last may be lost there.
     """

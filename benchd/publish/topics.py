@@ -7,6 +7,7 @@
     benchd/<bench>/result                       every result
     benchd/<bench>/verdict                      every acceptance limit held against a result
     benchd/<bench>/latest/<antenna>/<quantity>  retained: the newest results
+    benchd/<bench>/reading/<antenna>/<quantity>/<unit>  retained: the first as a bare number
     benchd/<bench>/trace/<capture>              thinned traces, if asked for
     benchd/<bench>/orders                       inbound
     benchd/<bench>/orders/reply                 answers to orders

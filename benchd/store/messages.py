@@ -6,8 +6,8 @@ the publishing room. Events (`job`, `result`, `verdict`, `trace`) are numbered: 
 before it in the same stream, for those who subscribe to one stream only, `epoch` names the
 count, `epoch_first` the first number that it gave (numbers below are of earlier epochs; see
 `benchd.store.epochs`), and `id` is epoch and number together. `latest` is a state, not an event:
-it carries the number of the newest event it rests on. JSON has no infinity or NaN: null stands
-for a number that is not finite.
+it carries the number of the newest event it rests on. `reading` is a state too, but a bare number.
+JSON has no infinity or NaN: null stands for a number that is not finite.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from benchd.jobstates import JobState
 from benchd.results import Outcome, ResultRecord, Verdict
 from benchd.store.jobs import JobRow
 from benchd.traces import Capture, Form, Trace
+from benchd.wording import result_text
 
 
 def _finite(value: Any) -> Any:
@@ -101,7 +102,11 @@ class JobMessage(Event):
 
 
 class ResultBody(BaseModel):
-    """One result with its provenance. Units are SI or dB."""
+    """One result with its provenance. Units are SI or dB.
+
+    text: value and interval for a person, in a unit of fitting size and with the digits that the
+    uncertainty leaves: "12.2 dB, 11.2 to 13.3 dB". Empty only in messages of older versions.
+    """
 
     model_config = ConfigDict(frozen=True)
 
@@ -127,6 +132,7 @@ class ResultBody(BaseModel):
     flags: tuple[str, ...]
     captures: tuple[str, ...]
     note: str
+    text: str = ""
 
 
 class ResultMessage(Event, ResultBody):
@@ -180,6 +186,9 @@ class LatestMessage(Message):
 
     Retained: a subscriber gets it at once. `results` holds more than one entry where the
     quantity was reduced at several frequencies.
+    text: the first of them for a person. reading: the first of them as a bare number in the unit
+    `reading_unit`, as the topic `reading/<antenna>/<quantity>/<unit>` holds it; null where there
+    is none.
     """
 
     schema_: Literal["benchd.latest/1"] = Field(default="benchd.latest/1", alias="schema")
@@ -188,6 +197,9 @@ class LatestMessage(Message):
     at: Moment
     antenna: str
     quantity: str
+    text: str = ""
+    reading: Number = None
+    reading_unit: str = ""
     results: tuple[ResultBody, ...]
 
 
@@ -232,6 +244,7 @@ def result_body(record: ResultRecord) -> ResultBody:
         flags=result.flags,
         captures=result.captures,
         note=result.note,
+        text=result_text(result),
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection, and_, exists, func, insert, not_, select, update
 
-from benchd.results import ResultRecord, Verdict
+from benchd.results import Result, ResultRecord, Verdict
 from benchd.store import epochs
 from benchd.store.epochs import WHOLE_BENCH, Epoch
 from benchd.store.jobs import JobRow
@@ -21,7 +21,6 @@ from benchd.store.messages import (
     Event,
     JobMessage,
     LatestMessage,
-    Message,
     ResultBody,
     ResultMessage,
     TraceMessage,
@@ -34,8 +33,10 @@ from benchd.store.messages import (
 from benchd.store.schema import outbox, sequences
 from benchd.store.topics import encode_part
 from benchd.traces import Capture
+from benchd.wording import reading_number, reading_unit, result_text
 
 QOS = 1
+NO_READING = "null"  # as in all payloads: JSON has no word for a number that is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,19 +109,19 @@ def _add_events(
         )
         for sequence, body in enumerate(bodies, first)
     ]
-    rows = [_row(bench, event.sequence, topic, event, False, now) for event in events]
+    rows = [_row(bench, event.sequence, topic, event.to_json(), False, now) for event in events]
     connection.execute(insert(outbox), rows)
     return events
 
 
 def _row(
-    bench: str, sequence: int | None, topic: str, message: Message, retain: bool, now: datetime
+    bench: str, sequence: int | None, topic: str, payload: str, retain: bool, now: datetime
 ) -> dict[str, Any]:
     return {
         "bench": bench,
         "sequence": sequence,
         "topic": topic,
-        "payload": message.to_json(),
+        "payload": payload,
         "retain": retain,
         "qos": QOS,
         "created_at": now,
@@ -156,17 +157,20 @@ def add_verdicts(
 def add_results(
     connection: Connection, bench: str, records: Sequence[ResultRecord], now: datetime
 ) -> None:
-    """Every result as an event, then the new state of each antenna's quantities."""
+    """Every result as an event, then the new state of each antenna's quantities: all of it on
+    `latest`, the first of each as a bare number on `reading`."""
     bodies = [result_body(record) for record in records]
     fields = [body.model_dump() for body in bodies]
     events = _add_events(connection, ResultMessage, bench, "result", fields, now)
-    newest: dict[tuple[str, str], list[tuple[Event, ResultBody]]] = {}
-    for event, body in zip(events, bodies, strict=True):
+    newest: dict[tuple[str, str], list[tuple[Event, ResultBody, Result]]] = {}
+    for event, body, record in zip(events, bodies, records, strict=True):
         if body.antenna is not None:
-            newest.setdefault((body.antenna, body.quantity), []).append((event, body))
+            entry = (event, body, record.result)
+            newest.setdefault((body.antenna, body.quantity), []).append(entry)
     rows = []
     for (antenna, quantity), entries in newest.items():
-        last = entries[-1][0]
+        last, first = entries[-1][0], entries[0][2]
+        number, unit = reading_number(first), reading_unit(first.unit)
         message = LatestMessage(
             bench=bench,
             epoch=last.epoch,
@@ -174,10 +178,15 @@ def add_results(
             at=now,
             antenna=antenna,
             quantity=quantity,
-            results=tuple(body for _, body in entries),
+            text=result_text(first),
+            reading=None if number is None else float(number),
+            reading_unit=unit,
+            results=tuple(body for _, body, _ in entries),
         )
-        topic = f"latest/{encode_part(antenna)}/{encode_part(quantity)}"
-        rows.append(_row(bench, None, topic, message, True, now))
+        topic = f"{encode_part(antenna)}/{encode_part(quantity)}"
+        rows.append(_row(bench, None, f"latest/{topic}", message.to_json(), True, now))
+        flat = f"reading/{topic}/{encode_part(unit)}"
+        rows.append(_row(bench, None, flat, number or NO_READING, True, now))
     if rows:
         connection.execute(insert(outbox), rows)
 

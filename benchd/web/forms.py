@@ -19,9 +19,10 @@ import numpy as np
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from benchd.curves import Curve, as_traces
-from benchd.results import ResultRecord, Verdict
+from benchd.results import Result, ResultRecord, Verdict
 from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
+from benchd.wording import result_text
 
 _RECORDS: TypeAdapter[list[ResultRecord]] = TypeAdapter(list[ResultRecord])
 _VERDICTS: TypeAdapter[list[Verdict]] = TypeAdapter(list[Verdict])
@@ -45,8 +46,7 @@ def encode(value: Any) -> Any:
         if isinstance(value, kind):
             return turn(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        names = (f.name for f in dataclasses.fields(value) if not f.name.startswith("_"))
-        return {name: encode(getattr(value, name)) for name in names}
+        return _encode_fields(value)
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
@@ -60,6 +60,16 @@ def time_text(moment: datetime) -> str:
     """ISO 8601 in UTC with a Z. A time without zone is taken as UTC, as the store keeps it."""
     aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
     return aware.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def _encode_fields(value: Any) -> dict[str, Any]:
+    names = (f.name for f in dataclasses.fields(value) if not f.name.startswith("_"))
+    return {name: encode(getattr(value, name)) for name in names}
+
+
+def encode_result(result: Result) -> dict[str, Any]:
+    """A result, with its value and interval for a person as `text` beside the full numbers."""
+    return {**_encode_fields(result), "text": result_text(result)}
 
 
 def encode_trace(trace: Trace) -> dict[str, Any]:
@@ -116,6 +126,7 @@ _TURNS: tuple[tuple[type | tuple[type, ...], Any], ...] = (
     (datetime, time_text),
     (Trace, encode_trace),
     (Capture, encode_capture),
+    (Result, encode_result),
     (SweepAsRun, lambda value: encode(value.stated())),
     (BaseModel, lambda value: encode(value.model_dump(mode="python"))),
     (Mapping, lambda value: {str(key): encode(item) for key, item in value.items()}),

@@ -170,7 +170,14 @@ def test_every_shipped_recipe_is_in_the_table_with_its_own_title() -> None:
 def test_every_topic_is_one_that_benchd_uses_and_none_is_missing() -> None:
     told = {row[0].strip("`").replace("<bench>", "my-bench") for row in _table("topic")}
     topics = Topics("my-bench")
-    outbox = ("job/<id>", "result", "verdict", "latest/<antenna>/<quantity>", "trace/<capture>")
+    outbox = (
+        "job/<id>",
+        "result",
+        "verdict",
+        "latest/<antenna>/<quantity>",
+        "reading/<antenna>/<quantity>/<unit>",
+        "trace/<capture>",
+    )
     assert told == {
         topics.presence, topics.epoch, topics.rf, topics.orders, topics.reply,
         *(topics.full(name) for name in outbox)

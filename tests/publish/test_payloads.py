@@ -63,7 +63,8 @@ def test_everything_that_the_outbox_ever_holds_fits_its_schema(store: Store) -> 
         store.commit_capture(capture, step_index_after=1, trace_points=50)
     error = OrderRefused("no", where="here", advice="Try.").as_dict()
     store.set_state(job.id, JobState.FAILED, error=error)
-    seen = {check(row.payload) for row in store.outbox_pending("workshop", 100)}
+    rows = store.outbox_pending("workshop", 100)
+    seen = {check(row.payload) for row in rows if not row.topic.startswith("reading/")}
     assert seen == {f"benchd.{kind}/1" for kind in ("job", "result", "verdict", "latest", "trace")}
 
 

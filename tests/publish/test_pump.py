@@ -74,16 +74,19 @@ async def test_the_newest_state_is_there_for_a_later_subscriber(
         async with listening(settings.port) as client:
             # The embedded broker hands out retained messages twice.
             messages: dict[str, aiomqtt.Message] = {}
-            while len(messages) < 2:
+            while len(messages) < 3:
                 (message,) = await heard(client, 1)
                 messages[str(message.topic)] = message
     assert set(messages) == {
         "benchd/workshop/presence",
         "benchd/workshop/latest/dipole r3/return_loss",
+        "benchd/workshop/reading/dipole r3/return_loss/dB",
     }
     assert all(message.retain for message in messages.values())
     latest = read(messages["benchd/workshop/latest/dipole r3/return_loss"])
     assert [entry["value"] for entry in latest["results"]] == [0.0, 1.0, 2.0]
+    assert [entry["text"] for entry in latest["results"]][1] == "1.00 dB, 0.19 to 1.81 dB"
+    assert messages["benchd/workshop/reading/dipole r3/return_loss/dB"].payload == b"0.00"
 
 
 async def test_presence_says_online_and_after_a_clean_stop_offline(

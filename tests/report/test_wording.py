@@ -16,11 +16,13 @@ from benchd.report.wording import (
     number_words,
     place_of,
     quantity_words,
+    result_text,
     value_words,
     verdict_words,
     where_words,
 )
 from benchd.results import Result, Verdict
+from benchd.wording import reading_number, reading_unit
 
 
 def _result(value: float, unit: str, expanded: float | None, **more: object) -> Result:
@@ -145,3 +147,56 @@ def test_quantities_flags_and_verdicts_in_words() -> None:
 )  # fmt: skip
 def test_lengths_of_time(seconds: float, text: str) -> None:
     assert duration_words(seconds) == text
+
+
+@pytest.mark.parametrize(
+    ("result", "text", "number"),
+    [
+        # The example of JCGM 100:2008, 7.2.4, with both ends instead of one ±.
+        (_result(100.02147, "g", 0.00079), "100.02147 g, 100.02068 to 100.02226 g", "100.02147"),
+        (_result(12.1825, "dB", 1.0164, low=11.2006, high=13.2334),
+         "12.2 dB, 11.2 to 13.2 dB", "12.2"),
+        (_result(1.6842312e9, "Hz", 2.1e6), "1.6842 GHz, 1.6821 to 1.6863 GHz", "1684.2"),
+        (_result(1.6842312e9, "Hz", 13e7), "1.68 GHz, 1.55 to 1.81 GHz", "1680"),
+        (_result(4.1e-4, "m", 5.1e-5), "0.410 mm, 0.359 to 0.461 mm", "0.410"),
+        (_result(32.7, "dB", None, low=26.4), "32.7 dB, at least 26.4 dB", "32.7"),
+        (_result(5.04321, "dB", None), "5.043 dB (no uncertainty stated)", "5.04321"),
+        (_result(3.0, "1", 0.0), "3", "3"),
+        (_result(math.nan, "dB", 0.1), "no value", None),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)  # fmt: skip
+def test_the_text_of_a_result_has_both_ends_and_its_reading_is_one_number(
+    result: Result, text: str, number: str | None
+) -> None:
+    assert result_text(result) == text
+    assert reading_number(result) == number
+
+
+def test_a_reading_keeps_one_unit_whatever_its_size() -> None:
+    assert [reading_unit(unit) for unit in ("Hz", "m", "dBi", "1")] == ["MHz", "mm", "dBi", "1"]
+    assert [reading_number(_result(value, "Hz", 1e3)) for value in (2e10, 1e3)] == [
+        "20000.0000",
+        "0.0010",
+    ]
+
+
+@given(
+    st.floats(-1e300, 1e300),
+    st.floats(-1e300, 1e300),
+    st.none() | st.floats(-1e300, 1e300),
+    st.sampled_from(["Hz", "m", "dB", "1", "s"]),
+)
+def test_whatever_a_result_is_it_has_words_and_a_plain_number(
+    value: float, expanded: float, low: float | None, unit: str
+) -> None:
+    """The words are made where results are stored: a fault here would lose the result."""
+    result = _result(value, unit, expanded, low=low)
+    assert result_text(result)
+    assert value_words(result)
+    number = reading_number(result)
+    assert number is not None
+    assert "e" not in number.lower()
+    scale = {"Hz": 1e6, "m": 1e-3}.get(unit, 1.0)
+    slack = max(0.06 * max(expanded, 0.0), 1e-5 * abs(value))
+    assert abs(float(number) * scale - value) <= slack

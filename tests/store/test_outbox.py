@@ -59,6 +59,7 @@ def test_a_result_is_told_as_an_event_and_as_a_retained_state(store: Store) -> N
         ("result", 3, False, 1),
         ("result", 4, False, 1),
         ("latest/dipole r3/return_loss", None, True, 1),
+        ("reading/dipole r3/return_loss/dB", None, True, 1),
     ]
     latest = json.loads(rows[3].payload)
     assert [entry["frequency_hz"] for entry in latest["results"]] == [1.6e9, 1.7e9]
@@ -68,6 +69,44 @@ def test_a_result_is_told_as_an_event_and_as_a_retained_state(store: Store) -> N
     assert event["high"] is None  # an open end
     assert event["result"] == records[0].id
     assert "budget" not in event
+    texts = [event["text"], latest["text"], *(entry["text"] for entry in latest["results"])]
+    assert texts == ["18.23 dB, 17.42 to 19.04 dB"] * 4
+    assert (rows[4].payload, latest["reading"], latest["reading_unit"]) == ("18.23", 18.23, "dB")
+
+
+@pytest.mark.parametrize(
+    ("changes", "topic", "payload"),
+    [
+        (
+            {"quantity": "resonance_frequency", "value": 1.6842312e9, "unit": "Hz",
+             "expanded_uncertainty": 2.1e6, "low": None, "high": None},
+            "reading/dipole r3/resonance_frequency/MHz", "1684.2",
+        ),
+        (
+            {"quantity": "trim_per_arm", "value": -4.1234e-4, "unit": "m",
+             "expanded_uncertainty": 5.1e-5, "low": None, "high": None},
+            "reading/dipole r3/trim_per_arm/mm", "-0.412",
+        ),
+        (
+            {"quantity": "vswr", "value": 1.65321, "unit": "1", "expanded_uncertainty": None,
+             "low": None, "high": None},
+            "reading/dipole r3/vswr/1", "1.65321",
+        ),
+        ({"flags": ("overload",)}, "reading/dipole r3/return_loss/dB", "null"),
+        ({"unit": "dB/K", "antenna": "a/b"}, "reading/a%2Fb/return_loss/dB%2FK", "18.23"),
+    ],
+    ids=["frequency", "length", "plain", "not-measured", "awkward-names"],
+)  # fmt: skip
+def test_a_reading_is_a_bare_number_in_the_unit_that_a_person_reads(
+    store: Store, changes: dict, topic: str, payload: str
+) -> None:
+    job = store.add_job(examples.worksheet())
+    store.commit_results(job.id, "x", [examples.record(job.id, **changes)], step_index_after=None)
+    latest, reading = store.outbox_pending("workshop")[-2:]
+    assert (reading.topic, reading.payload) == (topic, payload)
+    told = json.loads(latest.payload)
+    assert told["reading"] == json.loads(payload)
+    assert told["reading_unit"] == json.loads(f'"{topic.rpartition("/")[2]}"').replace("%2F", "/")
 
 
 def test_a_verdict_is_told(store: Store) -> None:
@@ -82,7 +121,10 @@ def test_names_that_people_chose_cannot_break_a_topic(store: Store) -> None:
     job = store.add_job(examples.worksheet())
     record = examples.record(job.id, antenna="1/4+#")
     store.commit_results(job.id, "x", [record], step_index_after=None)
-    assert store.outbox_pending("workshop")[-1].topic == "latest/1%2F4%2B%23/return_loss"
+    assert [row.topic for row in store.outbox_pending("workshop")[-2:]] == [
+        "latest/1%2F4%2B%23/return_loss",
+        "reading/1%2F4%2B%23/return_loss/dB",
+    ]
 
 
 def test_numbers_have_no_gap_even_after_a_failed_transaction(store: Store) -> None:
@@ -106,7 +148,7 @@ def test_each_event_names_the_one_before_it_in_its_stream(store: Store) -> None:
     events = [
         (topic.partition("/")[0], message["sequence"], message["previous"])
         for topic, message in payloads(store)
-        if not topic.startswith("latest/")
+        if not topic.startswith(("latest/", "reading/"))
     ]
     assert events == [
         ("job", 1, 0),
@@ -138,7 +180,7 @@ def test_a_state_that_a_newer_one_replaced_is_not_retained(store: Store) -> None
         record = examples.record(job.id, value=value)
         store.commit_results(job.id, "x", [record], step_index_after=None)
     states = [row for row in store.outbox_pending("workshop") if row.sequence is None]
-    assert [row.retain for row in states] == [False, True]
+    assert [row.retain for row in states] == [False, False, True, True]
 
 
 def test_states_are_sent_again_for_a_broker_that_forgets(store: Store) -> None:
@@ -148,13 +190,17 @@ def test_states_are_sent_again_for_a_broker_that_forgets(store: Store) -> None:
             record = examples.record(job.id, value=value, antenna=antenna)
             store.commit_results(job.id, "x", [record], step_index_after=None)
     deliver_all(store)
-    assert store.restate("workshop") == 2
+    assert store.restate("workshop") == 4
     rows = store.outbox_pending("workshop")
     assert [(row.topic, row.retain) for row in rows] == [
         ("latest/dipole r3/return_loss", True),
+        ("reading/dipole r3/return_loss/dB", True),
         ("latest/yagi r2/return_loss", True),
+        ("reading/yagi r2/return_loss/dB", True),
     ]
-    assert [json.loads(row.payload)["results"][0]["value"] for row in rows] == [2.0, 2.0]
+    latest = [json.loads(row.payload) for row in rows[::2]]
+    assert [one["results"][0]["value"] for one in latest] == [2.0, 2.0]
+    assert [row.payload for row in rows[1::2]] == ["2.00", "2.00"]
 
 
 def test_a_trace_is_told_only_when_asked_for(store: Store) -> None:

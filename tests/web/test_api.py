@@ -10,6 +10,7 @@ from structlog.testing import capture_logs
 
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.web import forms
+from benchd.wording import result_text
 
 JOB = "job-0000000000000001"
 
@@ -123,6 +124,7 @@ async def test_results_come_back_as_they_were_with_infinite_degrees_of_freedom(
     answer = await api.client.get("/api/results", params={"job": JOB, "quantity": "return_loss"})
     assert answer.json()[0]["result"]["budget"]["degrees_of_freedom"] == "Infinity"
     assert forms.decode_records(answer.json()) == [fakes.records()[1]]
+    assert answer.json()[0]["result"]["text"] == result_text(fakes.records()[1].result)
 
 
 async def test_reduce_answers_with_the_new_results(api: Any, fakes: Any) -> None:
