@@ -155,7 +155,8 @@ class PathBroken(BenchdError):
 class StillRadiating(BenchdError):
     """A source says that RF is off, and the analyzer still reads it.
 
-    where: the source. probe: how to look again whether it is off (`benchd.acquire.silence`).
+    where: the source. probe: how to look again whether it is off
+    (`benchd.acquire.radiation_check`).
     """
 
     family = "still-radiating"

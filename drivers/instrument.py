@@ -18,7 +18,7 @@ from drivers.parse import InstrumentError
 from drivers.readback import LEVEL_STEP_DB, Setting, shown_level
 from drivers.replies import UNNUMBERED, Answer, ReplyForm, compile_replies
 from drivers.templates import Command, compile_commands, nearest
-from drivers.wording import wrong_wordings
+from drivers.wording_check import wrong_wordings
 
 MOST_QUEUED_ERRORS = 32
 

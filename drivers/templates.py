@@ -4,7 +4,7 @@ A template is SCPI text with `{name}` or `{name:format}` for each value, for exa
 `:SOUR:FREQ:CW {frequency_hz:.12g}`. A quantity in Hz, s or dB may also be asked for in other
 units: `{frequency_mhz:.6f}`, `{dwell_ms:g}`. Nothing but these plain fields is allowed: no
 attributes, no indices, no conversions, no line breaks, and no format that could grow without
-bounds. Whether a wording does what the command is for is `drivers.wording`'s question.
+bounds. Whether a wording does what the command is for is `drivers.wording_check`'s question.
 """
 
 from __future__ import annotations

@@ -13,9 +13,9 @@ from pathlib import Path
 
 from simulators.control import Control, plain_json, serve_control
 from simulators.instruments import SimulatedClock, Workbench
-from simulators.instruments.workbench import UnknownDialectError
+from simulators.instruments.all_instruments import UnknownDialectError
 from simulators.transports import Host
-from simulators.transports.host import FRONTS, UnknownTransportError
+from simulators.transports.all_transports import FRONTS, UnknownTransportError
 from simulators.world import World, world_path
 from simulators.world.files import WorldFileError
 

@@ -22,7 +22,8 @@ One JSON object a line, answered by one JSON object a line:
     {"do": "obey", "instrument": "generator"}
     {"do": "freeze", "instrument": "analyzer", "frozen": true}    every reading is the same
     {"do": "record", "since_s": 0.0}          -> {"ok": true, "now_s": ..., "record": [...]}:
-                                              when RF was on and who heard, see simulators.record
+                                              when RF was on and who heard, see
+                                              simulators.radiation_record
 
 What cannot be done is answered {"ok": false, "error": "..."} and changes nothing.
 """

@@ -4,14 +4,14 @@ Nothing here opens, waits or reads; `drivers.player.Player` runs a procedure on 
 and a list of canned replies runs it in a test.
 """
 
-from benchd.acquire.confirm import confirmed
-from benchd.acquire.guard import LidClosed, LidOpened, require_lid
+from benchd.acquire.error_queue import confirmed
 from benchd.acquire.hold import hold_sweep
+from benchd.acquire.lid_check import LidClosed, LidOpened, require_lid
+from benchd.acquire.methods import run_sweep
 from benchd.acquire.plan import Sweep, SweepInstruments, grid_hz
-from benchd.acquire.safety import rf_off_verified
-from benchd.acquire.silence import Probe, quiet, silent_after, silent_before_zeroing
+from benchd.acquire.radiation_check import Probe, quiet, silent_after, silent_before_zeroing
+from benchd.acquire.rf_off import rf_off_verified
 from benchd.acquire.stepped import stepped_sweep
-from benchd.acquire.sweeping import run_sweep
 from benchd.acquire.tracking import tracking_sweep
 
 __all__ = [

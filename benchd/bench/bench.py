@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic_core import PydanticCustomError
 
 from benchd.bench.checks import find_problems
+from benchd.bench.hash_form import ADDED_TO_BOX, digest, stated
 from benchd.bench.instrument_checks import address_faults
 from benchd.bench.instruments import (
     ADDRESS,
@@ -22,7 +23,6 @@ from benchd.bench.instruments import (
 from benchd.bench.model import BenchFile
 from benchd.bench.register import read_registers, register_files, registered, together
 from benchd.bench.routes import Route
-from benchd.bench.stated import ADDED_TO_BOX, digest, stated
 from benchd.errors import BenchFileError, Problem
 from benchd.files.filemodel import read_model
 from benchd.files.yamlfile import Document, in_order, nearest, parse_document, read_document
@@ -49,7 +49,7 @@ class Bench(BenchFile):
         """SHA-256 (hexadecimal) of everything but addresses and the register's place.
 
         Addresses are left out since the same bench may be reached another way, and comments and
-        spellings ("0.4 GHz", "400 MHz") since they change nothing. See `benchd.bench.stated`.
+        spellings ("0.4 GHz", "400 MHz") since they change nothing. See `benchd.bench.hash_form`.
         """
         content = stated(self)
         content.pop("registers", None)

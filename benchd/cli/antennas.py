@@ -17,7 +17,7 @@ from benchd.cli.screen import Screen, cell, note, plain, render, say, screen_of,
 from benchd.errors import OrderRefused
 from benchd.moments import time_words
 from benchd.rounding import number_words
-from benchd.web.forms import to_text
+from benchd.web.documents import to_text
 
 BenchFile = Annotated[
     Path | None,
@@ -141,7 +141,7 @@ def add(
     changes = {key: value for key, value in given.items() if value is not None}
     changes |= read_pairs(setting, "--set")
     if bench is not None:
-        from benchd.bench.revise import add_antenna
+        from benchd.bench.register_entry import add_antenna
 
         _, file = add_antenna(bench, name, start, changes)
         found = next(one for one in _antennas(bench, daemon) if one["name"] == name)
@@ -162,7 +162,7 @@ def _antennas(bench: Path | None, daemon: str) -> list[dict[str, Any]]:
         with connect(daemon) as client:
             return list(client.get("/api/antennas"))
     from benchd.bench import load_bench
-    from benchd.engine.antennas import antenna_document
+    from benchd.engine.bench_documents import antenna_document
 
     return [antenna_document(name, one) for name, one in load_bench(bench).antennas.items()]
 

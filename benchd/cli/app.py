@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import antennas, budget, demo, files, health, orders, readings, rf_off, serving
+from benchd.cli import antennas, budget, demo, files, health, orders, queries, rf_off, serving
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
@@ -47,13 +47,13 @@ _COMMANDS = (
     (orders.ready, "Say that you have done what a job asked for."),
     (orders.withdraw, "Take a job off the queue, or stop it."),
     (health.health, "Tell how the daemon is, and whether to look at it now."),
-    (readings.instruments, "List the instruments and whether they answer."),
+    (queries.instruments, "List the instruments and whether they answer."),
     (antennas.bench, "Show the files of the bench and whether they are in force."),
-    (readings.recipes, "List the recipes with their parameters; or show one."),
-    (readings.captures, "List stored captures."),
-    (readings.results, "List results with their uncertainties."),
+    (queries.recipes, "List the recipes with their parameters; or show one."),
+    (queries.captures, "List stored captures."),
+    (queries.results, "List results with their uncertainties."),
     (budget.budget, "Print where a result's uncertainty comes from."),
-    (readings.reduce, "Reduce a job's stored captures again."),
+    (queries.reduce, "Reduce a job's stored captures again."),
     (files.export, "Write CSV, JSON or Touchstone files."),
     (files.plot, "Draw PNG and SVG files."),
     (demo.demo, "Run everything once on a virtual bench."),

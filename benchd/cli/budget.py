@@ -25,7 +25,7 @@ from benchd.rounding import (
     unit_for,
     unit_of_difference,
 )
-from benchd.web.forms import decode_records, to_text
+from benchd.web.documents import decode_records, to_text
 
 ASSUMED_MARK = " *"
 

@@ -21,10 +21,10 @@ from benchd.cli.follow import JobPicture, follow
 from benchd.cli.message_words import message_words
 from benchd.cli.results_table import format_results
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
-from benchd.cli.views import view
+from benchd.cli.watch_views import view
 from benchd.errors import BenchdError, UserError
 from benchd.report.plots import plot_job
-from benchd.web.forms import decode_records, decode_verdicts
+from benchd.web.documents import decode_records, decode_verdicts
 
 if TYPE_CHECKING:
     from benchd.cli.demo_subscriber import DemoSubscriber

@@ -15,10 +15,10 @@ from benchd.cli.client import Daemon
 from benchd.cli.demo_bench import Child, virtual_bench
 from benchd.cli.follow import JobPicture, View, follow
 from benchd.cli.screen import cell, plain, render, say, screen_of, table
-from benchd.cli.views import view
+from benchd.cli.watch_views import view
 from benchd.errors import BenchdError
 from benchd.results import Result
-from benchd.web.forms import decode_records
+from benchd.web.documents import decode_records
 
 TIME_SCALE = "0.02"
 """Simulated seconds take a fiftieth of real ones: walking people and settling cost no patience."""

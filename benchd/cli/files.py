@@ -23,7 +23,13 @@ from benchd.report.tables import capture_comments, capture_csv, results_csv
 from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_trace
 from benchd.results import ResultRecord
 from benchd.traces import Capture, Form
-from benchd.web.forms import decode_capture, decode_curves, decode_records, decode_trace, to_text
+from benchd.web.documents import (
+    decode_capture,
+    decode_curves,
+    decode_records,
+    decode_trace,
+    to_text,
+)
 
 What = Annotated[
     str, typer.Argument(metavar="CAPTURE|JOB", help="The id of a capture or of a job.")

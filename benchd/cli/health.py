@@ -17,7 +17,7 @@ from benchd.cli.rf import RF_NOT_VERIFIED, is_in_doubt, rf_lines
 from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.moments import time_words, zone_named
 from benchd.report.wording import duration_words
-from benchd.web.forms import to_text
+from benchd.web.documents import to_text
 
 
 def health(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:

@@ -31,7 +31,7 @@ from benchd.cli.show import format_jobs, format_later, format_queued
 from benchd.cli.typed_times import read_when
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
-from benchd.web.forms import decode_records, decode_verdicts, to_text
+from benchd.web.documents import decode_records, decode_verdicts, to_text
 
 if TYPE_CHECKING:
     from benchd.worksheet import Worksheet
@@ -227,7 +227,7 @@ def watch(
 
 def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
     from benchd.cli.follow import follow
-    from benchd.cli.views import view
+    from benchd.cli.watch_views import view
 
     with view(zone=client.zone) as shown:
         ended = follow(client, job_ids, shown)

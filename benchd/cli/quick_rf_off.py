@@ -11,8 +11,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchd.rfoff.faulty_bench_file import salvaged_from
 from benchd.rfoff.record import KnownSource, records_in, sources_of
-from benchd.rfoff.salvage import salvaged_from
 from benchd.rfoff.sending import OWNED, VERIFIED, Outcome, switch_off
 from benchd.rfoff.start import SYSTEM_FOLDERS, default_data
 from benchd.statefolder import state_folder
@@ -93,7 +93,7 @@ def _from_whole_bench(bench: Path | None, done: list[Outcome]) -> list[KnownSour
 
     known = {(one.source.address, one.source.off) for one in done}
     try:
-        from benchd.engine.sources import sources_of_file
+        from benchd.engine.source_record import sources_of_file
 
         found = sources_of_file(bench)
     except BenchdError as error:

@@ -10,7 +10,7 @@ from collections.abc import Collection, Mapping
 from typing import Any
 
 from benchd.bench import Bench
-from benchd.engine.sources import SourceRecord, known_sources, made_drivers, radiating
+from benchd.engine.source_record import SourceRecord, known_sources, made_drivers, radiating
 from benchd.errors import OrderRefused
 
 

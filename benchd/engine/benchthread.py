@@ -8,7 +8,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-from benchd.engine.pulse import Pulse
+from benchd.engine.hang_detector import Pulse
 
 T = TypeVar("T")
 

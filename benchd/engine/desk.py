@@ -15,23 +15,23 @@ from typing import Any
 
 from benchd import __version__
 from benchd.bench import Bench
-from benchd.bench.revise import add_antenna
+from benchd.bench.register_entry import add_antenna
 from benchd.curves import Curve
-from benchd.engine.antennas import antenna_document, bench_document
+from benchd.engine.asking_instruments import RollCall
+from benchd.engine.bench_documents import antenna_document, bench_document
+from benchd.engine.current_bench import LiveBench, live
 from benchd.engine.events import Event, EventHub
-from benchd.engine.livebench import LiveBench, live
+from benchd.engine.health import Vitals
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
 from benchd.engine.reload import Reload
 from benchd.engine.rfnews import rf_document
 from benchd.engine.rig import Rig
-from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
-from benchd.engine.vitals import Vitals
-from benchd.engine.workroom import Workroom
+from benchd.engine.workthread import Workroom
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.recipe import Recipe, resolve
@@ -279,7 +279,7 @@ class BenchDesk:
     async def add_antenna(
         self, name: str, start: str | None, changes: Mapping[str, str]
     ) -> dict[str, Any]:
-        """Add an antenna to the register; see `benchd.bench.revise`.
+        """Add an antenna to the register; see `benchd.bench.register_entry`.
 
         Raises OrderRefused and BenchFileError; then nothing was written.
         """

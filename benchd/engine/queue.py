@@ -12,9 +12,9 @@ import structlog
 
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
-from benchd.engine.keeper import Keeper
 from benchd.engine.recovery import Interrupted, Recovery, recovery
 from benchd.engine.reload import Reload
+from benchd.engine.rf_off_repeater import Keeper
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.still_runnable import outdated

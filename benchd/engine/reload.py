@@ -22,9 +22,9 @@ from benchd.bench import Bench
 from benchd.bench.bench import BenchText, read_bench
 from benchd.bench.register import ENDINGS, register_places
 from benchd.engine.benchthread import BenchThread
-from benchd.engine.livebench import LiveBench
+from benchd.engine.current_bench import LiveBench
 from benchd.engine.rig import Rig
-from benchd.engine.workroom import Workroom
+from benchd.engine.workthread import Workroom
 from benchd.errors import BenchdError, BenchFileError, Problem
 
 _log = structlog.get_logger(__name__)

@@ -22,13 +22,14 @@ from benchd.acquire import Probe, confirmed, quiet, require_lid, rf_off_verified
 from benchd.acquire.plan import Procedure
 from benchd.bench import Bench
 from benchd.engine.benchchanges import BenchChanges
-from benchd.engine.doubted import Doubt, Doubted
+from benchd.engine.driver_errors import translated
+from benchd.engine.hang_detector import Pulse
 from benchd.engine.instrumentstate import InstrumentState, state_of
 from benchd.engine.lidwatch import LidWatch, contact_of
-from benchd.engine.pulse import Pulse
+from benchd.engine.lying_sources import Doubt, Doubted
 from benchd.engine.rfwatch import RfWatch
 from benchd.engine.roomtemperature import room_temperature
-from benchd.engine.smallwork import (
+from benchd.engine.small_procedures import (
     asked,
     fault,
     insisting,
@@ -39,8 +40,7 @@ from benchd.engine.smallwork import (
     switched,
     told_before_rf,
 )
-from benchd.engine.sources import SourceRecord, made_drivers, radiating
-from benchd.engine.translate import translated
+from benchd.engine.source_record import SourceRecord, made_drivers, radiating
 from benchd.errors import (
     BenchdError,
     Cancelled,

@@ -22,7 +22,10 @@ from benchd.acquire import (
 from benchd.acquire.capture_check import broken_path, switch_opened
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench, SourceInstrument
-from benchd.engine.asking import (
+from benchd.engine.benchthread import BenchThread
+from benchd.engine.current_bench import LiveBench, live
+from benchd.engine.events import EventHub
+from benchd.engine.hands_requests import (
     Answer,
     Asking,
     Progress,
@@ -31,15 +34,12 @@ from benchd.engine.asking import (
     can_skip,
     to_ask_again,
 )
-from benchd.engine.benchthread import BenchThread
-from benchd.engine.events import EventHub
-from benchd.engine.livebench import LiveBench, live
+from benchd.engine.job_stops import Halt, watched, window_closed
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
-from benchd.engine.windows import Halt, watched, window_closed
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState

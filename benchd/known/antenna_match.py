@@ -10,11 +10,11 @@ import numpy as np
 from benchd.errors import NormalisationRefused, ReductionRefused
 from benchd.known.captures import BenchKnowledge, JobCaptures, newest_test_of
 from benchd.known.reflection import reflection_knowledge
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.gain_by_substitution import ASSUMED_GAMMA
 from benchd.reduce.normalise import normalised, onto_grid
 from benchd.reduce.reflection import return_loss_terms
-from benchd.reduce.transfer import ASSUMED_GAMMA
 from benchd.reduce.uncertainty import combine
 from benchd.traces import Capture, FloatArray
 from benchd.worksheet import NEWEST, BaselineInput

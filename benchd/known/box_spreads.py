@@ -17,14 +17,14 @@ from dataclasses import dataclass, field, replace
 from benchd.bench import Bench, Box
 from benchd.errors import UnknownId
 from benchd.known.archive import Archive
-from benchd.known.qualified import (
+from benchd.known.qualification_results import (
     BOX_SPREAD,
     PATH_SPREAD,
     MeasuredCurve,
     newest_curve,
 )
+from benchd.reduce.budget_inputs import GainKnowledge, Known
 from benchd.reduce.decibels import NEPER_DB
-from benchd.reduce.knowledge import GainKnowledge, Known
 from benchd.results import ResultRecord
 from benchd.traces import Capture, Role
 

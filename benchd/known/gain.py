@@ -17,12 +17,12 @@ from benchd.bench import (
     SourceInstrument,
     SwitchInstrument,
 )
-from benchd.known.ageing import drift_db
 from benchd.known.archive import Archive
 from benchd.known.box_spreads import BoxSpreads
-from benchd.known.qualified import REPEATABILITY, newest_curve
-from benchd.known.readings import harmonics, level_sd_db, scale_of
-from benchd.reduce.knowledge import GainKnowledge, Known
+from benchd.known.carrier_levels import harmonics, level_sd_db, scale_of
+from benchd.known.level_drift import drift_db
+from benchd.known.qualification_results import REPEATABILITY, newest_curve
+from benchd.reduce.budget_inputs import GainKnowledge, Known
 from benchd.reduce.near_noise import BESIDE
 from benchd.traces import Capture
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from benchd.reduce.knowledge import ReflectionKnowledge
+from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.pathcheck import at_noise, below_leak, noise_over
 from benchd.reduce.reflection import NO_NOISE_MARGIN
 from benchd.traces import PATH_BROKEN, Capture, FloatArray

@@ -1,7 +1,7 @@
 """The inputs of a return loss's uncertainty, from bench file, qualification and captures' noise.
 
-A value that the bench file does not state is the documented default of `benchd.reduce.knowledge`.
-The result is then flagged `assumed-term`.
+A value that the bench file does not state is the documented default of
+`benchd.reduce.budget_inputs`. The result is then flagged `assumed-term`.
 """
 
 from __future__ import annotations
@@ -13,17 +13,8 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.bench import Bench, CouplerFixture, PassiveFixture, SwitchInstrument
-from benchd.known.ageing import drift_db
 from benchd.known.archive import Archive
-from benchd.known.qualified import (
-    DIRECTIVITY,
-    JOINT,
-    REPEATABILITY,
-    SOURCE_MATCH,
-    newest,
-    newest_curve,
-)
-from benchd.known.readings import (
+from benchd.known.carrier_levels import (
     harmonics,
     independent_samples,
     law,
@@ -32,13 +23,22 @@ from benchd.known.readings import (
     scale_of,
     seen_sd_db,
 )
+from benchd.known.level_drift import drift_db
+from benchd.known.qualification_results import (
+    DIRECTIVITY,
+    JOINT,
+    REPEATABILITY,
+    SOURCE_MATCH,
+    newest,
+    newest_curve,
+)
+from benchd.reduce.budget_inputs import BaselineKind, Known, ReflectionKnowledge
 from benchd.reduce.decibels import (
     free_space_path_loss_db,
     gamma_from_return_loss,
     ratio_from_db,
     return_loss_from_gamma,
 )
-from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
 from benchd.traces import Capture
 
 STATED_LEAK_FREEDOM = 50.0

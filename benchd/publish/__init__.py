@@ -4,7 +4,7 @@
 `EmbeddedBroker` serves a bench that has no broker of its own; `Subscriber` shows how to read.
 """
 
-from benchd.publish.choice import PublishSettings
+from benchd.publish.broker_choice import PublishSettings
 from benchd.publish.embedded import EmbeddedBroker
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.payloads import schemas

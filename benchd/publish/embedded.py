@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Self
 import structlog
 
 from benchd.errors import UserError
-from benchd.publish.embedded_door import (
+from benchd.publish.embedded_packet_check import (
     CONNECT_WITHIN_S,
     LARGEST_GUEST_PACKET_BYTES,
     LARGEST_PACKET_BYTES,

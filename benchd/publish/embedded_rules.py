@@ -26,7 +26,7 @@ from amqtt.contexts import Action
 from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin
 from amqtt.session import Session
 
-from benchd.publish.embedded_door import NOT_ALLOWED, WRONG_CLIENT_ID, Connect, Refused
+from benchd.publish.embedded_packet_check import NOT_ALLOWED, WRONG_CLIENT_ID, Connect, Refused
 
 DAEMON = "benchd"
 

@@ -20,12 +20,12 @@ from aiomqtt import ProtocolVersion
 from benchd import __version__
 from benchd.errors import BenchdError
 from benchd.publish.connection import BrokerLost, BrokerRefused, WrongProtocol, tls_context
+from benchd.publish.epoch_check import NotSuccessor, Succession
 from benchd.publish.order_memory import StoreMemory
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.rf import RfSource, RfTopic
 from benchd.publish.session import Session
 from benchd.publish.settings import BrokerSettings
-from benchd.publish.succession import NotSuccessor, Succession
 from benchd.publish.topics import Topics
 from benchd.store import JobState, OutboxRow, Store, StoreError
 from drivers.retry import Retry

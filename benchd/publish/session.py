@@ -21,13 +21,13 @@ from benchd.publish.connection import (
     lost,
     publish_properties,
 )
-from benchd.publish.drain import Drain, Source
+from benchd.publish.epoch_check import NotSuccessor, Succession
 from benchd.publish.inbox import Envelope, Inbox
 from benchd.publish.orders import OrderBook
+from benchd.publish.outbox_sender import Drain, Source
 from benchd.publish.payloads import EpochMessage, PresenceMessage, ReplyMessage
 from benchd.publish.rf import RfTopic
 from benchd.publish.settings import BrokerSettings
-from benchd.publish.succession import NotSuccessor, Succession
 from benchd.publish.topics import Topics
 from benchd.store import Mark
 from benchd.store.ids import new_id

@@ -16,7 +16,7 @@ from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import LimitPart
 from benchd.recipe.references import as_text
 from benchd.reductions import Reduction, View
-from benchd.reductions.same_sweep import baseline_path
+from benchd.reductions.worksheet_checks import baseline_path
 from benchd.units import Kind, show
 from benchd.worksheet import NEWEST, AcceptStep, CaptureStep, Limit, ReduceStep
 

@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss
-from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
+from benchd.reduce.gamma_squared import points_to_smooth, prepare, smooth
 from benchd.reduce.montecarlo import (
     SEED,
     interval,
@@ -31,7 +32,6 @@ from benchd.reduce.reflection import (
     roughness_db,
 )
 from benchd.reduce.reflectometer import edge_reading_draws
-from benchd.reduce.squared import points_to_smooth, prepare, smooth
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray

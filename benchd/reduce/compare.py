@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ASSUMED_TERM, Known
 from benchd.reduce.distributions import t_quantile
-from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.uncertainty import combine, difference
 from benchd.results import Budget, Result, Term
 from benchd.rounding import size_words, unit_of_difference

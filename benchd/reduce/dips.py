@@ -14,14 +14,14 @@ from typing import Literal
 
 import numpy as np
 
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB, return_loss_from_gamma
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.dip_search import Valley
 from benchd.reduce.montecarlo import SEED
 from benchd.reduce.reflection import ReflectionPoint, point_result, reflection_at
 from benchd.reduce.reflectometer import gamma_draws
 from benchd.reduce.resonance import ANOTHER_DIP, Look, Resonance, look, resonance_in, wider
 from benchd.reduce.uncertainty import combine, term
-from benchd.reduce.valleys import Valley
 from benchd.results import Budget, Result
 from benchd.traces import FloatArray
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.knowledge import Known
+from benchd.reduce.budget_inputs import Known
 from benchd.traces import FloatArray
 
 

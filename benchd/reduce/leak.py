@@ -17,8 +17,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.decibels import gamma_from_return_loss
-from benchd.reduce.knowledge import Known
 from benchd.traces import ComplexArray, FloatArray
 
 PARTS = 3

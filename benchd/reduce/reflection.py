@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.decibels import (
     NEPER_DB,
     gamma_from_return_loss,
@@ -23,7 +24,6 @@ from benchd.reduce.decibels import (
     return_loss_from_gamma,
     vswr_from_gamma,
 )
-from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.montecarlo import (
     SEED,
     TRIALS,
@@ -31,12 +31,12 @@ from benchd.reduce.montecarlo import (
     wants_draws,
     with_interval,
 )
+from benchd.reduce.near_leak import largest_magnitude, magnitude_interval, may_be_nothing
 from benchd.reduce.noise import (
     carrier_level_dbm,
     correction_standard_db,
     reading_standard_db,
 )
-from benchd.reduce.posterior import largest_magnitude, magnitude_interval, may_be_nothing
 from benchd.reduce.reflectometer import baseline_leftover_db, gamma_draws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from benchd.reduce.knowledge import BaselineKind, Known, ReflectionKnowledge
+from benchd.reduce.budget_inputs import BaselineKind, Known, ReflectionKnowledge
 from benchd.reduce.leak import known_size, leak_at_both, local_ratio
 from benchd.traces import ComplexArray, FloatArray
 

@@ -1,15 +1,15 @@
 """Resonance: where the reflection is least, by a fit, with its uncertainty.
 
-The frequency is the minimum of a curve fitted to 1/(1 - gamma^2) (`benchd.reduce.rlc`) over a
-window around the lowest point; never the nearest bin.
+The frequency is the minimum of a curve fitted to 1/(1 - gamma^2)
+(`benchd.reduce.resonance_curve`) over a window around the lowest point; never the nearest bin.
 
 The coupler's leak moves the minimum of a scalar trace. With G = G0 + j b (f - f0) near resonance
 the reading is |G0 + d cos p|^2 + (b (f - f0) + d sin p)^2, least at f - f0 = -(d/b) sin p: for
 d = 30 dB and a loaded Q of 5 that is 0.3 % of f0, more than noise or bins ever do. The phase p is
 unknown and changes with the line to the antenna, so the shift is found by drawing leaks and
-refitting the same window (`benchd.reduce.refit`). Source match, baseline and noise are treated in
-the same way. `benchd.reduce.valleys` finds the dips; `benchd.reduce.dips` tells which one is wanted
-and which could be as deep.
+refitting the same window (`benchd.reduce.resonance_interval`). Source match, baseline and noise
+are treated in the same way. `benchd.reduce.dip_search` finds the dips; `benchd.reduce.dips` tells
+which one is wanted and which could be as deep.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from typing import Literal
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.decibels import gamma_from_return_loss
-from benchd.reduce.knowledge import ASSUMED_TERM, ReflectionKnowledge
+from benchd.reduce.dip_search import Ripple, Valley, valleys
+from benchd.reduce.gamma_squared import Prepared, prepare, smooth, smoothing_of
 from benchd.reduce.montecarlo import SEED, interval, linear_draws, with_interval
-from benchd.reduce.refit import LEAST_POINTS, Refit, Shifts, narrowed
 from benchd.reduce.reflection import BELOW_DIRECTIVITY, NEAR_NOISE_DB
-from benchd.reduce.rlc import Curve, Minima, curve, minima, y_at, y_of
-from benchd.reduce.squared import Prepared, prepare, smooth, smoothing_of
+from benchd.reduce.resonance_curve import Curve, Minima, curve, minima, y_at, y_of
+from benchd.reduce.resonance_interval import LEAST_POINTS, Refit, Shifts, narrowed
 from benchd.reduce.uncertainty import combine, has_assumed, term
-from benchd.reduce.valleys import Ripple, Valley, valleys
 from benchd.results import Budget, Term
 from benchd.traces import FloatArray
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.decibels import mismatch_loss_db, return_loss_from_gamma, vswr_from_gamma
-from benchd.reduce.knowledge import ReflectionKnowledge
 from benchd.reduce.resonance import WINDOW_RISE
-from benchd.reduce.rlc import curve, minima, y_of
+from benchd.reduce.resonance_curve import curve, minima, y_of
 from benchd.traces import FloatArray
 
 LEAST_POINTS = 7

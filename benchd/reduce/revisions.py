@@ -18,15 +18,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.compare import MISSED
 from benchd.reduce.decibels import (
     gamma_from_return_loss,
 )
+from benchd.reduce.dip_search import LEAST_RISE
 from benchd.reduce.distributions import t_quantile
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.gamma_squared import prepare
 from benchd.reduce.leak import LARGEST_SPREAD
 from benchd.reduce.montecarlo import with_interval
-from benchd.reduce.one_frequency import (
+from benchd.reduce.reflection import reflection_at
+from benchd.reduce.reflection_pairs import (
     ALL,
     CONNECTOR,
     DRIFT,
@@ -41,17 +44,14 @@ from benchd.reduce.one_frequency import (
     weighted_quantiles,
     weighted_spread,
 )
-from benchd.reduce.reflection import reflection_at
 from benchd.reduce.reflectometer import (
     full_reflection,
     joint_draws,
     reflection,
 )
+from benchd.reduce.resonance_curve import curve, gamma_of, minima, y_of
 from benchd.reduce.revision_readings import LEAST_POINTS, OF_MAGNITUDE, Looked, Reading, window
-from benchd.reduce.rlc import curve, gamma_of, minima, y_of
-from benchd.reduce.squared import prepare
 from benchd.reduce.uncertainty import combine, term
-from benchd.reduce.valleys import LEAST_RISE
 from benchd.results import Budget, Result, Term
 from benchd.rounding import size_words, unit_of_difference
 from benchd.traces import ComplexArray, FloatArray

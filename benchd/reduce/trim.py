@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ASSUMED_TERM, Known
 from benchd.reduce.distributions import coverage_factor
-from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.montecarlo import settle
 from benchd.reduce.resonance import Resonance
 from benchd.reduce.uncertainty import has_assumed, term

@@ -18,21 +18,21 @@ from benchd.files.fields import Label
 from benchd.known.antenna_match import AntennaMatch, antenna_match
 from benchd.known.box_spreads import OTHER_ANTENNAS, kinds, scaled_by_gain
 from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.known.carrier_levels import only_visited
 from benchd.known.gain import GainBasis
-from benchd.known.readings import only_visited
-from benchd.reduce.absolute import (
+from benchd.reduce.absolute_gain import (
     Transmission,
     identical_antennas_result,
     three_antennas_results,
 )
-from benchd.reduce.knowledge import GainKnowledge, Known
+from benchd.reduce.budget_inputs import GainKnowledge, Known
 from benchd.reductions.base import CaptureNames, Finding, View
 from benchd.reductions.gain_curves import gain_outcome
 from benchd.reductions.gain_levels import mean_level, near_noise, nearer_db, require_same
 from benchd.reductions.gain_settings import GainReduction
 from benchd.reductions.outcome import Outcome
 from benchd.reductions.registry import reduction
-from benchd.reductions.same_sweep import differences
+from benchd.reductions.worksheet_checks import differences
 from benchd.results import Result
 from benchd.traces import Capture
 from benchd.worksheet import CaptureStep

@@ -9,14 +9,14 @@ from pydantic import Field
 
 from benchd.files.fields import Label, PositiveRatio
 from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.compare import compare
-from benchd.reduce.knowledge import Known
 from benchd.reduce.qualify.comparison import DEFAULT_WORTH_DB, question_results
 from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification
 from benchd.reductions.registry import reduction
-from benchd.reductions.series import curve, grid_of, reported_hz, stacked
+from benchd.reductions.repeated_captures import curve, grid_of, reported_hz, stacked
 
 
 class Comparison(Qualification):

@@ -14,7 +14,7 @@ from benchd.bench import Bench, CouplerFixture
 from benchd.files.fields import Duration, PositiveRatio
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.known.reflection import joint_reflection
-from benchd.reduce.knowledge import Known
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.qualify.coupler import (
     DEFAULT_LEAST_DIRECTIVITY_DB,
     coupler_results,
@@ -28,7 +28,7 @@ from benchd.reductions.base import CapturePatterns, Finding, View
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification
 from benchd.reductions.registry import reduction
-from benchd.reductions.series import (
+from benchd.reductions.repeated_captures import (
     curve,
     grid_of,
     linearity_db,

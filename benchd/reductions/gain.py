@@ -9,13 +9,13 @@ import numpy as np
 from benchd.bench import Antenna, ReferenceData
 from benchd.known.antenna_match import AntennaMatch, antenna_match
 from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.known.carrier_levels import only_visited
 from benchd.known.gain import GainBasis
-from benchd.known.readings import only_visited
-from benchd.known.timeline import follow, seconds
-from benchd.reduce.absolute import Transmission, range_antenna_result
+from benchd.known.time_interpolation import follow, seconds
+from benchd.reduce.absolute_gain import Transmission, range_antenna_result
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.decibels import mismatch_loss_db
-from benchd.reduce.knowledge import Known
-from benchd.reduce.transfer import Substitution, substitution_results
+from benchd.reduce.gain_by_substitution import Substitution, substitution_results
 from benchd.reductions.gain_curves import AtFrequency, gain_outcome
 from benchd.reductions.gain_levels import (
     level_on,
@@ -29,7 +29,7 @@ from benchd.reductions.gain_places import PlacesOfAGain, over_places, places_of
 from benchd.reductions.gain_settings import Gain
 from benchd.reductions.outcome import Outcome
 from benchd.reductions.registry import reduction
-from benchd.reductions.series import reported_hz
+from benchd.reductions.repeated_captures import reported_hz
 from benchd.results import Result
 from benchd.traces import Capture, FloatArray
 

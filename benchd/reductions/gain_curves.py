@@ -12,12 +12,12 @@ from benchd.bench import Bench
 from benchd.curves import Curve
 from benchd.errors import ReductionRefused
 from benchd.known.captures import BenchKnowledge
-from benchd.reduce.extremes import Coherence
-from benchd.reduce.transfer import over_band
-from benchd.reduce.weak import WEAK_DB, reach_of, weakened
+from benchd.reduce.band_extremes import Coherence
+from benchd.reduce.gain_by_substitution import over_band
+from benchd.reduce.weak_radiation import WEAK_DB, reach_of, weakened
 from benchd.reductions.gain_settings import GainReduction
 from benchd.reductions.outcome import Outcome, finished
-from benchd.reductions.series import curve
+from benchd.reductions.repeated_captures import curve
 from benchd.results import Result
 from benchd.traces import Capture, FloatArray
 

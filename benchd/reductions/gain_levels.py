@@ -9,10 +9,10 @@ import numpy as np
 
 from benchd.bench import Bench
 from benchd.known.antenna_match import AntennaMatch
-from benchd.known.readings import carrier_dbm, noise_flags
+from benchd.known.carrier_levels import carrier_dbm, noise_flags
+from benchd.reduce.budget_inputs import GainKnowledge
 from benchd.reduce.compatibility import description, require_fit
 from benchd.reduce.farfield import phase_centre_correction_db
-from benchd.reduce.knowledge import GainKnowledge
 from benchd.reduce.normalise import onto_grid
 from benchd.reductions.gain_settings import GainReduction
 from benchd.traces import Capture, FloatArray

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.knowledge import GainKnowledge
-from benchd.reduce.positions import PositionMean, position_mean
+from benchd.reduce.budget_inputs import GainKnowledge
+from benchd.reduce.gain_over_places import PositionMean, position_mean
 from benchd.reduce.qualify.spreads import spread_result
 from benchd.reductions.gain_levels import level_on
 from benchd.reductions.gain_settings import Gain

@@ -19,7 +19,7 @@ from benchd.files.fields import (
 )
 from benchd.files.filemodel import is_draft
 from benchd.reductions.base import CaptureNames, Finding, Frequencies, Reduction, View
-from benchd.reductions.same_sweep import band_findings, differences
+from benchd.reductions.worksheet_checks import band_findings, differences
 from benchd.units import show
 from benchd.worksheet import CaptureStep
 

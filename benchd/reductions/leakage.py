@@ -21,8 +21,8 @@ from benchd.reductions.base import CapturePatterns, Finding, View
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification
 from benchd.reductions.registry import reduction
-from benchd.reductions.same_sweep import differences
-from benchd.reductions.series import curve, grid_of, linearity_db, noise_dbm, stacked
+from benchd.reductions.repeated_captures import curve, grid_of, linearity_db, noise_dbm, stacked
+from benchd.reductions.worksheet_checks import differences
 from benchd.traces import Capture
 
 

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from benchd.files.fields import Label
 from benchd.reductions.base import Finding, Frequencies, Reduction, View
-from benchd.reductions.same_sweep import band_findings, differences
+from benchd.reductions.worksheet_checks import band_findings, differences
 
 
 class Qualification(Reduction):

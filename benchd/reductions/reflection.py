@@ -10,25 +10,25 @@ import numpy as np
 
 from benchd.bench.antennas import Antenna, Trim
 from benchd.errors import ReductionRefused
-from benchd.known.ageing import age_of
 from benchd.known.captures import Baselines, BenchKnowledge, JobCaptures
+from benchd.known.level_drift import age_of
 from benchd.known.path_flags import path_flags
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
-from benchd.known.timeline import baseline_between
+from benchd.known.time_interpolation import baseline_between
 from benchd.quantities import quantity
 from benchd.reduce.bandwidth import band_results
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.decibels import return_loss_from_gamma
 from benchd.reduce.dips import Dips, dip_results, dips
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
-from benchd.reduce.worst import worst_results
+from benchd.reduce.worst_match import worst_results
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.reflection_settings import Reflection
 from benchd.reductions.registry import reduction
-from benchd.reductions.series import curve
+from benchd.reductions.repeated_captures import curve
 from benchd.results import Result
 from benchd.rounding import rounded_words
 from benchd.traces import Capture, Trace

@@ -10,7 +10,7 @@ from pydantic import Field
 from benchd.files.fields import Duration, Frequency, FrequencyBand, Label, Measure, Plain, Truth
 from benchd.files.filemodel import FileModel
 from benchd.reductions.base import Finding, Frequencies, Reduction, View
-from benchd.reductions.same_sweep import band_findings, baseline_findings
+from benchd.reductions.worksheet_checks import band_findings, baseline_findings
 from benchd.units import Kind
 from benchd.worksheet import NEWEST, BaselineInput
 

@@ -16,7 +16,7 @@ from benchd.reductions.base import CapturePatterns, Finding, View
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification
 from benchd.reductions.registry import reduction
-from benchd.reductions.series import curve, grid_of, reported_hz, stacked
+from benchd.reductions.repeated_captures import curve, grid_of, reported_hz, stacked
 from benchd.traces import Capture, FloatArray
 
 

@@ -16,9 +16,9 @@ import numpy as np
 from benchd.errors import UnknownId
 from benchd.known.captures import BenchKnowledge
 from benchd.reduce.compare import compare_results
-from benchd.reduce.one_frequency import SCALE_STEP_DB
+from benchd.reduce.reflection_pairs import SCALE_STEP_DB
 from benchd.reduce.uncertainty import term
-from benchd.reductions.one_place import in_one_place, placed_again
+from benchd.reductions.gain_comparison import in_one_place, placed_again
 from benchd.results import Result, ResultRecord, Term
 from benchd.traces import Role
 

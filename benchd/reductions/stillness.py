@@ -14,7 +14,7 @@ from benchd.reductions.base import CapturePatterns
 from benchd.reductions.outcome import Outcome, finished
 from benchd.reductions.qualification import Qualification
 from benchd.reductions.registry import reduction
-from benchd.reductions.series import curve, grid_of, reported_hz, stacked
+from benchd.reductions.repeated_captures import curve, grid_of, reported_hz, stacked
 
 
 class Stillness(Qualification):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from benchd.errors import UnknownId
 from benchd.known.captures import BenchKnowledge
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
-from benchd.known.timeline import baseline_between
+from benchd.known.time_interpolation import baseline_between
 from benchd.reduce.normalise import normalised
 from benchd.reduce.revision_readings import Looked
 from benchd.results import Result

@@ -79,12 +79,12 @@ def switch_off(
         for attempt in plain:
             attempt.tried.wait(_FALLBACK_S)
         # Loading what reaches the others takes about a second, which is not their fault.
-        from benchd.rfoff import other
+        from benchd.rfoff import visa_off
 
         deadline = max(deadline, time.monotonic() + min(patience_s, 2.0))
         for attempt in others:
             attempt.deadline = deadline
-            attempt.talk = other.talk
+            attempt.talk = visa_off.talk
             attempt.start()
     for attempt in attempts:
         attempt.done.wait(max(0.0, deadline + _WRITE_S - time.monotonic()))

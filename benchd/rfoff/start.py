@@ -15,9 +15,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from benchd.rfoff.faulty_bench_file import salvaged_from
 from benchd.rfoff.ownership import Owner, Ownership
 from benchd.rfoff.record import KnownSource, Record, records_in, sources_of
-from benchd.rfoff.salvage import salvaged_from
 from benchd.rfoff.sending import OWNED, VERIFIED, Outcome, switch_off
 from benchd.statefolder import state_folder
 

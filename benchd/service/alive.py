@@ -22,9 +22,9 @@ from typing import NoReturn
 
 import structlog
 
-from benchd.engine.pulse import TICK_S, Pulse, PulseMonitor
+from benchd.engine.hang_detector import TICK_S, Pulse, PulseMonitor
 from benchd.engine.rfwatch import RfWatch
-from benchd.service.notify import Notifier
+from benchd.service.systemd import Notifier
 
 _log = structlog.get_logger(__name__)
 

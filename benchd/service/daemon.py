@@ -29,32 +29,32 @@ import structlog
 import recipes as shipped
 from benchd.bench import Bench
 from benchd.bench.bench import read_bench
+from benchd.engine.asking_instruments import RollCall
 from benchd.engine.benchthread import BenchThread
+from benchd.engine.current_bench import LiveBench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
-from benchd.engine.livebench import LiveBench
+from benchd.engine.health import Vitals
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reload import Reload
 from benchd.engine.rfnews import tell_of_rf
 from benchd.engine.rfwatch import OFF_VERIFIED, RfState
 from benchd.engine.rig import Rig
-from benchd.engine.rollcall import RollCall
 from benchd.engine.runner import Runner
-from benchd.engine.sources import SourceRecord, radiating
+from benchd.engine.source_record import SourceRecord, radiating
 from benchd.engine.storethread import StoreThread
-from benchd.engine.vitals import Vitals
 from benchd.errors import BenchdError, RfNotVerified, UserError
 from benchd.reductions import broken
 from benchd.rfoff.ownership import Ownership, instrument_keys, resolved_hosts
 from benchd.rfoff.start import Begun, Options
 from benchd.service.alive import living, rf_off_command
-from benchd.service.notify import Notifier
 from benchd.service.publishing import Publishing
 from benchd.service.settings import ServiceSettings
+from benchd.service.systemd import Notifier
 from benchd.store import BenchClaimed, Store, StoreFull
-from benchd.store.claim import Claim
-from benchd.store.soundness import make_private_folder
+from benchd.store.bench_lock import Claim
+from benchd.store.database_check import make_private_folder
 from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
 

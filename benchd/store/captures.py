@@ -14,7 +14,7 @@ from sqlalchemy import Connection, RowMapping, insert, select
 from benchd.errors import UnknownId
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged
-from benchd.store.rows import Damage, checked, one, readable, sha256_of
+from benchd.store.readable_rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import captures, traces
 from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace

@@ -16,9 +16,9 @@ from pathlib import Path
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url, text
 
+from benchd.store.database_check import keep_private, leave_mark, look_at, make_private_folder
 from benchd.store.errors import StoreError, StoreTooNew, translated
 from benchd.store.schema import HEAD
-from benchd.store.soundness import keep_private, leave_mark, look_at, make_private_folder
 
 BUSY_TIMEOUT_MS = 5000
 _WRITES = "benchd_writes"

@@ -17,7 +17,7 @@ from benchd.reductions import worksheet_from
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged, WrongState
 from benchd.store.ids import new_id
-from benchd.store.rows import Damage, one, readable
+from benchd.store.readable_rows import Damage, one, readable
 from benchd.store.schema import job_events, jobs, worksheets
 from benchd.worksheet import Worksheet, digest_of
 

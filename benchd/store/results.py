@@ -10,7 +10,7 @@ from sqlalchemy import Connection, RowMapping, insert, select
 from benchd.errors import UnknownId
 from benchd.results import ResultRecord, Verdict
 from benchd.store import codec
-from benchd.store.rows import Damage, checked, one, readable, sha256_of
+from benchd.store.readable_rows import Damage, checked, one, readable, sha256_of
 from benchd.store.schema import results, verdicts
 
 

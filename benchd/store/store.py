@@ -18,23 +18,23 @@ from benchd.results import ResultRecord, Verdict
 from benchd.store import (
     bench_texts,
     captures,
-    door,
     epochs,
     job_orders,
     jobs,
     orders,
     outbox,
+    result_checks,
     results,
 )
+from benchd.store.bench_lock import Claim
 from benchd.store.captures import CaptureRow
-from benchd.store.claim import Claim
 from benchd.store.database import Database
 from benchd.store.epochs import Epoch
 from benchd.store.errors import StoreError
 from benchd.store.jobs import JobEventRow, JobRow
 from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
-from benchd.store.rows import Damage
+from benchd.store.readable_rows import Damage
 from benchd.traces import Capture, Role
 from benchd.worksheet import Worksheet
 
@@ -306,10 +306,10 @@ class Store:
     ) -> None:
         """Store results and verdicts with their messages, and move the job on.
 
-        Raises ReductionRefused for a result that is no number (`benchd.store.door`).
+        Raises ReductionRefused for a result that is no number (`benchd.store.result_checks`).
         """
-        records = door.admitted(records)
-        verdicts = door.admitted_verdicts(verdicts, step)
+        records = result_checks.admitted(records)
+        verdicts = result_checks.admitted_verdicts(verdicts, step)
         now = self._clock()
         with self._writing() as connection:
             bench = jobs.get(connection, job_id).bench

@@ -17,9 +17,9 @@ from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
 from benchd.traces import Role, Trace
 from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole, RecipeBody
+from benchd.web.documents import encode, encode_curves, encode_trace
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
-from benchd.web.forms import encode, encode_curves, encode_trace
 from benchd.web.page import PageFiles, add_page, wants_page
 
 MOST_ROWS = 10_000

@@ -19,7 +19,7 @@ from starlette.types import Receive, Scope, Send
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import Event
 from benchd.errors import OrderRefused, UserError
-from benchd.web.forms import encode
+from benchd.web.documents import encode
 from benchd.web.settings import HttpSettings
 
 RECONNECT_MS = 1000

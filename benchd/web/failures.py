@@ -13,7 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from benchd.errors import BenchdError, FileError
-from benchd.web.forms import to_text
+from benchd.web.documents import to_text
 
 log = structlog.get_logger("benchd.web")
 

@@ -11,10 +11,10 @@ import uvicorn
 
 from benchd.engine.desk import BenchDesk
 from benchd.errors import UserError
+from benchd.web.access import Guard
 from benchd.web.app import create_app
 from benchd.web.connections import end_late_connections, protocol_for
 from benchd.web.events import Streams
-from benchd.web.guard import Guard
 from benchd.web.settings import HttpSettings
 
 STOP_LIMIT_S = 2.0

@@ -1,7 +1,7 @@
 """Simulated instruments: settings, timing and limits on top of the SCPI core and the RF world."""
 
+from simulators.instruments.all_instruments import Workbench
 from simulators.instruments.base import Instrument
 from simulators.instruments.clock import SimulatedClock
-from simulators.instruments.workbench import Workbench
 
 __all__ = ["Instrument", "SimulatedClock", "Workbench"]

@@ -20,7 +20,7 @@ from simulators.instruments.dialect import Dialect
 from simulators.instruments.emission import SILENCE_DBM, Feed
 from simulators.instruments.receiver import Sweep, SweepPlan
 from simulators.instruments.settings import NumberSetting, Setting
-from simulators.record import RF
+from simulators.radiation_record import RF
 from simulators.scpi import Choice, Number, ScpiError, Wait, encode_values
 from simulators.scpi.commands import Reply
 from simulators.scpi.status import (

@@ -10,7 +10,7 @@ from typing import Any
 from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.settings import NumberSetting, Setting, Value
-from simulators.record import HEARS, Record
+from simulators.radiation_record import HEARS, Record
 from simulators.scpi import (
     BlockData,
     Command,

@@ -13,7 +13,7 @@ from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.emission import Emission, Feed
 from simulators.instruments.settings import ChoiceSetting, FlagSetting, NumberSetting, Setting
-from simulators.record import RF
+from simulators.radiation_record import RF
 from simulators.world import InstrumentModel
 
 _HISTORY = 20000

@@ -14,7 +14,7 @@ from collections import deque
 from typing import cast
 
 from simulators.scpi import ScpiError
-from simulators.transports.front import StreamFront
+from simulators.transports.base import StreamFront
 from simulators.transports.hislip_messages import (
     HEADER_BYTES,
     LARGEST_PAYLOAD,

@@ -6,7 +6,7 @@ import asyncio
 import socket
 from typing import cast
 
-from simulators.transports.front import StreamFront
+from simulators.transports.base import StreamFront
 from simulators.transports.session import Session
 
 _OUTPUT_BUFFER_BYTES = 1 << 20

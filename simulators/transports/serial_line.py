@@ -12,7 +12,7 @@ import termios
 import tty
 
 from simulators.instruments import Instrument, SimulatedClock
-from simulators.transports.front import Front
+from simulators.transports.base import Front
 from simulators.transports.session import Session
 
 _OUTPUT_BUFFER_BYTES = 1 << 20

@@ -15,7 +15,7 @@ from typing import cast
 
 from simulators.scpi import ScpiError
 from simulators.transports import rpc
-from simulators.transports.front import StreamFront
+from simulators.transports.base import StreamFront
 from simulators.transports.session import Session
 
 _CORE_PROGRAM, _CORE_VERSION = 0x0607AF, 1

@@ -13,7 +13,7 @@ from simulators.physics.lines import TwoPort
 from simulators.physics.special import CubicSpline
 from simulators.world.antennas import Antenna, Link, Point, Stand, box_of, echo_ohm, link, solved
 from simulators.world.model import WorldModel
-from simulators.world.outside import Leak, free_space, is_outside, shifted
+from simulators.world.outside_antenna import Leak, free_space, is_outside, shifted
 from simulators.world.parts import Parts, connector, pulled
 
 FloatArray = NDArray[np.float64]

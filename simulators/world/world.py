@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from simulators.physics.curves import SlowCurve
 from simulators.physics.wires import SPEED_OF_LIGHT_M_PER_S
-from simulators.world.air import ambient_tones, echo_distances_m
 from simulators.world.files import read_world
 from simulators.world.model import CABLES, ITEMS, POSITIONS, WorldModel
 from simulators.world.parts import CHANNELS, Parts, named_generator
+from simulators.world.surroundings import ambient_tones, echo_distances_m
 from simulators.world.truth import truth_of
 from simulators.world.wiring import FINE_STEP_HZ, Curve, Placing, State, Wiring
 

@@ -17,7 +17,7 @@ from benchd.bench import load_bench, parse_bench
 from benchd.bench.antennas import Antenna
 from benchd.bench.box import Box
 from benchd.bench.fixtures import PassiveFixture
-from benchd.bench.stated import digest, stated
+from benchd.bench.hash_form import digest, stated
 from benchd.files.fields import PositiveRatio
 
 HASHES: dict[str, Any] = json.loads((Path(__file__).parent / "hashes.json").read_text())

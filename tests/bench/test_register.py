@@ -10,7 +10,7 @@ import pytest
 
 from benchd.bench import load_bench
 from benchd.bench.bench import parse_written, read_bench
-from benchd.bench.revise import add_antenna
+from benchd.bench.register_entry import add_antenna
 from benchd.errors import BenchFileError, OrderRefused
 
 SHIPPED = Path(__file__).parents[2] / "recipes" / "benches" / "workshop.yaml"

@@ -14,7 +14,7 @@ import pytest
 
 from benchd.cli.follow import JobPicture
 from benchd.cli.screen import Screen, screen_of
-from benchd.cli.views import BarView, LineView, status
+from benchd.cli.watch_views import BarView, LineView, status
 from tests.patience import PATIENCE_S
 
 JOB = "job-0000000000000001"

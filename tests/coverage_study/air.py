@@ -13,7 +13,7 @@ import numpy as np
 
 from simulators.world.antennas import Stand, box_of, echo_ohm, link, solved
 from simulators.world.model import WorldModel
-from simulators.world.outside import free_space, shifted
+from simulators.world.outside_antenna import free_space, shifted
 from simulators.world.wiring import Placing, position_of
 
 

@@ -19,9 +19,9 @@ from benchd.acquire import SweepInstruments, run_sweep
 from benchd.acquire.capture_check import broken_path
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
+from benchd.engine.driver_errors import translated
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
-from benchd.engine.translate import translated
 from benchd.errors import UnknownId
 from benchd.results import Result, ResultRecord
 from benchd.sweeps import SweepAsRun
@@ -30,8 +30,8 @@ from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Work
 from drivers.exchange import Batch, Reply
 from drivers.framing import block_of_message
 from drivers.player import BatchPlayer
+from simulators.instruments.all_instruments import Workbench
 from simulators.instruments.clock import SimulatedClock
-from simulators.instruments.workbench import Workbench
 from simulators.scpi import Conversation
 from simulators.world import World
 

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 
 from benchd.bench import Bench, parse_bench
+from simulators.instruments.all_instruments import Workbench
 from simulators.instruments.clock import SimulatedClock
-from simulators.instruments.workbench import Workbench
 from simulators.world.antennas import FORWARD
 from simulators.world.wiring import Placing, State, Wiring
 from tests.coverage_study.air import Air

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.resonance import resonance
 from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip
 from benchd.reduce.revisions import Pair

@@ -16,7 +16,7 @@ from benchd.bench import Bench
 from benchd.recipe import load_recipe, resolve
 from benchd.results import Result
 from benchd.worksheet import ReduceStep, Worksheet
-from simulators.instruments.workbench import Workbench
+from simulators.instruments.all_instruments import Workbench
 from simulators.world.antennas import solved
 from simulators.world.wiring import coarse_grid, in_box_reflection
 from tests.coverage_study.draw import DESIGN_HZ, SWEEP_HZ, Drawn, drawn

@@ -23,7 +23,7 @@ import typer.main
 
 from benchd.cli.app import app
 from benchd.cli.quick_rf_off import quick_options
-from benchd.engine.pulse import HANGS_AFTER_TICKS, TICK_S
+from benchd.engine.hang_detector import HANGS_AFTER_TICKS, TICK_S
 from benchd.service.alive import HELPER_WITHIN_S, SILENT_TICKS, TOLD_WITHIN_S
 from tests.patience import PATIENCE_S
 from tests.provisions import program

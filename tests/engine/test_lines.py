@@ -11,7 +11,7 @@ import pytest
 
 from benchd.bench import Bench, parse_bench
 from benchd.engine.rig import Rig
-from benchd.engine.sources import known_sources, made_drivers
+from benchd.engine.source_record import known_sources, made_drivers
 from benchd.errors import BenchFileError, LinkLost
 from benchd.rfoff.record import new_record, records_in
 from benchd.rfoff.sending import switch_off

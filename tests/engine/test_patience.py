@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from benchd.engine import keeper
+from benchd.engine import rf_off_repeater
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.moments import time_words
@@ -241,7 +241,7 @@ async def test_a_job_whose_window_closes_says_where_rf_could_not_be_verified_off
     office: Office, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     job = await patient(office, finish_by=datetime.now(UTC) + timedelta(hours=1))
-    monkeypatch.setattr(keeper, "RETRY_S", 0.01)
+    monkeypatch.setattr(rf_off_repeater, "RETRY_S", 0.01)
     async with at_work(office):
         await until_it_asks(office, job)
         office.rig.lost = office.rig.rf_offs + 1

@@ -14,7 +14,7 @@ import pytest
 from sqlalchemy import text
 
 from benchd.bench import load_bench
-from benchd.engine import keeper, queue, storethread
+from benchd.engine import queue, rf_off_repeater, storethread
 from benchd.engine.recovery import MOST_INTERRUPTIONS
 from benchd.errors import OrderRefused
 from benchd.job_request import RecipeSource
@@ -47,7 +47,7 @@ def no_patience(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(storethread, "FIRST_S", 0.01)
     monkeypatch.setattr(storethread, "MOST_S", 0.01)
     monkeypatch.setattr(queue, "TROUBLE_S", 0.01)
-    monkeypatch.setattr(keeper, "RETRY_S", 0.01)
+    monkeypatch.setattr(rf_off_repeater, "RETRY_S", 0.01)
 
 
 @pytest.fixture

@@ -13,8 +13,8 @@ import pytest
 from benchd.bench import Bench
 from benchd.bench.bench import read_bench
 from benchd.engine.benchthread import BenchThread
+from benchd.engine.current_bench import LiveBench
 from benchd.engine.events import EventHub
-from benchd.engine.livebench import LiveBench
 from benchd.engine.queue import JobQueue
 from benchd.engine.reload import Reload
 from benchd.engine.runner import Runner

@@ -13,7 +13,7 @@ import pytest
 
 from benchd.bench import load_bench
 from benchd.engine.rig import Rig
-from benchd.engine.sources import RecordNotKept, SourceRecord
+from benchd.engine.source_record import RecordNotKept, SourceRecord
 from benchd.errors import BenchdError, Cancelled
 from drivers.exchange import Exchange, Reply
 from tests.drivers.servers import wait_until

@@ -19,7 +19,7 @@ import numpy as np
 from benchd.bench import Bench, parse_bench
 from benchd.errors import ReductionRefused
 from benchd.results import Result, ResultRecord
-from simulators.instruments.workbench import Workbench
+from simulators.instruments.all_instruments import Workbench
 from simulators.world import World
 from simulators.world.model import WorldModel
 from tests.coverage_study.draw import Drawn, generator

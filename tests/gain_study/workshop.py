@@ -23,7 +23,7 @@ from benchd.recipe import Recipe, load_recipe, resolve
 from benchd.results import Result
 from benchd.traces import Capture
 from benchd.worksheet import CaptureStep, Worksheet
-from simulators.instruments.workbench import Workbench
+from simulators.instruments.all_instruments import Workbench
 from simulators.world import World
 from simulators.world.antennas import FORWARD
 from simulators.world.model import WorldModel

@@ -10,7 +10,7 @@ import pytest
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.normalise import normalised
-from benchd.reductions.series import stacked
+from benchd.reductions.repeated_captures import stacked
 from benchd.sweeps import SweepAsRun
 from benchd.traces import Axis, Capture, Form, Role, Trace, frequency_axis
 

@@ -73,14 +73,14 @@ MUTATIONS = (
     ),
     Mutation(
         "gain transfer with the reference's mismatch added",
-        "benchd/reduce/transfer.py",
+        "benchd/reduce/gain_by_substitution.py",
         "        - mismatch_loss_db(abs(reference_gamma))",
         "        + mismatch_loss_db(abs(reference_gamma))",
         BUDGETS,
     ),
     Mutation(
         "three antennas with the path loss subtracted",
-        "benchd/reduce/absolute.py",
+        "benchd/reduce/absolute_gain.py",
         "(ab_db + ac_db - bc_db + loss_db) / 2.0",
         "(ab_db + ac_db - bc_db - loss_db) / 2.0",
         HANDBOOK,

@@ -9,8 +9,8 @@ import necpp
 import numpy as np
 import pytest
 
-from benchd.reduce.absolute import Transmission, to_and_fro
-from benchd.reduce.knowledge import Known
+from benchd.reduce.absolute_gain import Transmission, to_and_fro
+from benchd.reduce.budget_inputs import Known
 
 SEGMENTS, RADIUS = 15, 0.003
 ALONG_AND_LENGTH = ((0.0, 0.455), (-0.2, 0.49), (0.2, 0.428), (0.4, 0.42), (0.6, 0.415))

@@ -7,11 +7,11 @@ import GTC
 import numpy as np
 import pytest
 
-from benchd.reduce.knowledge import GainKnowledge, Known, ReflectionKnowledge
+from benchd.reduce.budget_inputs import GainKnowledge, Known, ReflectionKnowledge
+from benchd.reduce.gain_by_substitution import gain_transfer_dbi, transfer_terms
 from benchd.reduce.montecarlo import interval, unit_draws
 from benchd.reduce.reflection import reflection_at, return_loss_terms
 from benchd.reduce.reflectometer import gamma_draws
-from benchd.reduce.transfer import gain_transfer_dbi, transfer_terms
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Budget, Term
 

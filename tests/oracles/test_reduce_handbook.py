@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import skrf
 
-from benchd.reduce.absolute import three_antenna_gains_dbi
+from benchd.reduce.absolute_gain import three_antenna_gains_dbi
 from benchd.reduce.decibels import (
     free_space_path_loss_db,
     gamma_from_return_loss,
@@ -21,9 +21,9 @@ from benchd.reduce.farfield import (
     range_flags,
     reactive_distance_m,
 )
+from benchd.reduce.gain_by_substitution import gain_transfer_dbi
 from benchd.reduce.reflectometer import full_reflection
 from benchd.reduce.ripple import gain_sd_db, peak_to_peak_db, reflected_level_db
-from benchd.reduce.transfer import gain_transfer_dbi
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,8 @@ import pytest
 from skrf.data import ring_slot_meas
 
 from benchd.reduce.bandwidth import band
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.decibels import gamma_from_vswr, return_loss_from_gamma
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.reflection import reflection_at
 from benchd.reduce.resonance import resonance
 

@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.publish import EmbeddedBroker, Pump, embedded
-from benchd.publish.embedded_door import BadPacket, Connect, Refused, read_connect
+from benchd.publish.embedded_packet_check import BadPacket, Connect, Refused, read_connect
 from benchd.publish.settings import client_id_for
 from benchd.store import Store
 from tests.patience import PATIENCE_S

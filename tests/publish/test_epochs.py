@@ -243,7 +243,7 @@ async def test_a_crash_between_any_two_steps_is_no_new_epoch(
     workshop: Workshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Noted in the database, in the marks, sent, confirmed: stop after each of them."""
-    from benchd.publish import marks, pump
+    from benchd.publish import published_numbers, pump
 
     for broken in ("note", "marks", "send", "confirm"):
         store = await asyncio.to_thread(Store.open, workshop.database)
@@ -263,7 +263,7 @@ async def test_a_crash_between_any_two_steps_is_no_new_epoch(
             if broken == "note":
                 patch.setattr(store, "hand_out", stop)
             elif broken == "marks":
-                patch.setattr(marks, "_replace", stop)
+                patch.setattr(published_numbers, "_replace", stop)
             elif broken == "send":
                 patch.setattr(pump.Pump, "epoch_message", stop)
             else:
@@ -311,9 +311,9 @@ async def test_a_mark_that_cannot_be_read_says_nothing(workshop: Workshop, text:
 async def test_no_more_marks_are_kept_than_a_thousand_databases_need(
     workshop: Workshop, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from benchd.publish import marks
+    from benchd.publish import published_numbers
 
-    monkeypatch.setattr(marks, "KEPT_MARKS", 3)
+    monkeypatch.setattr(published_numbers, "KEPT_MARKS", 3)
     for _ in range(5):
         shutil.rmtree(workshop.folder, ignore_errors=True)
         await workshop.run(1)

@@ -3,7 +3,7 @@
 import numpy as np
 
 from benchd.reduce.bandwidth import band_results
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.results import Result
 from tests.coverage_study.antennas import dual
 from tests.coverage_study.bands import APART_FROM_FOREIGN, band_lines_of

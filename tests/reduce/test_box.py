@@ -6,6 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.compare import compare
 from benchd.reduce.drift import (
     drift_over_age_db,
@@ -14,7 +15,6 @@ from benchd.reduce.drift import (
     temperature_slope_sd,
 )
 from benchd.reduce.farfield import phase_centre_correction_db, range_flags
-from benchd.reduce.knowledge import Known
 from benchd.reduce.ripple import (
     gain_sd_db,
     peak_to_peak_db,

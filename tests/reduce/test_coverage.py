@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from benchd.reduce.bandwidth import band_results
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.normalise import open_short_mean_db, over_baseline_db
 from benchd.reduce.reflection import reflection_at
 from benchd.reduce.resonance import resonance

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.dips import dip_results, dips
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.resonance import ANOTHER_DIP
 from tests.generated import many
 

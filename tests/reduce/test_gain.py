@@ -8,16 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.absolute import (
+from benchd.reduce.absolute_gain import (
     Transmission,
     identical_antennas_result,
     range_antenna_result,
     three_antennas_results,
 )
+from benchd.reduce.budget_inputs import GainKnowledge, Known
 from benchd.reduce.compare import compare_results
-from benchd.reduce.knowledge import GainKnowledge, Known
-from benchd.reduce.positions import position_mean
-from benchd.reduce.transfer import Substitution, gain_transfer_dbi, substitution_results
+from benchd.reduce.gain_by_substitution import Substitution, gain_transfer_dbi, substitution_results
+from benchd.reduce.gain_over_places import position_mean
 
 GRID = np.linspace(1.6e9, 1.8e9, 41)
 

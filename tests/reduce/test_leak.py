@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from benchd.reduce.knowledge import Known
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.leak import leak_at_both, leak_over, local_ratio
 
 F = np.linspace(1.5e9, 1.9e9, 41)

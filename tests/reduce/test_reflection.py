@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.knowledge import Known, ReflectionKnowledge, assumptions
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge, assumptions
 from benchd.reduce.noise import bias_db
 from benchd.reduce.reflection import reflection_at, reflection_results, roughness_db
 from benchd.reduce.reflectometer import baseline_leftover_db, reading, reflection

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.bandwidth import band, band_results
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.dips import dip_results, dips
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
 from benchd.reduce.resonance import Resonance, resonance
 from benchd.reduce.trim import TrimKnowledge, trim, trim_per_arm_m
 from tests.generated import many

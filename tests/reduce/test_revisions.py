@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from benchd.errors import ReductionRefused
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
-from benchd.reduce.one_frequency import SHARED
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.reflection import reflection_results
+from benchd.reduce.reflection_pairs import SHARED
 from benchd.reduce.revision_readings import Looked, at_frequency, of_band, of_dip
 from benchd.reduce.revisions import Pair
 from benchd.results import Result

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from benchd.reduce.knowledge import Known, ReflectionKnowledge
+from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.reflection import reflection_at, return_loss_terms
 from benchd.reduce.reflectometer import edge_reading_draws, gamma_draws
 

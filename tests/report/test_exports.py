@@ -22,7 +22,7 @@ from benchd.report.touchstone import touchstone_of_return_loss, touchstone_of_tr
 from benchd.results import Result, ResultRecord
 from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
-from benchd.web.forms import decode_curves, encode_curves
+from benchd.web.documents import decode_curves, encode_curves
 from tests.report.named import gather
 
 FREQUENCY_HZ = np.linspace(1.45e9, 1.95e9, 11)

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from benchd.bench import load_bench
-from benchd.engine.sources import RecordNotKept, SourceRecord, known_sources, made_drivers
-from benchd.rfoff import salvage
+from benchd.engine.source_record import RecordNotKept, SourceRecord, known_sources, made_drivers
+from benchd.rfoff import faulty_bench_file
 from benchd.rfoff.record import KnownSource, carried_over, new_record, records_in, sources_of
 from benchd.rfoff.start import Options
 from benchd.rfoff.start import known_sources as sources_at_start
@@ -91,7 +91,7 @@ def test_what_is_salvaged_from_lines_is_what_the_whole_file_says(name: str) -> N
     file = BENCHES / f"{name}.yaml"
     bench = load_bench(file)
     whole = known_sources(bench, made_drivers(bench))
-    found = salvage.salvaged(file.read_text(), {})
+    found = faulty_bench_file.salvaged(file.read_text(), {})
     assert [(s.name, s.address, s.off, s.query) for s in found] == [
         (s.name, s.address, s.off, s.query) for s in whole
     ]
@@ -111,11 +111,11 @@ def test_what_is_salvaged_from_lines_is_what_the_whole_file_says(name: str) -> N
     ids=["flow", "indentation", "tabs", "brackets"],
 )
 def test_a_source_is_salvaged_from_a_file_that_is_no_yaml(text: str) -> None:
-    (source,) = salvage.salvaged(text, {})
+    (source,) = faulty_bench_file.salvaged(text, {})
     assert source == KnownSource(
         "generator", "TCPIP::192.0.2.1::5025::SOCKET", (":OUTP:STAT OFF",), ":OUTP:STAT?"
     )
-    (moved,) = salvage.salvaged(text, {"generator": "TCPIP::192.0.2.9::5025::SOCKET"})
+    (moved,) = faulty_bench_file.salvaged(text, {"generator": "TCPIP::192.0.2.9::5025::SOCKET"})
     assert moved.address == "TCPIP::192.0.2.9::5025::SOCKET"
 
 

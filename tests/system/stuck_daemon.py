@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.cli import main
-from benchd.engine import pulse
+from benchd.engine import hang_detector
 from benchd.engine.events import EventHub
 from drivers.source import ScpiSource
 
@@ -34,7 +34,7 @@ def publish(self: EventHub, kind: str, data: dict[str, Any]) -> Any:
 
 
 if __name__ == "__main__":
-    pulse.HANGS_AFTER_TICKS = 4
+    hang_detector.HANGS_AFTER_TICKS = 4
     ScpiSource.set_frequency_settled = set_frequency_settled  # type: ignore[method-assign]
     EventHub.publish = publish  # type: ignore[method-assign]
     main()

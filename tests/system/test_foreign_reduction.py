@@ -25,7 +25,7 @@ from benchd.quantities import Quantity, Shown, add
 from benchd.reductions.base import CaptureNames
 from benchd.reductions import Outcome, Reduction, reduction
 from benchd.reductions.outcome import finished
-from benchd.reductions.series import curve
+from benchd.reductions.repeated_captures import curve
 from benchd.results import Result
 
 add(Quantity("level_span", "dB", "Span of the level", ("flatness",), shown=Shown.FIRST))

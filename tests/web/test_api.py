@@ -9,7 +9,7 @@ import pytest
 from structlog.testing import capture_logs
 
 from benchd.job_request import JobRequest, RecipeSource
-from benchd.web import forms
+from benchd.web import documents
 from benchd.wording import result_text
 
 JOB = "job-0000000000000001"
@@ -69,7 +69,7 @@ async def test_a_check_answers_with_the_worksheet_and_queues_nothing(api: Any) -
     assert answer.status_code == 200
     document = answer.json()
     assert [step["kind"] for step in document["steps"]] == ["hands", "capture", "reduce", "accept"]
-    assert document == forms.encode(await api.desk.check(RecipeSource("return-loss"), {}))
+    assert document == documents.encode(await api.desk.check(RecipeSource("return-loss"), {}))
     assert api.desk.rows == {}
 
 
@@ -123,19 +123,19 @@ async def test_results_come_back_as_they_were_with_infinite_degrees_of_freedom(
 ) -> None:
     answer = await api.client.get("/api/results", params={"job": JOB, "quantity": "return_loss"})
     assert answer.json()[0]["result"]["budget"]["degrees_of_freedom"] == "Infinity"
-    assert forms.decode_records(answer.json()) == [fakes.records()[1]]
+    assert documents.decode_records(answer.json()) == [fakes.records()[1]]
     assert answer.json()[0]["result"]["text"] == result_text(fakes.records()[1].result)
 
 
 async def test_reduce_answers_with_the_new_results(api: Any, fakes: Any) -> None:
     api.desk.add(JOB, "done")
     answer = await api.client.post(f"/api/jobs/{JOB}/reduce")
-    assert forms.decode_records(answer.json()) == fakes.records()
+    assert documents.decode_records(answer.json()) == fakes.records()
 
 
 async def test_verdicts_and_worksheet_of_a_job(api: Any) -> None:
     api.desk.add(JOB, "done")
-    verdicts = forms.decode_verdicts((await api.client.get(f"/api/jobs/{JOB}/verdicts")).json())
+    verdicts = documents.decode_verdicts((await api.client.get(f"/api/jobs/{JOB}/verdicts")).json())
     assert verdicts == await api.desk.verdicts(JOB)
     sheet = (await api.client.get(f"/api/jobs/{JOB}/worksheet")).json()
     assert sheet["title"] == "Return loss of one antenna"
@@ -146,10 +146,10 @@ async def test_a_capture_and_its_traces_come_back_bit_for_bit(api: Any, fakes: A
     document = (await api.client.get(f"/api/captures/{original.id}")).json()
     assert document["traces"] == [{"name": "level", "form": "level_dbm", "points": 51}]
     sent = (await api.client.get(f"/api/captures/{original.id}/trace")).json()
-    back = forms.decode_capture(document, [forms.decode_trace(item) for item in sent])
+    back = documents.decode_capture(document, [documents.decode_trace(item) for item in sent])
     assert back.level.values.tobytes() == original.level.values.tobytes()
     assert back.level.frequency_hz.tobytes() == original.level.frequency_hz.tobytes()
-    assert forms.encode_capture(back) == forms.encode_capture(original)
+    assert documents.encode_capture(back) == documents.encode_capture(original)
 
 
 async def test_captures_are_listed_by_role_and_without_values(api: Any) -> None:
@@ -244,13 +244,14 @@ async def test_a_fault_is_reported_without_its_inside(api: Any) -> None:
 
 
 def test_numbers_that_json_does_not_have_travel_as_words() -> None:
-    text = forms.to_text({"a": [float("inf"), -float("inf"), float("nan")], "b": np.float64(0.1)})
+    values = {"a": [float("inf"), -float("inf"), float("nan")], "b": np.float64(0.1)}
+    text = documents.to_text(values)
     assert text == '{"a": ["Infinity", "-Infinity", "NaN"], "b": 0.1}'
 
 
 def test_a_thing_without_a_json_form_is_a_type_error() -> None:
     with pytest.raises(TypeError, match="object has no JSON form"):
-        forms.encode({"x": object()})
+        documents.encode({"x": object()})
 
 
 @pytest.mark.parametrize(
@@ -261,5 +262,5 @@ def test_a_thing_without_a_json_form_is_a_type_error() -> None:
     ids=["empty", "lengths", "form", "word"],
 )  # fmt: skip
 def test_what_is_not_a_trace_is_refused(document: dict[str, Any]) -> None:
-    with pytest.raises(forms.FormError, match="this is not a trace"):
-        forms.decode_trace(document)
+    with pytest.raises(documents.FormError, match="this is not a trace"):
+        documents.decode_trace(document)

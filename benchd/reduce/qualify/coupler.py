@@ -25,8 +25,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.budget_inputs import ASSUMED_TERM, Known
 from benchd.reduce.decibels import NEPER_DB
-from benchd.reduce.knowledge import ASSUMED_TERM, Known
 from benchd.reduce.qualify.spreads import ends_hz, nearest
 from benchd.reduce.qualify.verdict import Judgement, judged, verdict
 from benchd.reduce.uncertainty import combine, has_assumed, term

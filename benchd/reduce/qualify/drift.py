@@ -49,7 +49,7 @@ def drift_results(
 
     times_s: shape (captures,), rising; levels_db: shape (captures, n).
     needed_s: how old baselines get in use. linearity_db: half-width of the analyzer's scale error;
-        without it, that of `benchd.reduce.knowledge`.
+        without it, that of `benchd.reduce.budget_inputs`.
 
     Raises ReductionRefused for fewer than 3 captures.
     """

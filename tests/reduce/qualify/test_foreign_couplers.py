@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from benchd.reduce.knowledge import Known
+from benchd.reduce.budget_inputs import Known
 from benchd.reduce.qualify.coupler import (
     Reflectometer,
     coupler_results,

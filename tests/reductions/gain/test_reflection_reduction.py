@@ -11,11 +11,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from benchd.errors import NormalisationRefused
-from benchd.known.ageing import change_db, drift_db
-from benchd.known.qualified import newest, newest_at
+from benchd.known.level_drift import change_db, drift_db
+from benchd.known.qualification_results import newest, newest_at
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge, wall_echo
 from benchd.recipe import load_recipe, resolve
-from benchd.reduce.knowledge import ASSUMED_TERM
+from benchd.reduce.budget_inputs import ASSUMED_TERM
 from benchd.worksheet import ReduceStep
 from tests.reductions.captures import NIGHT, Notebook, changed, contributions, one, terms_of
 

@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 
 from benchd.errors import BenchdError
-from benchd.known.qualified import BOX_SPREAD, DIRECTIVITY, REPEATABILITY, newest, newest_at
+from benchd.known.qualification_results import (
+    BOX_SPREAD,
+    DIRECTIVITY,
+    REPEATABILITY,
+    newest,
+    newest_at,
+)
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.results import Result
 from tests.reductions.captures import GRID, NIGHT, Notebook, one

@@ -115,14 +115,14 @@ def test_a_stranger_may_bring_a_dialect_or_a_whole_instrument(
 ) -> None:
     from importlib.metadata import EntryPoint
 
-    from simulators.instruments import workbench
+    from simulators.instruments import all_instruments
 
     def found(group: str, name: str) -> list[EntryPoint]:
         assert group == "benchd.simulators"
         target = "simulators.instruments.dialects.terse:SOURCE"
         return [EntryPoint(name, target, group)] if name == "source.visiting" else []
 
-    monkeypatch.setattr(workbench, "entry_points", found)
+    monkeypatch.setattr(all_instruments, "entry_points", found)
     desk = make_desk(generator={"dialect": "visiting"})
     assert float(desk.ask("generator", "CARR:HZ 1.7E9;HZ?")) == 1.7e9
 

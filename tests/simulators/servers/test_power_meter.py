@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
+from simulators.instruments.all_instruments import Workbench
 from simulators.instruments.clock import SimulatedClock
-from simulators.instruments.workbench import Workbench
 from simulators.scpi import Conversation
 from simulators.world import World
 from simulators.world.files import read_world, world_path
