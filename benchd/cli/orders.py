@@ -201,6 +201,7 @@ def watch(
 ) -> None:
     """Show a job's progress until it ends, then its results.
 
+    At a terminal, Enter answers what a job asks of your hands: RF may go on after it.
     Without JOB: all unfinished jobs that may run now. Of a job whose window opens later it says
     what the job waits for, and does not wait itself.
     Exits with 1 if a job did not end as done, and with 3 if RF is not verified off.
@@ -226,10 +227,14 @@ def watch(
 
 
 def _watch(client: Daemon, job_ids: list[str], as_json: bool) -> None:
+    from benchd.cli.enter_answers import with_enter
     from benchd.cli.follow import follow
     from benchd.cli.watch_views import view
 
-    with view(zone=client.zone) as shown:
+    with (
+        view(zone=client.zone) as bars,
+        with_enter(bars, lambda: connect(client.url), sys.stdin) as shown,
+    ):
         ended = follow(client, job_ids, shown)
     documents: list[Any] = []
     for job in ended:
