@@ -10,6 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
+from benchd.cli.as_json import to_text
 from benchd.cli.client import DEFAULT_URL
 from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl, read_pairs
@@ -17,7 +18,6 @@ from benchd.cli.screen import Screen, cell, note, plain, render, say, screen_of,
 from benchd.errors import OrderRefused
 from benchd.moments import time_words
 from benchd.rounding import number_words
-from benchd.web.documents import to_text
 
 BenchFile = Annotated[
     Path | None,

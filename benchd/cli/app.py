@@ -7,11 +7,38 @@ from typing import Annotated
 import typer
 
 from benchd import __version__
-from benchd.cli import antennas, budget, demo, files, health, orders, queries, rf_off, serving
+from benchd.cli.lazy import Entry, lazy_group
+
+# Name, place of the function, and the one line that `benchd --help` shows; `benchd COMMAND --help`
+# says more.
+COMMANDS = (
+    Entry("serve", "serving:serve", "Run the daemon, which owns the bench."),
+    Entry("rf-off", "rf_off:rf_off", "Switch off every source that is known, at once."),
+    Entry("check", "orders:check", "Print what a recipe would do; queue nothing."),
+    Entry("queue", "orders:queue", "Hand a recipe to the daemon to run."),
+    Entry("jobs", "orders:jobs", "List jobs and what each waits for."),
+    Entry("watch", "orders:watch", "Show a job's progress until it ends."),
+    Entry("ready", "orders:ready", "Say that you have done what a job asked for."),
+    Entry("withdraw", "orders:withdraw", "Take a job off the queue, or stop it."),
+    Entry("health", "health:health", "Tell how the daemon is, and whether to look at it now."),
+    Entry("instruments", "queries:instruments", "List the instruments and whether they answer."),
+    Entry("bench", "antennas:bench", "Show the files of the bench and whether they are in force."),
+    Entry("recipes", "queries:recipes", "List the recipes with their parameters; or show one."),
+    Entry("captures", "queries:captures", "List stored captures."),
+    Entry("results", "queries:results", "List results with their uncertainties."),
+    Entry("budget", "budget:budget", "Print where a result's uncertainty comes from."),
+    Entry("reduce", "queries:reduce", "Reduce a job's stored captures again."),
+    Entry("export", "files:export", "Write CSV, JSON or Touchstone files."),
+    Entry("plot", "files:plot", "Draw PNG and SVG files."),
+    Entry("demo", "demo:demo", "Run everything once on a virtual bench."),
+    Entry("schemas", "files:schemas", "Write JSON Schemas for editors and subscribers."),
+    Entry("antenna", "antennas:antenna", "List, show and add antennas of the bench."),
+)
 
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
     "uncertainty. Start the daemon with benchd serve; the other commands talk to it.",
+    cls=lazy_group(COMMANDS),
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -34,34 +61,3 @@ def _all_commands(
     ] = False,
 ) -> None:
     """Options before the command."""
-
-
-# Each with the one line that `benchd --help` shows; `benchd COMMAND --help` says more.
-_COMMANDS = (
-    (serving.serve, "Run the daemon, which owns the bench."),
-    (rf_off.rf_off, "Switch off every source that is known, at once."),
-    (orders.check, "Print what a recipe would do; queue nothing."),
-    (orders.queue, "Hand a recipe to the daemon to run."),
-    (orders.jobs, "List jobs and what each waits for."),
-    (orders.watch, "Show a job's progress until it ends."),
-    (orders.ready, "Say that you have done what a job asked for."),
-    (orders.withdraw, "Take a job off the queue, or stop it."),
-    (health.health, "Tell how the daemon is, and whether to look at it now."),
-    (queries.instruments, "List the instruments and whether they answer."),
-    (antennas.bench, "Show the files of the bench and whether they are in force."),
-    (queries.recipes, "List the recipes with their parameters; or show one."),
-    (queries.captures, "List stored captures."),
-    (queries.results, "List results with their uncertainties."),
-    (budget.budget, "Print where a result's uncertainty comes from."),
-    (queries.reduce, "Reduce a job's stored captures again."),
-    (files.export, "Write CSV, JSON or Touchstone files."),
-    (files.plot, "Draw PNG and SVG files."),
-    (demo.demo, "Run everything once on a virtual bench."),
-    (files.schemas, "Write JSON Schemas for editors and subscribers."),
-)
-
-for _function, _summary in _COMMANDS:
-    app.command(short_help=_summary)(_function)
-app.add_typer(
-    antennas.antenna, name="antenna", short_help="List, show and add antennas of the bench."
-)

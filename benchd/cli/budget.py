@@ -8,8 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
+from benchd.cli.as_json import to_text
 from benchd.cli.client import DEFAULT_URL, Daemon
 from benchd.cli.connection import connect
+from benchd.cli.decoding import decode_records
 from benchd.cli.options import AsJson, DaemonUrl
 from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.errors import OrderRefused
@@ -25,7 +27,6 @@ from benchd.rounding import (
     unit_for,
     unit_of_difference,
 )
-from benchd.web.documents import decode_records, to_text
 
 ASSUMED_MARK = " *"
 

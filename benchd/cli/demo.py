@@ -15,16 +15,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from benchd.cli.client import Daemon
+from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.demo_bench import virtual_bench
-from benchd.cli.files import gather_job
 from benchd.cli.follow import JobPicture, follow
 from benchd.cli.message_words import message_words
 from benchd.cli.results_table import format_results
 from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
 from benchd.cli.watch_views import view
 from benchd.errors import BenchdError, UserError
-from benchd.report.plots import plot_job
-from benchd.web.documents import decode_records, decode_verdicts
 
 if TYPE_CHECKING:
     from benchd.cli.demo_subscriber import DemoSubscriber
@@ -114,6 +112,9 @@ def _show_results(client: Daemon, ended: list[JobPicture]) -> None:
 
 
 def _plots(client: Daemon, job: JobPicture, out: Path) -> list[Path]:
+    from benchd.cli.files import gather_job
+    from benchd.report.plots import plot_job
+
     folder = out / "plots" / job.recipe
     folder.mkdir(parents=True, exist_ok=True)
     return plot_job(gather_job(client, job.id), folder)

@@ -8,11 +8,11 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from benchd.cli.client import Daemon
+from benchd.cli.decoding import decode_records
 from benchd.cli.rf import RF_SHOUT, is_in_doubt, rf_lines
 from benchd.cli.screen import failure_words
 from benchd.jobstates import ENDED, UNDER_WAY, JobState
 from benchd.results import Result
-from benchd.web.documents import decode_records
 
 LEAST_STEP_S = 0.05  # steps that take no time still move the bar
 

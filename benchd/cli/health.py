@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfoNotFoundError
 
 import typer
 
+from benchd.cli.as_json import to_text
 from benchd.cli.client import DEFAULT_URL
 from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl
@@ -17,7 +18,6 @@ from benchd.cli.rf import RF_NOT_VERIFIED, is_in_doubt, rf_lines
 from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.moments import time_words, zone_named
 from benchd.report.wording import duration_words
-from benchd.web.documents import to_text
 
 
 def health(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:

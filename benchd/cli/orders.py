@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from benchd.cli.as_json import to_text
 from benchd.cli.ask_antenna import with_antennas
 from benchd.cli.client import DEFAULT_URL, Daemon
 from benchd.cli.connection import connect
+from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.options import (
     AsJson,
     DaemonUrl,
@@ -31,7 +33,6 @@ from benchd.cli.show import format_jobs, format_later, format_queued
 from benchd.cli.typed_times import read_when
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
-from benchd.web.documents import decode_records, decode_verdicts, to_text
 
 if TYPE_CHECKING:
     from benchd.worksheet import Worksheet
@@ -92,7 +93,9 @@ def check(
             lambda arguments: _check_with(daemon, body | {"arguments": arguments}),
         )
     if json:
-        say(to_text(worksheet, indent=2))
+        from benchd.web.documents import to_text as worksheet_text
+
+        say(worksheet_text(worksheet, indent=2))
         return
     from benchd.recipe import render_worksheet
 

@@ -7,8 +7,10 @@ from typing import Annotated
 
 import typer
 
+from benchd.cli.as_json import to_text
 from benchd.cli.client import DEFAULT_URL
 from benchd.cli.connection import connect
+from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.options import AsJson, DaemonUrl, JobId, Limit, whole
 from benchd.cli.results_table import format_results
 from benchd.cli.screen import note, plain, say, screen_of
@@ -19,8 +21,6 @@ from benchd.cli.show import (
     format_recipes,
 )
 from benchd.errors import OrderRefused
-from benchd.files.yamlfile import nearest
-from benchd.web.documents import decode_records, decode_verdicts, to_text
 
 OfJob = Annotated[str | None, typer.Option("--job", metavar="JOB", help="Only of this job.")]
 OfAntenna = Annotated[
@@ -58,6 +58,8 @@ def recipes(
     if name is not None:
         one = next((each for each in found if each["name"] == name), None)
         if one is None:
+            from benchd.files.yamlfile import nearest
+
             hint = nearest(name, [each["name"] for each in found])
             raise OrderRefused(f'there is no recipe "{name}", {hint}')
         say(to_text(one, indent=2) if json else format_recipe(one, screen_of(sys.stdout)))
