@@ -36,6 +36,7 @@ FIXTURES = {
     "mosquitto": ("mosquitto",),
     "durable": ("mosquitto",),
     "certificates": ("openssl",),
+    "chromium": ("chromium",),
     "sample_broker": ("mosquitto", "mosquitto_passwd", "openssl"),
 }
 """What a test needs that uses a fixture of this name, directly or through another."""
