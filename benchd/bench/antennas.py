@@ -120,6 +120,11 @@ class Antenna(FileModel):
     )
     reference: ReferenceData | None = Field(None, description="gain data of a reference antenna")
     note: Text | None = Field(None, description="anything a person should know")
+    revises: Title | None = Field(
+        None,
+        description="antenna that it is a revision of, where the names do not tell: names that "
+        "differ only in the revision at the end do",
+    )
 
     @property
     def span_hz(self) -> float:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.bench.bench import BenchText, parse_written, read_bench
+from benchd.bench.family import REVISION
 from benchd.bench.register import REGISTER_FILE, register_places
 from benchd.errors import BenchFileError, OrderRefused, Problem
 from benchd.files.yamlfile import Document, nearest, parse_document
@@ -26,12 +27,12 @@ from benchd.untrusted import whole_number
 TRIM_KEYS = ("arm", "arms", "arm_uncertainty", "diameter", "scaling_error")
 ANTENNA_KEYS = (
     "revision", "type", "design_frequency", "largest_dimension", "phase_centre", "coupling", "note",
+    "revises",
 )  # fmt: skip
-NOT_TAKEN_OVER = ("reference", "least_return_loss", "note", "revision")
+NOT_TAKEN_OVER = ("reference", "least_return_loss", "note", "revision", "revises")
 """What holds for the antenna it was stated for, and not for one that was changed."""
 
 _PLAIN = re.compile(r"[^\W_](?:[\w .°%/+-]*[\w°%])?")
-_REVISION = re.compile(r"[A-Za-z]{1,3}[0-9]{1,4}[a-z]?")
 _HEADING = "# Antennas of this workshop: what is measured, and what against.\nantennas:\n"
 
 
@@ -124,7 +125,7 @@ def _change(entry: dict[str, Any], name: str, changes: Mapping[str, str]) -> Non
             known = (*ANTENNA_KEYS, *TRIM_KEYS)
             raise OrderRefused(f'an antenna has no "{key}", {nearest(key, known)}')
     last = name.split()[-1]
-    if "revision" not in entry and _REVISION.fullmatch(last):
+    if "revision" not in entry and REVISION.fullmatch(last):
         entry["revision"] = last
 
 

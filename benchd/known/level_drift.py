@@ -23,6 +23,23 @@ def drift_db(bench: Bench, route: str, first: Capture, second: Capture) -> Known
     Source and analyzer stand in the same room and drift together, so their drifts are added and
     not combined as squares. Both must be stated in the bench file.
     """
+    stated = _stated(bench, route)
+    if stated is None:
+        return None
+    age_s = age_of(first.taken_at, second.taken_at)
+    kelvin = _kelvin(first, second)
+    return Known(sum(change_db(one, age_s, kelvin) for one in stated))
+
+
+def drift_after_db(bench: Bench, route: str, age_s: float) -> float | None:
+    """Half-width of the drift that a capture of this age has by now, dB, whatever the temperature
+    did; None where the bench file states none."""
+    stated = _stated(bench, route)
+    return None if stated is None else sum(change_db(one, age_s, None) for one in stated)
+
+
+def _stated(bench: Bench, route: str) -> list[Drift] | None:
+    """The drifts of the instruments of a route; None unless all of them are stated."""
     described = bench.routes[route]
     names = dict.fromkeys((described.source, described.analyzer))
     instruments = [bench.instruments[name] for name in names]
@@ -31,11 +48,7 @@ def drift_db(bench: Bench, route: str, first: Capture, second: Capture) -> Known
         for one in instruments
         if isinstance(one, SourceInstrument | Receiver) and one.drift is not None
     ]
-    if len(stated) < len(instruments):
-        return None
-    age_s = age_of(first.taken_at, second.taken_at)
-    kelvin = _kelvin(first, second)
-    return Known(sum(change_db(one, age_s, kelvin) for one in stated))
+    return stated if len(stated) == len(instruments) else None
 
 
 def age_of(first: datetime, second: datetime) -> float:

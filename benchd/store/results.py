@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import Connection, RowMapping, insert, select
+from sqlalchemy import Connection, RowMapping, func, insert, select
 
 from benchd.errors import UnknownId
 from benchd.results import ResultRecord, Verdict
@@ -103,6 +103,17 @@ def listed(
             query = query.where(column == value)
     query = query.order_by(results.c.reduced_at.desc(), results.c.id).limit(limit)
     return readable(connection, results, query, _record, damage)
+
+
+def measured_antennas(connection: Connection, bench: str) -> list[str]:
+    """Names of the antennas that have results on a bench, in the order of their first ones."""
+    query = (
+        select(results.c.antenna)
+        .where(results.c.bench == bench, results.c.antenna.is_not(None))
+        .group_by(results.c.antenna)
+        .order_by(func.min(results.c.reduced_at))
+    )
+    return [str(name) for (name,) in connection.execute(query)]
 
 
 def verdicts_of(connection: Connection, damage: Damage, job_id: str) -> list[Verdict]:

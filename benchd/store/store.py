@@ -374,6 +374,11 @@ class Store:
                 limit=limit,
             )
 
+    def measured_antennas(self, bench: str) -> list[str]:
+        """Names of the antennas that have results on a bench, the first measured first."""
+        with self._database.reading() as connection:
+            return results.measured_antennas(connection, bench)
+
     def verdicts(self, job_id: str) -> list[Verdict]:
         """Verdicts of one job, oldest first."""
         with self._database.reading() as connection:

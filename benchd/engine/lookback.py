@@ -1,0 +1,220 @@
+"""Looking back: what was measured of antennas and of the bench, side by side.
+
+All of it is read from what is stored, or reduced again from it. Nothing is stored, and no
+instrument is asked.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from benchd.bench import Antenna
+from benchd.curves import Curve
+from benchd.engine.benchstory import BaselineState, Qualified, baselines, qualified
+from benchd.engine.livebench import LiveBench
+from benchd.engine.story import Story, overview, story_of
+from benchd.engine.workroom import Workroom
+from benchd.errors import OrderRefused, ReductionRefused, UnknownId
+from benchd.files.yamlfile import nearest
+from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.quantities import compared
+from benchd.reductions.difference_curve import difference_curve
+from benchd.reductions.revision_comparison import (
+    RevisionComparison,
+    reduce_revision_comparison,
+)
+from benchd.results import Result, ResultRecord
+from benchd.store import Store
+from benchd.store.messages import thinned
+from benchd.traces import Trace
+
+NEWEST_LOOKED_AT = 2000
+
+
+class Lookback:
+    """Questions about stored captures and results. The work runs in a workroom of the desk."""
+
+    def __init__(self, bench: LiveBench, store: Store, working: Workroom) -> None:
+        self._live = bench
+        self._store = store
+        self._working = working
+
+    async def story(self, antenna: str) -> Story:
+        """The story of an antenna. Raises UnknownId where neither the register nor any result
+        knows the name."""
+        now = self._live.now
+        found = await self._working.call(
+            story_of, antenna, now.antennas, self._store, bench=now.bench
+        )
+        if not found.revisions:
+            raise UnknownId(
+                f'there is no antenna "{antenna}", {nearest(antenna, now.antennas)}',
+                advice="`benchd antenna list` shows those of the register.",
+            )
+        return found
+
+    async def stories(self) -> list[dict[str, Any]]:
+        """All antennas, revisions of one together; see `story.overview`."""
+        now = self._live.now
+        return await self._working.call(
+            overview, now.antennas, self._store, bench=now.bench
+        )
+
+    async def comparison(
+        self,
+        first: str,
+        second: str,
+        *,
+        first_job: str | None = None,
+        second_job: str | None = None,
+        quantity: str | None = None,
+    ) -> tuple[list[Result], list[tuple[str, str]]]:
+        """Second less first, of one quantity or of all that can be compared.
+
+        Returns the differences, and (quantity, reason) for each that could not be told. Raises
+        OrderRefused for a quantity that is not compared, and ReductionRefused where nothing could
+        be told of the one that was asked for.
+        """
+        names = [row.name for row in compared()]
+        if quantity is not None and quantity not in names:
+            raise OrderRefused(
+                f'"{quantity}" of two revisions is not compared, {nearest(quantity, names)}'
+            )
+        if first == second and first_job is None:
+            raise OrderRefused(
+                f'both are "{first}"', advice="Name the job of the first (first_job)."
+            )
+        return await self._working.call(
+            self._compare, first, second, first_job, second_job, quantity
+        )
+
+    def _compare(
+        self,
+        first: str,
+        second: str,
+        first_job: str | None,
+        second_job: str | None,
+        wanted: str | None,
+    ) -> tuple[list[Result], list[tuple[str, str]]]:
+        known = BenchKnowledge(self._live.now, self._store)
+        captures = JobCaptures(self._store, "", f"comparison of {first} and {second}")
+        found: list[Result] = []
+        refused: list[tuple[str, str]] = []
+        for name in [wanted] if wanted is not None else [row.name for row in compared()]:
+            settings = RevisionComparison(
+                kind="revision-comparison",
+                quantity=name,
+                first=first,
+                second=second,
+                first_job=first_job,
+                second_job=second_job,
+            )
+            try:
+                found += reduce_revision_comparison(settings, captures, known).results
+            except ReductionRefused as refusal:
+                if wanted is not None:
+                    raise
+                refused.append((name, refusal.message))
+        return found, refused
+
+    async def difference_curve(
+        self, first: str, second: str, *, first_job: str | None, second_job: str | None
+    ) -> Curve:
+        """Return loss of the second antenna less that of the first, over frequency.
+
+        Without jobs, the newest of each. Raises ReductionRefused.
+        """
+        return await self._working.call(
+            self._difference_curve, first, second, first_job, second_job
+        )
+
+    def _difference_curve(
+        self, first: str, second: str, first_job: str | None, second_job: str | None
+    ) -> Curve:
+        one = self._newest_return_loss(first, first_job)
+        other = self._newest_return_loss(second, second_job)
+        known = BenchKnowledge(self._live.now, self._store)
+        return difference_curve(known, one.result, other.result)
+
+    def _newest_return_loss(self, antenna: str, job: str | None) -> ResultRecord:
+        found = self._store.results(
+            quantity="return_loss",
+            antenna=antenna,
+            job_id=job,
+            bench=self._live.now.bench,
+            limit=1,
+        )
+        if not found:
+            of = f" in {job}" if job else ""
+            raise ReductionRefused(
+                f'there is no stored return loss of "{antenna}"{of}', advice="Measure it first."
+            )
+        return found[0]
+
+    async def thinned(
+        self,
+        capture_id: str,
+        *,
+        points: int,
+        from_hz: float | None = None,
+        to_hz: float | None = None,
+    ) -> tuple[Trace, int]:
+        """The level of a capture for a plot so many points wide, and how many points there are.
+
+        Each stretch keeps its lowest and its highest value, so that no dip is lost. from_hz,
+        to_hz: the part to show, with one point more on each side.
+        """
+        return await self._working.call(self._thinned, capture_id, points, from_hz, to_hz)
+
+    def _thinned(
+        self, capture_id: str, points: int, from_hz: float | None, to_hz: float | None
+    ) -> tuple[Trace, int]:
+        level = self._store.capture(capture_id).level
+        grid = level.along.values
+        start = 0 if from_hz is None else int(np.searchsorted(grid, from_hz)) - 1
+        stop = grid.size if to_hz is None else int(np.searchsorted(grid, to_hz, "right")) + 1
+        part = slice(max(0, start), max(stop, 0))
+        seen = Trace(level.name, level.form, _cut(level, part), level.values[part])
+        pick = thinned(seen, points)
+        return Trace(seen.name, seen.form, _cut(seen, pick), seen.values[pick]), grid.size
+
+    async def bench_state(
+        self,
+    ) -> tuple[list[BaselineState], list[Qualified], list[ResultRecord]]:
+        """Baselines as they are now, every qualification, and the newest results of each antenna.
+        """
+        return await self._working.call(self._bench_state)
+
+    def _bench_state(self) -> tuple[list[BaselineState], list[Qualified], list[ResultRecord]]:
+        now = self._live.now
+        newest = self._newest_results(now.bench, now.antennas)
+        return (
+            baselines(now, self._store, datetime.now(UTC)),
+            qualified(now, self._store),
+            newest,
+        )
+
+    def _newest_results(
+        self, bench: str, antennas: Mapping[str, Antenna]
+    ) -> list[ResultRecord]:
+        """Of each registered antenna, the results of the newest job for each quantity."""
+        jobs: dict[tuple[str, str], str] = {}
+        found = []
+        for record in self._store.results(bench=bench, limit=NEWEST_LOOKED_AT):
+            antenna = record.result.antenna
+            if antenna is None or antenna not in antennas or record.result.budget is None:
+                continue
+            key = (antenna, record.result.quantity)
+            if jobs.setdefault(key, record.job_id) == record.job_id:
+                found.append(record)
+        return found
+
+
+def _cut(trace: Trace, part: Any) -> Any:
+    """The axis of a part of a trace."""
+    return replace(trace.along, values=trace.along.values[part])

@@ -1,0 +1,347 @@
+"""An antenna's story: its revisions, what was changed, and what each was measured to be.
+
+Nothing is worked out here. The register says which revisions there are and how their lengths
+differ, the results and verdicts of stored jobs say the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from benchd.bench import Antenna
+from benchd.bench.family import Change, changes, family, stem
+from benchd.quantities import DIFFERENCE, Where, quantity
+from benchd.results import Result, ResultRecord, Verdict
+from benchd.rounding import number_words, size_words
+from benchd.wording import flag_words, quantity_words, result_text, verdict_words, where_words
+
+TOLD = (
+    "resonance_frequency",
+    "trim_per_arm",
+    "return_loss",
+    "vswr",
+    "worst_return_loss",
+    "worst_vswr",
+    "bandwidth",
+    "vswr_bandwidth",
+    "realised_gain",
+    "realised_gain_mean",
+    "gain",
+    "gain_mean",
+)
+"""The quantities that a story tells, in its order."""
+
+MOST_RESULTS = 5000
+MOST_RUNS = 200
+TRIM = "trim_per_arm"
+
+
+class Records(Protocol):
+    """The store, as far as a story needs it."""
+
+    def results(
+        self,
+        job_id: str | None = None,
+        quantity: str | None = None,
+        antenna: str | None = None,
+        limit: int | None = None,
+        *,
+        bench: str | None = None,
+    ) -> Sequence[ResultRecord]:
+        """Results, newest reduction first."""
+
+    def verdicts(self, job_id: str) -> Sequence[Verdict]:
+        """Verdicts of one job, oldest first."""
+
+    def measured_antennas(self, bench: str) -> Sequence[str]:
+        """Names of antennas that have results."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One result as a story tells it.
+
+    value, low, high: in `unit` (SI, dB or dBi); an end is None where there is none. text: with
+    unit and interval. where: the frequency or band that it holds at, in words. flags: in words.
+    result, job: ids. at: when it was reduced, UTC.
+    """
+
+    quantity: str
+    words: str
+    value: float
+    unit: str
+    low: float | None
+    high: float | None
+    text: str
+    where: str
+    frequency_hz: float | None
+    flags: str
+    note: str
+    result: str
+    job: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What one job has found of one revision: at most one value of each quantity."""
+
+    job: str
+    recipe: str
+    at: datetime
+    told: dict[str, Told]
+
+
+@dataclass(frozen=True, slots=True)
+class LimitMet:
+    """How a revision stands against one limit, by the newest job that asked.
+
+    passed: None where that cannot be told.
+    """
+
+    quantity: str
+    words: str
+    limit: str
+    outcome: str
+    outcome_words: str
+    passed: bool | None
+    text: str
+    job: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Trimmed:
+    """What the revision before was said to need off each arm, and what was taken off, m.
+
+    Either may be None: it was not said, or the register does not state both lengths.
+    """
+
+    said: Told | None
+    done_m: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """One revision of an antenna.
+
+    registered: whether the register still knows it. first_at, last_at: when it was first and last
+    measured, UTC; None if it never was. newest: the newest value of each quantity.
+    """
+
+    antenna: str
+    revision: str
+    registered: bool
+    design_frequency_hz: float | None
+    arm_m: float | None
+    arms: int | None
+    note: str
+    changes: tuple[Change, ...]
+    trimmed: Trimmed | None
+    first_at: datetime | None
+    last_at: datetime | None
+    newest: dict[str, Told]
+    limits: tuple[LimitMet, ...]
+    runs: tuple[Run, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """All revisions of an antenna, the oldest first.
+
+    name: what they have in common. antenna: the one that was asked for. quantities: those that
+    any revision has, with their words and units, in their order.
+    """
+
+    name: str
+    antenna: str
+    quantities: tuple[dict[str, str], ...]
+    revisions: tuple[Revision, ...]
+
+
+def story_of(
+    name: str, antennas: Mapping[str, Antenna], records: Records, *, bench: str
+) -> Story:
+    """The story of an antenna of this bench. It has no revisions where nothing is known of it.
+
+    antennas: those of the register. bench: whose results count.
+    """
+    measured = records.measured_antennas(bench)
+    if name not in antennas and name not in measured:
+        return Story(name, name, (), ())
+    revisions: list[Revision] = []
+    for one in family(name, antennas, measured):
+        revisions.append(_revision(one, revisions, antennas, records, bench))
+    known = {told for one in revisions for told in one.newest}
+    heads = (
+        {"name": told, "words": quantity_words(told), "unit": quantity(told).unit}
+        for told in TOLD
+        if told in known
+    )
+    asked = antennas.get(name)
+    called = stem(name, None if asked is None else asked.revision)
+    return Story(called, name, tuple(heads), tuple(revisions))
+
+
+def _revision(
+    name: str,
+    earlier: Sequence[Revision],
+    antennas: Mapping[str, Antenna],
+    records: Records,
+    bench: str,
+) -> Revision:
+    known = antennas.get(name)
+    before = earlier[-1] if earlier else None
+    runs = _runs(records.results(antenna=name, bench=bench, limit=MOST_RESULTS), known)
+    newest: dict[str, Told] = {}
+    for run in runs:
+        newest = {**run.told, **newest}
+    changed = changes(antennas.get(before.antenna), known) if before is not None else ()
+    head = stem(name, None if known is None else known.revision)
+    ending = name.removeprefix(head).strip()
+    return Revision(
+        antenna=name,
+        revision=(known.revision if known is not None else None) or ending or name,
+        registered=known is not None,
+        design_frequency_hz=None if known is None else known.design_frequency_hz,
+        arm_m=None if known is None or known.trim is None else known.trim.arm_m,
+        arms=None if known is None or known.trim is None else known.trim.arms,
+        note="" if known is None else known.note or "",
+        changes=changed,
+        trimmed=_trimmed(before, changed),
+        first_at=runs[-1].at if runs else None,
+        last_at=runs[0].at if runs else None,
+        newest=newest,
+        limits=_limits(name, runs, records),
+        runs=tuple(runs[:MOST_RUNS]),
+    )
+
+
+def _runs(records: Iterable[ResultRecord], known: Antenna | None) -> list[Run]:
+    """Results by job, newest first."""
+    jobs: dict[str, list[ResultRecord]] = {}
+    for record in records:
+        if not record.result.quantity.endswith(DIFFERENCE):
+            jobs.setdefault(record.job_id, []).append(record)
+    design_hz = None if known is None else known.design_frequency_hz
+    found = []
+    for job, of_job in jobs.items():
+        told = {
+            name: _told(chosen, [one.result for one in of_job])
+            for name in TOLD
+            if (chosen := _nearest(of_job, name, design_hz)) is not None
+        }
+        newest = max(one.reduced_at for one in of_job)
+        found.append(Run(job, of_job[0].recipe, newest, told))
+    return sorted(found, key=lambda run: run.at, reverse=True)
+
+
+def _nearest(
+    of_job: Iterable[ResultRecord], name: str, design_hz: float | None
+) -> ResultRecord | None:
+    """The job's result of a quantity; of several, the one nearest to the design frequency."""
+    there = [one for one in of_job if one.result.quantity == name]
+    if quantity(name).where is not Where.FREQUENCY or design_hz is None or not there:
+        return there[0] if there else None
+
+    def away_hz(record: ResultRecord) -> float:
+        at_hz = record.result.frequency_hz
+        return abs(at_hz - design_hz) if at_hz is not None else design_hz
+
+    return min(there, key=away_hz)
+
+
+def _told(record: ResultRecord, among: Sequence[Result]) -> Told:
+    result = record.result
+    return Told(
+        quantity=result.quantity,
+        words=quantity_words(result.quantity),
+        value=result.value,
+        unit=result.unit,
+        low=result.low,
+        high=result.high,
+        text=result_text(result),
+        where=where_words(result, among),
+        frequency_hz=result.frequency_hz,
+        flags=flag_words(result.flags),
+        note=result.note,
+        result=record.id,
+        job=record.job_id,
+        at=record.reduced_at,
+    )
+
+
+def _limits(name: str, runs: Sequence[Run], records: Records) -> tuple[LimitMet, ...]:
+    """Each limit once, as the newest job that asked for it found it."""
+    found: dict[tuple[str, str], LimitMet] = {}
+    for run in runs[:MOST_RUNS]:
+        for verdict in records.verdicts(run.job):
+            if verdict.result is not None and verdict.result.antenna not in (name, None):
+                continue
+            found.setdefault((verdict.quantity, verdict.limit), _limit_met(verdict, run))
+    return tuple(found.values())
+
+
+def _limit_met(verdict: Verdict, run: Run) -> LimitMet:
+    passed = {"pass": True, "pass-marginal": True, "cannot-tell": None}.get(verdict.outcome, False)
+    return LimitMet(
+        quantity=verdict.quantity,
+        words=quantity_words(verdict.quantity),
+        limit=verdict.limit,
+        outcome=verdict.outcome,
+        outcome_words=verdict_words(verdict),
+        passed=passed,
+        text="" if verdict.result is None else result_text(verdict.result),
+        job=run.job,
+        at=run.at,
+    )
+
+
+def _trimmed(before: Revision | None, changed: Sequence[Change]) -> Trimmed | None:
+    """What was said and what was done between the revision before and this one."""
+    said = None if before is None else before.newest.get(TRIM)
+    arm = next((one for one in changed if one.key == "arm_m"), None)
+    done_m = None
+    if arm is not None and isinstance(arm.before, float) and isinstance(arm.after, float):
+        done_m = arm.before - arm.after
+    if said is None and done_m is None:
+        return None
+    words = [f"said: {said.text} off each arm" if said else "nothing was said"]
+    if done_m is None:
+        words.append("the register does not state what was taken off")
+    elif done_m >= 0.0:
+        words.append(f"done: {size_words(done_m, 'm')} off")
+    else:
+        words.append(f"done: {size_words(-done_m, 'm')} put on")
+    return Trimmed(said, done_m, "; ".join(words))
+
+
+def overview(
+    antennas: Mapping[str, Antenna], records: Records, *, bench: str
+) -> list[dict[str, object]]:
+    """Every antenna of the register and every measured one, by what its revisions have in common.
+
+    One entry a family: its name, and its revisions with when each was last measured.
+    """
+    measured = records.measured_antennas(bench)
+    done: set[str] = set()
+    found: list[dict[str, object]] = []
+    for name in (*antennas, *measured):
+        if name in done:
+            continue
+        names = family(name, antennas, measured)
+        done.update(names)
+        known = antennas.get(names[-1])
+        found.append({
+            "name": stem(name, known.revision if known is not None else None),
+            "antennas": names,
+            "measured": [one for one in names if one in measured],
+            "design": "" if known is None else number_words(known.design_frequency_hz, "Hz"),
+        })  # fmt: skip
+    return found
+
+
