@@ -66,7 +66,11 @@ def family(
         if grown == found:
             break
         found = grown
-    return tuple(sorted(found, key=lambda one: (_steps(one, antennas), _natural(one))))
+    later: dict[str, int] = {}
+    for one in found:
+        named = _stem_of(one, antennas)
+        later[named] = max(later.get(named, 0), _steps(one, antennas))
+    return tuple(sorted(found, key=lambda one: (later[_stem_of(one, antennas)], _natural(one))))
 
 
 def _linked(one: str, other: str, antennas: Mapping[str, Antenna]) -> bool:
@@ -123,11 +127,11 @@ def _stated(antenna: Antenna, key: str) -> float | str | None:
     return value
 
 
-def _change_words(
-    words: str, unit: str, old: float | str | None, new: float | str | None
-) -> str:
+def _change_words(words: str, unit: str, old: float | str | None, new: float | str | None) -> str:
     if old is None or new is None:
-        return f"{words} {'not stated any more' if new is None else _told(new, unit)}"
+        return f"{words} " + (
+            "not stated any more" if new is None else f"stated as {_told(new, unit)}"
+        )
     text = f"{words} from {_told(old, unit)} to {_told(new, unit)}"
     if unit != "m" or isinstance(old, str) or isinstance(new, str):
         return text

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from benchd.bench import Bench
-from benchd.known.ageing import age_of, drift_after_db
+from benchd.known.level_drift import age_of, drift_after_db
 from benchd.quantities import Feeds, every, place, quantity
 from benchd.results import Result, ResultRecord
 from benchd.rounding import band_words, duration_words, size_words
@@ -107,9 +107,7 @@ def baselines(bench: Bench, store: Store, now: datetime) -> list[BaselineState]:
     return sorted(found.values(), key=lambda one: (one.route, one.age_s))
 
 
-def _state(
-    bench: Bench, row: CaptureRow, now: datetime, max_age_s: float | None
-) -> BaselineState:
+def _state(bench: Bench, row: CaptureRow, now: datetime, max_age_s: float | None) -> BaselineState:
     age_s = age_of(row.taken_at, now)
     drift_db = drift_after_db(bench, row.route, age_s)
     words = [f"{duration_words(age_s)} old"]
@@ -160,9 +158,7 @@ def qualified(bench: Bench, store: Store) -> list[Qualified]:
     """Every stored run of every qualification, the newest first of each kind."""
     found: list[Qualified] = []
     for kind in kinds():
-        verdicts = store.results(
-            quantity=f"{kind}_verdict", bench=bench.bench, limit=MOST_RUNS
-        )
+        verdicts = store.results(quantity=f"{kind}_verdict", bench=bench.bench, limit=MOST_RUNS)
         runs = [_run(store, kind, verdict) for verdict in verdicts]
         for number, (one, parts) in enumerate(runs):
             before = next(

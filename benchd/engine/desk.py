@@ -22,6 +22,7 @@ from benchd.engine.bench_documents import antenna_document, bench_document
 from benchd.engine.current_bench import LiveBench, live
 from benchd.engine.events import Event, EventHub
 from benchd.engine.health import Vitals
+from benchd.engine.lookback import Lookback
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reducing import Reducer
@@ -86,6 +87,7 @@ class BenchDesk:
         self._hub = hub
         self._reading = Workroom("reading the recipes", limit_s=READING_LIMIT_S)
         self._working = Workroom("working out a recipe or results", limit_s=WORKING_LIMIT_S)
+        self.past = Lookback(self._live, store, self._working)
         self._vitals = vitals
         self._roll = roll
         self._bench_file = bench_file

@@ -16,9 +16,9 @@ import numpy as np
 from benchd.bench import Antenna
 from benchd.curves import Curve
 from benchd.engine.benchstory import BaselineState, Qualified, baselines, qualified
-from benchd.engine.livebench import LiveBench
+from benchd.engine.current_bench import LiveBench
 from benchd.engine.story import Story, overview, story_of
-from benchd.engine.workroom import Workroom
+from benchd.engine.workthread import Workroom
 from benchd.errors import OrderRefused, ReductionRefused, UnknownId
 from benchd.files.yamlfile import nearest
 from benchd.known.captures import BenchKnowledge, JobCaptures
@@ -61,9 +61,7 @@ class Lookback:
     async def stories(self) -> list[dict[str, Any]]:
         """All antennas, revisions of one together; see `story.overview`."""
         now = self._live.now
-        return await self._working.call(
-            overview, now.antennas, self._store, bench=now.bench
-        )
+        return await self._working.call(overview, now.antennas, self._store, bench=now.bench)
 
     async def comparison(
         self,
@@ -108,6 +106,7 @@ class Lookback:
         for name in [wanted] if wanted is not None else [row.name for row in compared()]:
             settings = RevisionComparison(
                 kind="revision-comparison",
+                name=None,
                 quantity=name,
                 first=first,
                 second=second,
@@ -186,8 +185,7 @@ class Lookback:
     async def bench_state(
         self,
     ) -> tuple[list[BaselineState], list[Qualified], list[ResultRecord]]:
-        """Baselines as they are now, every qualification, and the newest results of each antenna.
-        """
+        """Baselines now, every qualification, and the newest results of each antenna."""
         return await self._working.call(self._bench_state)
 
     def _bench_state(self) -> tuple[list[BaselineState], list[Qualified], list[ResultRecord]]:
@@ -199,9 +197,7 @@ class Lookback:
             newest,
         )
 
-    def _newest_results(
-        self, bench: str, antennas: Mapping[str, Antenna]
-    ) -> list[ResultRecord]:
+    def _newest_results(self, bench: str, antennas: Mapping[str, Antenna]) -> list[ResultRecord]:
         """Of each registered antenna, the results of the newest job for each quantity."""
         jobs: dict[tuple[str, str], str] = {}
         found = []

@@ -163,9 +163,7 @@ class Story:
     revisions: tuple[Revision, ...]
 
 
-def story_of(
-    name: str, antennas: Mapping[str, Antenna], records: Records, *, bench: str
-) -> Story:
+def story_of(name: str, antennas: Mapping[str, Antenna], records: Records, *, bench: str) -> Story:
     """The story of an antenna of this bench. It has no revisions where nothing is known of it.
 
     antennas: those of the register. bench: whose results count.
@@ -343,5 +341,3 @@ def overview(
             "design": "" if known is None else number_words(known.design_frequency_hz, "Hz"),
         })  # fmt: skip
     return found
-
-

@@ -86,9 +86,7 @@ def _return_loss(looked: Looked, grid: FloatArray) -> FloatArray:
     return found
 
 
-def _ends_at(
-    pair: Pair, one: LookedAgain, other: LookedAgain, at_hz: float
-) -> tuple[float, float]:
+def _ends_at(pair: Pair, one: LookedAgain, other: LookedAgain, at_hz: float) -> tuple[float, float]:
     """How far the ends of the interval lie from the difference at one frequency, dB."""
     read = [
         reflection_results(

@@ -21,6 +21,7 @@ from benchd.web.documents import encode, encode_curves, encode_trace
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
 from benchd.web.page import PageFiles, add_page, wants_page
+from benchd.web.past import add_lookback
 
 MOST_ROWS = 10_000
 MOST_SAID_OF_DAMAGE = 2000
@@ -45,6 +46,7 @@ def create_app(desk: BenchDesk, streams: Streams) -> FastAPI:
     _add_job_answers(app, desk)
     _add_readings(app, desk)
     _add_captures(app, desk)
+    add_lookback(app, desk)
     files = PageFiles()
     add_page(app, files)
 

@@ -1,0 +1,169 @@
+"""An antenna's story: assembled from the register, results and verdicts, and from nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from benchd.bench.antennas import Antenna
+from benchd.engine.story import overview, story_of
+from benchd.results import Result, ResultRecord, Verdict
+
+START = datetime(2026, 3, 1, 21, 0, tzinfo=UTC)
+
+
+@dataclass
+class Kept:
+    """Results and verdicts in memory, asked as the store is."""
+
+    records: list[ResultRecord] = field(default_factory=list)
+    found: dict[str, list[Verdict]] = field(default_factory=dict)
+
+    def measure(self, antenna: str, job: str, day: int, *results: Result) -> None:
+        for number, result in enumerate(results):
+            self.records.append(
+                ResultRecord(
+                    id=f"res-{job}-{number}", bench="workshop", job_id=job, step="reflection",
+                    recipe="return-loss", recipe_hash="", worksheet_hash="", instruments={},
+                    reduced_at=START + timedelta(days=day), result=result,
+                )
+            )  # fmt: skip
+
+    def results(
+        self,
+        job_id: str | None = None,
+        quantity: str | None = None,
+        antenna: str | None = None,
+        limit: int | None = None,
+        *,
+        bench: str | None = None,
+    ) -> Sequence[ResultRecord]:
+        there = [
+            one
+            for one in self.records
+            if (antenna is None or one.result.antenna == antenna)
+            and (bench is None or one.bench == bench)
+        ]
+        return sorted(there, key=lambda one: one.reduced_at, reverse=True)[:limit]
+
+    def verdicts(self, job_id: str) -> Sequence[Verdict]:
+        return self.found.get(job_id, [])
+
+    def measured_antennas(self, bench: str) -> Sequence[str]:
+        return list(dict.fromkeys(str(one.result.antenna) for one in self.records))
+
+
+def dipole(arm: str) -> Antenna:
+    return Antenna.model_validate({
+        "design_frequency": "1.7 GHz", "largest_dimension": "84 mm", "trim": {"arm": arm},
+    })  # fmt: skip
+
+
+def of(antenna: str, quantity: str, value: float, unit: str, at_hz: float | None = None) -> Result:
+    size = 0.01 * abs(value)
+    return Result(
+        quantity, value, unit, size, 2.0, value - size, value + size, at_hz, antenna=antenna
+    )
+
+
+ANTENNAS = {"dipole r3": dipole("41.8 mm"), "dipole r4": dipole("41.2 mm")}
+
+
+def test_a_story_tells_of_each_revision_what_was_changed_said_done_and_found() -> None:
+    kept = Kept()
+    kept.measure(
+        "dipole r3", "job-1", 0,
+        of("dipole r3", "resonance_frequency", 1.6837e9, "Hz"),
+        of("dipole r3", "trim_per_arm", 0.00041, "m", 1.7e9),
+    )  # fmt: skip
+    kept.measure(
+        "dipole r4", "job-2", 1, of("dipole r4", "resonance_frequency", 1.701e9, "Hz")
+    )  # fmt: skip
+    story = story_of("dipole r4", ANTENNAS, kept, bench="workshop")
+    assert (story.name, story.antenna) == ("dipole", "dipole r4")
+    first, second = story.revisions
+    assert (first.antenna, first.revision, first.changes, first.trimmed) == (
+        "dipole r3", "r3", (), None,
+    )  # fmt: skip
+    assert [one.text for one in second.changes] == ["arm from 41.8 mm to 41.2 mm, 0.60 mm less"]
+    assert second.trimmed is not None
+    assert second.trimmed.said is not None
+    assert second.trimmed.said.value == 0.00041
+    assert second.trimmed.done_m is not None
+    assert abs(second.trimmed.done_m - 0.0006) < 1e-12
+    assert "done: 0.60 mm off" in second.trimmed.text
+    assert second.newest["resonance_frequency"].text == "1.701 GHz, 1.684 to 1.718 GHz"
+    assert [one["name"] for one in story.quantities] == ["resonance_frequency", "trim_per_arm"]
+
+
+def test_of_several_frequencies_the_one_nearest_to_the_design_frequency_counts() -> None:
+    kept = Kept()
+    kept.measure(
+        "dipole r3", "job-1", 0,
+        *(of("dipole r3", "return_loss", value, "dB", at_hz)
+          for value, at_hz in ((8.0, 1.6e9), (14.0, 1.69e9), (9.0, 1.8e9))),
+    )  # fmt: skip
+    told = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0].newest
+    assert (told["return_loss"].value, told["return_loss"].where) == (14.0, "1.69 GHz")
+
+
+def test_the_newest_value_counts_and_an_older_one_stays_where_there_is_no_newer() -> None:
+    kept = Kept()
+    kept.measure(
+        "dipole r3", "job-1", 0,
+        of("dipole r3", "resonance_frequency", 1.68e9, "Hz"),
+        of("dipole r3", "realised_gain", 2.0, "dBi", 1.7e9),
+    )  # fmt: skip
+    kept.measure("dipole r3", "job-2", 1, of("dipole r3", "resonance_frequency", 1.69e9, "Hz"))
+    revision = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]
+    assert {name: told.job for name, told in revision.newest.items()} == {
+        "resonance_frequency": "job-2",
+        "realised_gain": "job-1",
+    }
+    assert [run.job for run in revision.runs] == ["job-2", "job-1"]
+    assert (revision.first_at, revision.last_at) == (START, START + timedelta(days=1))
+
+
+def test_a_limit_is_told_once_as_the_newest_job_found_it_and_only_for_this_antenna() -> None:
+    kept = Kept()
+    for number, (day, outcome) in enumerate(((0, "fail"), (1, "pass-marginal"))):
+        result = of("dipole r3", "return_loss", 9.0 + day, "dB", 1.7e9)
+        kept.measure("dipole r3", f"job-{number}", day, result)
+        foreign = of("yagi r2", "return_loss", 3.0, "dB", 1.7e9)
+        kept.found[f"job-{number}"] = [
+            Verdict("return_loss", outcome, 0.0, "at least 10 dB", result),  # type: ignore[arg-type]
+            Verdict("return_loss", "fail", 0.0, "at least 4 dB", foreign),
+            Verdict("bandwidth", "cannot-tell", None, "at least 90 MHz"),
+        ]
+    limits = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0].limits
+    assert [(one.limit, one.passed, one.job) for one in limits] == [
+        ("at least 10 dB", True, "job-1"),
+        ("at least 90 MHz", None, "job-1"),
+    ]
+
+
+def test_an_antenna_that_stands_in_no_register_any_more_keeps_its_story() -> None:
+    kept = Kept()
+    kept.measure("dipole r2", "job-1", 0, of("dipole r2", "resonance_frequency", 1.6e9, "Hz"))
+    story = story_of("dipole r2", ANTENNAS, kept, bench="workshop")
+    assert [(one.antenna, one.registered) for one in story.revisions] == [
+        ("dipole r2", False), ("dipole r3", True), ("dipole r4", True),
+    ]  # fmt: skip
+    assert story.revisions[1].changes == ()
+    assert story_of("never heard of", ANTENNAS, kept, bench="workshop").revisions == ()
+
+
+def test_differences_of_revisions_are_no_reading_of_either() -> None:
+    kept = Kept()
+    kept.measure("dipole r3", "job-1", 0, of("dipole r3", "return_loss_difference", 2.0, "dB"))
+    assert story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0].newest == {}
+
+
+def test_the_overview_has_each_antenna_once_and_says_what_was_measured() -> None:
+    kept = Kept()
+    kept.measure("dipole r4", "job-1", 0, of("dipole r4", "vswr", 1.5, "1", 1.7e9))
+    assert overview(ANTENNAS, kept, bench="workshop") == [
+        {"name": "dipole", "antennas": ("dipole r3", "dipole r4"), "measured": ["dipole r4"],
+         "design": "1.7 GHz"},
+    ]  # fmt: skip
