@@ -26,6 +26,8 @@ MOST_RUNS = 40
 MAX_AGE = "max_age"
 JUDGED = {1.0: "good enough", 0.0: "not good enough"}
 CANNOT_TELL = "cannot tell"
+BETTER_WHERE_LARGER = ("shielding", "shielding_min")
+DIFFERENCES = ("difference", "largest_difference")
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,11 +211,15 @@ def _with_changes(
 
 
 def _worst(results: Sequence[Result]) -> Result:
-    """Of a size below full reflection the least, of all else the largest."""
+    """Of what is the better the larger it is the least, of differences the farthest from zero, of
+    all else the largest."""
     known = [one for one in results if math.isfinite(one.value)] or list(results)
-    if quantity(known[0].quantity).feeds is Feeds.SIZE:
+    name = known[0].quantity
+    if quantity(name).feeds is Feeds.SIZE or name in BETTER_WHERE_LARGER:
         return min(known, key=lambda one: one.value)
-    return max(known, key=lambda one: abs(one.value))
+    if name in DIFFERENCES:
+        return max(known, key=lambda one: abs(one.value))
+    return max(known, key=lambda one: one.value)
 
 
 def _found(result: Result) -> Found:

@@ -15,14 +15,20 @@ import numpy as np
 
 from benchd.bench import Antenna
 from benchd.curves import Curve
-from benchd.engine.benchstory import BaselineState, Qualified, baselines, qualified
+from benchd.engine.benchstory import (
+    BaselineState,
+    Qualified,
+    baselines,
+    kinds,
+    qualified,
+)
 from benchd.engine.current_bench import LiveBench
 from benchd.engine.story import Story, overview, story_of
 from benchd.engine.workthread import Workroom
 from benchd.errors import OrderRefused, ReductionRefused, UnknownId
 from benchd.files.yamlfile import nearest
 from benchd.known.captures import BenchKnowledge, JobCaptures
-from benchd.quantities import compared
+from benchd.quantities import Shown, compared, every, given_by
 from benchd.reductions.difference_curve import difference_curve
 from benchd.reductions.revision_comparison import (
     RevisionComparison,
@@ -198,14 +204,19 @@ class Lookback:
         )
 
     def _newest_results(self, bench: str, antennas: Mapping[str, Antenna]) -> list[ResultRecord]:
-        """Of each registered antenna, the results of the newest job for each quantity."""
+        """Of each registered antenna, the results of the newest job for each quantity that the
+        short table of results shows; what qualifies the bench is left out."""
+        told = {row.name for row in every() if row.shown is not Shown.LATER}
+        told -= {row.name for kind in kinds() for row in given_by(kind)}
         jobs: dict[tuple[str, str], str] = {}
         found = []
         for record in self._store.results(bench=bench, limit=NEWEST_LOOKED_AT):
-            antenna = record.result.antenna
-            if antenna is None or antenna not in antennas or record.result.budget is None:
+            antenna, name = record.result.antenna, record.result.quantity
+            if antenna is None or antenna not in antennas or name not in told:
                 continue
-            key = (antenna, record.result.quantity)
+            if record.result.budget is None:
+                continue
+            key = (antenna, name)
             if jobs.setdefault(key, record.job_id) == record.job_id:
                 found.append(record)
         return found

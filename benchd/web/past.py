@@ -34,8 +34,11 @@ _TO_DO = (
     ("connector", "Queue the recipe repeatability; use a torque wrench."),
     ("drift", "Take baselines more often, or before and after (return-loss-between-baselines)."),
     ("linearity", "State what the analyzer's certificate says, or measure at like levels."),
-    ("reference", "Have the reference antenna measured better, or use three antennas."),
     ("mismatch", "Measure the match of both antennas, or put attenuators at their ports."),
+    ("reflection of", "Measure the match of both antennas, or put attenuators at their ports."),
+    ("cable and switch", "Queue the recipe repeatability and state what it finds."),
+    ("frequency reference", "Give source and analyzer one frequency reference."),
+    ("reference", "Have the reference antenna measured better, or use three antennas."),
     ("arm", "Measure the arm's length better."),
 )
 """Word in the name of a term -> what makes it smaller (common practice, no source)."""
