@@ -179,7 +179,7 @@ def test_a_wrong_command_line_gives_exit_code_2(benchd: Any, arguments: list[str
 def test_a_command_that_only_asks_does_not_load_the_heavy_rooms() -> None:
     """`benchd jobs` must be quick on a small computer."""
     code = (
-        "import sys; from benchd.cli import files, orders, readings, serving; "
+        "import sys; from benchd.cli import files, orders, queries, serving; "
         "heavy = {'matplotlib', 'fastapi', 'sqlalchemy', 'pyvisa', 'aiomqtt', 'scipy'}; "
         "print(sorted(heavy & set(sys.modules)))"
     )
