@@ -33,7 +33,7 @@ class Ward:
     store: Store
     rf: RfWatch
     monitor: PulseMonitor
-    health: Vitals
+    vitals: Vitals
     broker: dict[str, Any] = field(
         default_factory=lambda: {"connected": True, "address": "", "message": "", "delivered": 0}
     )
