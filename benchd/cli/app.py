@@ -30,6 +30,7 @@ COMMANDS = (
     Entry("reduce", "queries:reduce", "Reduce a job's stored captures again."),
     Entry("export", "files:export", "Write CSV, JSON or Touchstone files."),
     Entry("plot", "files:plot", "Draw PNG and SVG files."),
+    Entry("report", "report:report", "Write a report for a customer or a notebook."),
     Entry("demo", "demo:demo", "Run everything once on a virtual bench."),
     Entry("schemas", "files:schemas", "Write JSON Schemas for editors and subscribers."),
     Entry("antenna", "antennas:antenna", "List, show and add antennas of the bench."),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from typing import Annotated, Any
 
@@ -17,16 +16,9 @@ from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.errors import OrderRefused
 from benchd.moments import time_words
 from benchd.reduce.uncertainty import improve_first, shares
+from benchd.report.budget_words import Scale, freedom_words, size_of, sums
 from benchd.report.wording import flag_words, quantity_words, value_words, where_words
-from benchd.results import Budget, Result, ResultRecord, Term
-from benchd.rounding import (
-    factor_of,
-    fixed,
-    general,
-    place_of,
-    unit_for,
-    unit_of_difference,
-)
+from benchd.results import Budget, ResultRecord
 
 ASSUMED_MARK = " *"
 
@@ -103,7 +95,7 @@ def format_budget(record: ResultRecord, screen: Screen) -> str:
         lines.append("This result has no budget: no uncertainty could be stated.")
         return "\n".join(lines)
     lines += ["", render(_table(result.budget, result.unit), screen), ""]
-    lines += _sums(result, result.budget)
+    lines += sums(result, result.budget)
     if any(line.assumed for line in result.budget.terms):
         lines.append("* a documented default, not knowledge of this bench")
     lines.append(plain(improve_first(result.budget, result.unit)))
@@ -116,59 +108,17 @@ def _table(found: Budget, unit: str) -> Any:
     )
     for column in made.columns[1:2] + made.columns[3:]:
         column.justify = "right"
-    scale = _Scale(found.standard, unit)
+    scale = Scale(found.standard, unit)
     for line, share in shares(found):
         made.add_row(
             cell(line.name + (ASSUMED_MARK if line.assumed else ""), "bold"),
-            cell(_size(line)),
+            cell(size_of(line)),
             cell(line.distribution),
             cell(f"{line.divisor:.4g}"),
             cell(f"{line.sensitivity:+.4g}"),
-            cell(_freedom(line.degrees_of_freedom)),
+            cell(freedom_words(line.degrees_of_freedom)),
             cell(scale.words(line.contribution)),
             cell(f"{100.0 * share:.1f} %"),
             style="yellow" if line.assumed else None,
         )
     return made
-
-
-class _Scale:
-    """One unit for a whole column, chosen by the combined uncertainty."""
-
-    def __init__(self, standard: float, unit: str) -> None:
-        self.unit = unit_for(standard, unit_of_difference(unit))
-
-    def words(self, value: float) -> str:
-        """Three significant digits with the unit: one more than a result has, so that whoever adds
-        the lines up finds the sum (JCGM 100, 7.2.6)."""
-        if not math.isfinite(value):
-            return "unbounded"
-        text = general(value / factor_of(self.unit), 3)
-        return f"{text} {self.unit}" if self.unit else text
-
-
-def _size(line: Term) -> str:
-    return _Scale(line.size, line.unit).words(line.size)
-
-
-def _freedom(freedom: float) -> str:
-    return "inf" if math.isinf(freedom) else f"{freedom:.3g}"
-
-
-def _sums(result: Result, found: Budget) -> list[str]:
-    scale = _Scale(found.standard, result.unit)
-    sums = f"u = {scale.words(found.standard)}, nu_eff = {_freedom(found.degrees_of_freedom)}"
-    if result.low is None or result.high is None:
-        ends = "95 % interval: one-sided, see the value above"
-    else:
-        own = _Scale(max(abs(result.low), abs(result.high)), result.unit)
-        sums += f", k = {found.coverage_factor:.3f}, U = {scale.words(found.expanded)}"
-        tail = " dBi" if result.unit == "dBi" else (f" {own.unit}" if own.unit else "")
-        factor = factor_of(own.unit)
-        place = place_of((result.high - result.low) / factor) if result.high > result.low else 6
-        low, high = (fixed(end / factor, place) for end in (result.low, result.high))
-        ends = f"95 % interval: {low} to {high}{tail}"
-    method = "GUM (JCGM 100), Welch-Satterthwaite"
-    if found.method == "monte-carlo":
-        method = f"Monte Carlo (JCGM 101), {found.trials} trials, seed {found.seed}"
-    return [sums, ends, f"Method: {method}"]

@@ -15,7 +15,8 @@ from rich.text import Text
 from benchd.cli.screen import Screen, cell, plain, render, table
 from benchd.cli.show import format_verdicts
 from benchd.moments import time_words
-from benchd.quantities import Shown, place, quantity
+from benchd.quantities import place
+from benchd.report.short_list import looked_for_first
 from benchd.report.wording import (
     ASSUMED_TERM,
     assumed_sentence,
@@ -78,21 +79,6 @@ def _block(records: Sequence[ResultRecord], screen: Screen, *, complete: bool) -
         below.append((f"{len(shown)} of {len(every)} results; --all shows all.", ""))
     lines = [_wrapped(text, style, screen) for text, style in below]
     return "\n".join([_wrapped(", ".join(heading), "", screen), render(made, screen), *lines])
-
-
-def looked_for_first(results: Sequence[Result]) -> list[Result]:
-    """What a person looks for first; all of them where none of it is among them."""
-    over_band = {r.quantity for r in results if r.band_hz is not None and r.frequency_hz is None}
-
-    def is_first(result: Result) -> bool:
-        match quantity(result.quantity).shown:
-            case Shown.FIRST:
-                return True
-            case Shown.OVER_BAND:
-                return result.quantity in over_band and result.frequency_hz is None
-        return False
-
-    return [result for result in results if is_first(result)] or list(results)
 
 
 def _remarks(results: Sequence[Result]) -> list[tuple[str, str]]:

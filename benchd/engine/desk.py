@@ -35,6 +35,7 @@ from benchd.engine.storethread import StoreThread
 from benchd.engine.workthread import Workroom
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
+from benchd.known.in_force import InForce, in_force
 from benchd.recipe import Recipe, resolve
 from benchd.results import ResultRecord, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
@@ -348,6 +349,18 @@ class BenchDesk:
     async def verdicts(self, job_id: str) -> list[Verdict]:
         """The verdicts of the job's acceptance limits."""
         return await self._db.call(self._store.verdicts, job_id)
+
+    async def qualification(self, job_id: str) -> list[InForce]:
+        """What had been measured of the bench itself and was in force for the job's captures."""
+        return await self._working.call(self._in_force, job_id)
+
+    def _in_force(self, job_id: str) -> list[InForce]:
+        self._store.job(job_id)  # an unknown job is an error, not an empty list
+        routes: dict[str, CaptureRow] = {}
+        for row in self._store.captures(job_id=job_id):
+            if row.role in (Role.TEST, Role.REFERENCE):
+                routes.setdefault(row.route, row)
+        return in_force(self._store, (row.load() for row in routes.values()))
 
     async def reduced_curves(self, job_id: str) -> list[Curve]:
         """Reduce the job's captures again, and return the curves behind its results."""

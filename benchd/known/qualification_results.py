@@ -137,12 +137,22 @@ def newest_curve(
     part: str = "",
     suits: Callable[[ResultRecord], bool] | None = None,
 ) -> MeasuredCurve | None:
-    """All values of the newest reduction that fits, or None.
+    """All values of the newest reduction that fits, or None. Arguments as of `newest_records`."""
+    found = [] if archive is None else newest_records(archive, quantity, test, part, suits)
+    return _curve(found) if found else None
+
+
+def newest_records(
+    archive: Archive,
+    quantity: str,
+    test: Capture,
+    part: str = "",
+    suits: Callable[[ResultRecord], bool] | None = None,
+) -> list[ResultRecord]:
+    """The results of the newest reduction that fits; empty where none does.
 
     suits: a further condition on a result, such as the antennas that it was measured with.
     """
-    if archive is None:
-        return None
     records = [
         record
         for record in archive.results(quantity=quantity, bench=test.bench, limit=LOOKED_AT)
@@ -153,8 +163,8 @@ def newest_curve(
     for key in dict.fromkeys((record.job_id, record.step) for record in records):
         group = [record for record in records if (record.job_id, record.step) == key]
         if (suits is None or suits(group[0])) and _fits(archive, group[0], test, part):
-            return _curve(group)
-    return None
+            return group
+    return []
 
 
 def _curve(records: list[ResultRecord]) -> MeasuredCurve:

@@ -7,6 +7,7 @@ and no display is needed. The same input gives the same bytes with the same matp
 from __future__ import annotations
 
 import textwrap
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -55,6 +56,7 @@ _STYLE: dict[str, Any] = {
     "svg.hashsalt": "benchd",
     "axes.unicode_minus": False,
     "path.simplify": False,
+    "text.parse_math": False,  # a name may hold any sign, and "$" is no formula there
 }
 
 
@@ -90,9 +92,17 @@ class Numbers:
 
 @contextmanager
 def style() -> Iterator[None]:
-    """matplotlib's settings for a plot of ours, put back afterwards."""
-    # The stubs type the keys as one long Literal, which a dict of ours cannot have.
-    with mpl.rc_context(cast(Any, _STYLE)):
+    """matplotlib's settings for a plot of ours, put back afterwards.
+
+    A settings file of the user changes nothing here: the same numbers give the same picture on
+    every computer.
+    """
+    with mpl.rc_context(), warnings.catch_warnings():
+        # A name in a script that the font lacks is drawn by the viewer's own fonts.
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from font")
+        mpl.rcdefaults()
+        # The stubs type the keys as one long Literal, which a dict of ours cannot have.
+        mpl.rcParams.update(cast(Any, _STYLE))
         yield
 
 

@@ -10,7 +10,7 @@ wait for it.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
@@ -23,7 +23,17 @@ from benchd.results import Result, ResultRecord
 from benchd.traces import Capture, Role
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from benchd.report.figure import Heading
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A picture as a part of a page. name: as its file would be called. svg: markup."""
+
+    name: str
+    svg: str
 
 
 @dataclass(frozen=True)
@@ -66,19 +76,53 @@ class JobPlots:
         return list(dict.fromkeys([*(curve.reduction for curve in self.reduced), *of_results]))
 
 
+Keep = Callable[["Figure", str], None]
+"""What is done with a finished figure and its name. Called inside `figure.style()`."""
+
+
 def plot_job(job: JobPlots, folder: Path, *, levels: bool = False) -> list[Path]:
     """Draw a job into `folder`, which is made. Returns the files written, what matters first.
 
     levels: draw the recorded levels as well, those of one reduction together. They are drawn
     anyway where the job has nothing else to show.
     """
+    from benchd.report.figure import save
+
     folder.mkdir(parents=True, exist_ok=True)
     written: list[Path] = []
-    for reduction in job.reductions():
-        written += _plot_reduction(job, reduction, folder)
-    if levels or not written:
-        written += _plot_levels(job, folder)
+
+    def keep(figure: Figure, name: str) -> None:
+        written.extend(save(figure, folder / name))
+
+    _draw_job(job, keep, levels=levels)
     return written
+
+
+def job_pictures(job: JobPlots, *, levels: bool = False) -> list[Drawn]:
+    """The same pictures as parts of a page, what matters first."""
+    from benchd.report.inline import as_markup
+
+    drawn: list[Drawn] = []
+
+    def keep(figure: Figure, name: str) -> None:
+        drawn.append(Drawn(name, as_markup(figure, f"{job.job_id}-{name}")))
+
+    _draw_job(job, keep, levels=levels)
+    return drawn
+
+
+def _draw_job(job: JobPlots, keep: Keep, *, levels: bool) -> None:
+    count = 0
+
+    def counting(figure: Figure, name: str) -> None:
+        nonlocal count
+        count += 1
+        keep(figure, name)
+
+    for reduction in job.reductions():
+        _plot_reduction(job, reduction, counting)
+    if levels or not count:
+        _plot_levels(job, counting)
 
 
 def plot_capture(
@@ -94,29 +138,24 @@ def plot_capture(
         return save(draw_levels([capture], heading), folder / safe_name(f"{capture.id} levels"))
 
 
-def _plot_reduction(job: JobPlots, reduction: str, folder: Path) -> list[Path]:
+def _plot_reduction(job: JobPlots, reduction: str, keep: Keep) -> None:
     curves = [curve for curve in job.reduced if curve.reduction == reduction]
     results = job.results_of(reduction)
     pictures = {quantity(curve.quantity).picture for curve in curves}
-    written: list[Path] = []
     if Picture.RETURN_LOSS in pictures:
-        written += _plot_reflection(job, reduction, curves, folder)
+        _plot_reflection(job, reduction, curves, keep)
     if Picture.GAIN in pictures:
-        written += _plot_gain(job, reduction, curves, folder)
-    written += _plot_drift(job, reduction, results, folder)
-    written += _plot_panels(job, reduction, curves, folder)
-    written += _plot_differences(job, reduction, results, folder)
-    return written
+        _plot_gain(job, reduction, curves, keep)
+    _plot_drift(job, reduction, results, keep)
+    _plot_panels(job, reduction, curves, keep)
+    _plot_differences(job, reduction, results, keep)
 
 
-def _plot_reflection(
-    job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path
-) -> list[Path]:
-    from benchd.report.figure import save, style
+def _plot_reflection(job: JobPlots, reduction: str, curves: Sequence[Curve], keep: Keep) -> None:
+    from benchd.report.figure import style
     from benchd.report.reflection_plot import draw_reflection
 
     results = job.results_of(reduction)
-    written: list[Path] = []
     for curve in curves:
         if quantity(curve.quantity).picture is not Picture.RETURN_LOSS:
             continue
@@ -128,12 +167,11 @@ def _plot_reflection(
                 design_hz=job.number(reduction, "design_frequency_hz"),
                 band_level_db=job.number(reduction, "bandwidth_level_db") or 10.0,
             )
-            written += save(figure, folder / safe_name(f"{reduction} return loss"))
-    return written
+            keep(figure, safe_name(f"{reduction} return loss"))
 
 
-def _plot_gain(job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path) -> list[Path]:
-    from benchd.report.figure import save, style
+def _plot_gain(job: JobPlots, reduction: str, curves: Sequence[Curve], keep: Keep) -> None:
+    from benchd.report.figure import style
     from benchd.report.gain_plot import draw_gain
 
     results = job.results_of(reduction)
@@ -144,18 +182,15 @@ def _plot_gain(job: JobPlots, reduction: str, curves: Sequence[Curve], folder: P
             _heading(job, results, reduction),
             design_hz=job.number(reduction, "design_frequency_hz"),
         )
-        return save(figure, folder / safe_name(f"{reduction} gain"))
+        keep(figure, safe_name(f"{reduction} gain"))
 
 
-def _plot_panels(
-    job: JobPlots, reduction: str, curves: Sequence[Curve], folder: Path
-) -> list[Path]:
+def _plot_panels(job: JobPlots, reduction: str, curves: Sequence[Curve], keep: Keep) -> None:
     """Pictures of a qualification."""
     from benchd.report.bench_plot import PANELS, curves_of, draw_panel
-    from benchd.report.figure import save, style
+    from benchd.report.figure import style
 
     results = job.results_of(reduction)
-    written: list[Path] = []
     for panel in PANELS:
         shown = curves_of(panel, curves)
         if not shown:
@@ -170,22 +205,19 @@ def _plot_panels(
             )
             what = panel.what.lower()
             name = reduction if what == reduction else f"{reduction} {what}"
-            written += save(figure, folder / safe_name(name))
-    return written
+            keep(figure, safe_name(name))
 
 
-def _plot_drift(
-    job: JobPlots, reduction: str, results: Sequence[Result], folder: Path
-) -> list[Path]:
+def _plot_drift(job: JobPlots, reduction: str, results: Sequence[Result], keep: Keep) -> None:
     from benchd.report.drift_plot import LEAST_CAPTURES, draw_drift, watched
-    from benchd.report.figure import save, style
+    from benchd.report.figure import style
 
     if not any(quantity(result.quantity).picture is Picture.DRIFT for result in results):
-        return []
+        return
     used = {capture for result in results for capture in result.captures}
     captures = watched([capture for capture in job.captures if capture.id in used])
     if len(captures) < LEAST_CAPTURES:
-        return []
+        return
     with style():
         figure = draw_drift(
             captures,
@@ -193,26 +225,24 @@ def _plot_drift(
             _heading(job, results, reduction),
             limit_db=job.number(reduction, "limit_db"),
         )
-        return save(figure, folder / safe_name(f"{reduction} over time"))
+        keep(figure, safe_name(f"{reduction} over time"))
 
 
-def _plot_differences(
-    job: JobPlots, reduction: str, results: Sequence[Result], folder: Path
-) -> list[Path]:
+def _plot_differences(job: JobPlots, reduction: str, results: Sequence[Result], keep: Keep) -> None:
     from benchd.report.difference_plot import draw_differences, is_difference
-    from benchd.report.figure import save, style
+    from benchd.report.figure import style
 
     found = [result for result in results if is_difference(result)]
     if not found:
-        return []
+        return
     with style():
         figure = draw_differences(found, _heading(job, found, reduction))
-        return save(figure, folder / safe_name(f"{reduction} differences"))
+        keep(figure, safe_name(f"{reduction} differences"))
 
 
-def _plot_levels(job: JobPlots, folder: Path) -> list[Path]:
+def _plot_levels(job: JobPlots, keep: Keep) -> None:
     """The levels behind each reduction in one picture for each route; then what none has used."""
-    from benchd.report.figure import save, style
+    from benchd.report.figure import style
     from benchd.report.level_plot import draw_levels
 
     by_id = {capture.id: capture for capture in job.captures}
@@ -224,7 +254,6 @@ def _plot_levels(job: JobPlots, folder: Path) -> list[Path]:
         seen.update(capture.id for capture in used)
         groups.append((reduction, used))
     groups.append(("", [c for c in job.captures if c.id not in seen and c.job_id == job.job_id]))
-    written: list[Path] = []
     for reduction, captures in groups:
         routes = dict.fromkeys(capture.route for capture in captures)
         for route in routes:
@@ -233,8 +262,7 @@ def _plot_levels(job: JobPlots, folder: Path) -> list[Path]:
             stem = safe_name(f"{reduction} levels {route if len(routes) > 1 else ''}"
                              if reduction else f"levels {route}")  # fmt: skip
             with style():
-                written += save(draw_levels(there, heading), folder / stem)
-    return written
+                keep(draw_levels(there, heading), stem)
 
 
 _ROLES = tuple(Role)

@@ -152,6 +152,11 @@ def _add_job_answers(app: FastAPI, desk: BenchDesk) -> None:
         """How the job's results stand against its limits."""
         return await list_response(await desk.verdicts(job_id), desk)
 
+    @app.get("/api/jobs/{job_id}/qualification")
+    async def qualification(job_id: Id) -> Response:
+        """What had been measured of the bench itself and was in force for the job."""
+        return await large_response(await desk.qualification(job_id))
+
     @app.get("/api/jobs/{job_id}/traces")
     async def reduced_curves(job_id: Id) -> Response:
         """The normalised curves behind the job's results."""

@@ -109,7 +109,8 @@ def encode_curves(curves: Iterable[Curve]) -> list[dict[str, Any]]:
 
 
 def encode_capture(capture: Capture) -> dict[str, Any]:
-    """A capture without its traces' values: `traces` holds their names, forms and lengths."""
+    """A capture without its traces' values: `traces` holds their names, forms and lengths,
+    `trace_sha256` their checksums in the same order (`Trace.sha256`)."""
     fields = {f.name: getattr(capture, f.name) for f in dataclasses.fields(Capture)}
     fields.pop("traces")
     document: dict[str, Any] = encode(fields)
@@ -117,6 +118,7 @@ def encode_capture(capture: Capture) -> dict[str, Any]:
         {"name": t.name, "form": t.form.value, "points": int(t.frequency_hz.size)}
         for t in capture.traces
     ]
+    document["trace_sha256"] = [t.sha256 for t in capture.traces]
     return document
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from benchd.curves import Curve
 from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
 from benchd.job_request import JobRequest, RecipeSource
+from benchd.known.in_force import InForce
 from benchd.reductions.reflection_settings import Reflection
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, UnknownId
@@ -231,6 +232,13 @@ class FakeDesk:
     async def reduce(self, job_id: str) -> list[ResultRecord]:
         self._row(job_id)
         return self.reduced.get(job_id, [])
+
+    async def qualification(self, job_id: str) -> list[InForce]:
+        self._row(job_id)
+        return [
+            InForce("effective_directivity", "dB", "middle", "job-0000000000000000", "coupler",
+                    START - timedelta(days=3), (1.4e9, 2.0e9), 33.1, 35.2, covers=True)
+        ]  # fmt: skip
 
     async def reduced_curves(self, job_id: str) -> list[Curve]:
         self._row(job_id)
