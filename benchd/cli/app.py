@@ -33,6 +33,7 @@ COMMANDS = (
     Entry("report", "report:report", "Write a report for a customer or a notebook."),
     Entry("demo", "demo:demo", "Run everything once on a virtual bench."),
     Entry("schemas", "files:schemas", "Write JSON Schemas for editors and subscribers."),
+    Entry("man", "manual:man", "Print the manual page."),
     Entry("antenna", "antennas:antenna", "List, show and add antennas of the bench."),
 )
 
@@ -41,7 +42,6 @@ app = typer.Typer(
     "uncertainty. Start the daemon with benchd serve; the other commands talk to it.",
     cls=lazy_group(COMMANDS),
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from benchd.cli.completion import job_ids, recipe_names
 from benchd.errors import UserError
 from benchd.untrusted import LARGEST_FILE_BYTES, read_text, whole_number, why
 
@@ -42,7 +43,12 @@ Limit = Annotated[
         "--limit", metavar="N", parser=whole(1, 10_000), help="At most N, newest first."
     ),
 ]  # fmt: skip
-JobId = Annotated[str, typer.Argument(metavar="JOB", help="The job's id, as benchd jobs shows it.")]
+JobId = Annotated[
+    str,
+    typer.Argument(
+        metavar="JOB", help="The job's id, as benchd jobs shows it.", autocompletion=job_ids
+    ),
+]
 Parameters = Annotated[
     list[str] | None,
     typer.Option(
@@ -55,6 +61,7 @@ RecipeArgument = Annotated[
     typer.Argument(
         metavar="RECIPE",
         help="A recipe's name, as benchd recipes lists it, or the path of a .yaml file.",
+        autocompletion=recipe_names,
     ),
 ]
 

@@ -12,6 +12,7 @@ import typer
 from benchd.cli.as_json import to_text
 from benchd.cli.ask_antenna import with_antennas
 from benchd.cli.client import DEFAULT_URL, Daemon
+from benchd.cli.completion import job_ids
 from benchd.cli.connection import connect
 from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.options import (
@@ -39,7 +40,10 @@ if TYPE_CHECKING:
 
 OptionalJob = Annotated[
     str | None,
-    typer.Argument(metavar="[JOB]", help="The job's id; needed only where several could be meant."),
+    typer.Argument(
+        metavar="[JOB]", help="The job's id; needed only where several could be meant.",
+        autocompletion=job_ids,
+    ),
 ]  # fmt: skip
 
 
