@@ -23,7 +23,7 @@ ASK_FOR_S = 20.0
 """Longest wait for all instruments together; then the states known so far are given."""
 
 
-class RollCall:
+class InstrumentCalls:
     """Asks each instrument of a rig on the bench thread, one at a time."""
 
     def __init__(self, rig: Any, bench_thread: Any, runner: Runner) -> None:

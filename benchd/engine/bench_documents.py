@@ -6,7 +6,7 @@ from typing import Any
 
 from benchd.bench import Antenna
 from benchd.bench.hash_form import stated
-from benchd.engine.current_bench import LiveBench
+from benchd.engine.current_bench import CurrentBench
 from benchd.store.messages import utc_text
 
 
@@ -18,7 +18,7 @@ def antenna_document(name: str, antenna: Antenna) -> dict[str, Any]:
     return {"name": name, "type": None, **stated(antenna), "span_hz": antenna.span_hz}
 
 
-def bench_document(bench: LiveBench) -> dict[str, Any]:
+def bench_document(bench: CurrentBench) -> dict[str, Any]:
     """The bench and the files that it was read from.
 
     `trouble` says why a change of the files is not in force; empty if all is well.

@@ -17,7 +17,7 @@ _log = structlog.get_logger(__name__)
 MOST_REMEMBERED = 16
 
 
-class LiveBench:
+class CurrentBench:
     """The present bench, and earlier ones by their hash.
 
     now: the present bench. It is replaced as a whole, on the event loop, so that a reader never
@@ -75,6 +75,6 @@ class LiveBench:
             del self._earlier[next(iter(self._earlier))]
 
 
-def live(bench: Bench | LiveBench) -> LiveBench:
-    """Make a LiveBench of a plain bench, which then never changes."""
-    return bench if isinstance(bench, LiveBench) else LiveBench(bench)
+def current(bench: Bench | CurrentBench) -> CurrentBench:
+    """Make a CurrentBench of a plain bench, which then never changes."""
+    return bench if isinstance(bench, CurrentBench) else CurrentBench(bench)

@@ -17,11 +17,11 @@ from benchd import __version__
 from benchd.bench import Bench
 from benchd.bench.register_entry import add_antenna
 from benchd.curves import Curve
-from benchd.engine.asking_instruments import RollCall
+from benchd.engine.asking_instruments import InstrumentCalls
 from benchd.engine.bench_documents import antenna_document, bench_document
-from benchd.engine.current_bench import LiveBench, live
+from benchd.engine.current_bench import CurrentBench, current
 from benchd.engine.events import Event, EventHub
-from benchd.engine.health import Vitals
+from benchd.engine.health import HealthReport
 from benchd.engine.lookback import Lookback
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
@@ -32,7 +32,7 @@ from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
-from benchd.engine.workthread import Workroom
+from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.known.in_force import InForce, in_force
@@ -60,7 +60,7 @@ class BenchDesk:
     def __init__(
         self,
         *,
-        bench: Bench | LiveBench,
+        bench: Bench | CurrentBench,
         shelf: RecipeShelf,
         store: Store,
         store_thread: StoreThread,
@@ -68,8 +68,8 @@ class BenchDesk:
         runner: Runner,
         queue: JobQueue,
         hub: EventHub,
-        vitals: Vitals | None = None,
-        roll: RollCall | None = None,
+        vitals: HealthReport | None = None,
+        roll: InstrumentCalls | None = None,
         reload: Reload | None = None,
         bench_file: Path | None = None,
     ) -> None:
@@ -77,7 +77,7 @@ class BenchDesk:
         roll: asks the instruments whether they answer; without it they are never asked for that.
         reload: applies changes of the bench file. bench_file: new antennas go into its register.
         """
-        self._live = live(bench)
+        self._current = current(bench)
         self._reload = reload
         self._shelf = shelf
         self._store = store
@@ -86,9 +86,9 @@ class BenchDesk:
         self._runner = runner
         self._queue = queue
         self._hub = hub
-        self._reading = Workroom("reading the recipes", limit_s=READING_LIMIT_S)
-        self._working = Workroom("working out a recipe or results", limit_s=WORKING_LIMIT_S)
-        self.past = Lookback(self._live, store, self._working)
+        self._reading = WorkThread("reading the recipes", limit_s=READING_LIMIT_S)
+        self._working = WorkThread("working out a recipe or results", limit_s=WORKING_LIMIT_S)
+        self.past = Lookback(self._current, store, self._working)
         self._vitals = vitals
         self._roll = roll
         self._bench_file = bench_file
@@ -113,7 +113,7 @@ class BenchDesk:
         if source.text is None:
             found = await self._reading.call(self._shelf.get, str(source.name))
             await self._look()
-            worksheet = await self._working.call(resolve, found, self._live.now, arguments)
+            worksheet = await self._working.call(resolve, found, self._current.now, arguments)
         else:
             await self._look()
             worksheet = await self._working.call(
@@ -124,7 +124,7 @@ class BenchDesk:
     async def _with_inputs(self, worksheet: Worksheet) -> Worksheet:
         """Return the worksheet. Raises OrderRefused if stored captures that it needs are
         missing."""
-        bench = self._live.now
+        bench = self._current.now
         identities = self._rig.identities(bench.instruments)
 
         def require() -> None:
@@ -232,7 +232,7 @@ class BenchDesk:
 
     def _resolve_text(self, text: str, file: str, arguments: Mapping[str, str]) -> Worksheet:
         recipe: Recipe = self._shelf.read(text, file)
-        return resolve(recipe, self._live.now, arguments)
+        return resolve(recipe, self._current.now, arguments)
 
     async def _add(self, worksheet: Worksheet, request: JobRequest, noted: Noted | None) -> JobRow:
         waiting = await self._db.call(self._store.jobs, (JobState.WAITING,), limit=MAX_WAITING)
@@ -244,7 +244,7 @@ class BenchDesk:
         request.check(worksheet.expected_s, datetime.now(UTC))
 
         def add() -> JobRow:
-            self._live.keep(worksheet, self._store)
+            self._current.keep(worksheet, self._store)
             return self._store.add_job(worksheet, request)
 
         row = await self._db.call(self._noting, noted, add)
@@ -271,12 +271,12 @@ class BenchDesk:
     async def bench(self) -> dict[str, Any]:
         """What the bench is: name, title, time zone, hash of its description."""
         await self._look()
-        return bench_document(self._live)
+        return bench_document(self._current)
 
     async def antennas(self) -> list[dict[str, Any]]:
         """The antennas of the bench file and its registers, as `antenna_document` gives them."""
         await self._look()
-        now = self._live.now
+        now = self._current.now
         return [antenna_document(name, one) for name, one in now.antennas.items()]
 
     async def add_antenna(
@@ -290,10 +290,10 @@ class BenchDesk:
             raise OrderRefused("this bench was not read from a file, so it has no register")
         _, file = await self._working.call(add_antenna, self._bench_file, name, start, changes)
         await self._look()
-        found = self._live.now.antennas.get(name)
+        found = self._current.now.antennas.get(name)
         if found is None:
             raise OrderRefused(
-                f'"{name}" stands in {file}, and is not in force: {self._live.trouble}',
+                f'"{name}" stands in {file}, and is not in force: {self._current.trouble}',
                 advice="Mend the file; it is read again by itself.",
             )
         return {**antenna_document(name, found), "file": str(file)}
@@ -372,7 +372,7 @@ class BenchDesk:
 
     def _curves_again(self, job_id: str) -> list[Curve]:
         worksheet = self._store.worksheet(job_id)
-        reducer = Reducer(self._live.of(worksheet, self._store), self._store)
+        reducer = Reducer(self._current.of(worksheet, self._store), self._store)
         return [
             curve
             for step in worksheet.steps
@@ -382,7 +382,7 @@ class BenchDesk:
 
     def _records_again(self, job_id: str) -> list[ResultRecord]:
         worksheet = self._store.worksheet(job_id)
-        reducer = Reducer(self._live.of(worksheet, self._store), self._store)
+        reducer = Reducer(self._current.of(worksheet, self._store), self._store)
         return [
             record
             for step in worksheet.steps
@@ -399,13 +399,13 @@ class BenchDesk:
         return self._store.damage()
 
     async def health(self) -> dict[str, Any]:
-        """The state of the daemon; see `Vitals`. `wake`: why a person must be woken, in words."""
+        """The state of the daemon: `HealthReport`. `wake`: why a person must be woken, in words."""
         states = self._rig.states()
         base = {
             "version": __version__,
-            "bench": self._live.now.bench,
-            "timezone": self._live.now.timezone,
-            "bench_trouble": self._live.trouble,
+            "bench": self._current.now.bench,
+            "timezone": self._current.now.timezone,
+            "bench_trouble": self._current.trouble,
             "running": self._runner.job_id,
             "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,

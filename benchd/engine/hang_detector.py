@@ -50,7 +50,7 @@ class Pulse:
         return alive
 
 
-class PulseMonitor:
+class HangDetector:
     """Checks a pulse from the event loop.
 
     Time without beats is counted in checks and not in seconds. If the whole process was suspended,

@@ -16,9 +16,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from benchd.engine.hang_detector import PulseMonitor
+from benchd.engine.hang_detector import HangDetector
 from benchd.engine.rfwatch import NOT_VERIFIED, RfWatch
-from benchd.engine.workthread import Workroom
+from benchd.engine.workthread import WorkThread
 from benchd.errors import Busy
 from benchd.rounding import about_words
 from benchd.store import JobRow, JobState, Store, StoreError
@@ -41,7 +41,7 @@ class StoreFacts:
     free_bytes: int | None
 
 
-class Vitals:
+class HealthReport:
     """Gathers the facts without waiting for the bench, the broker or a reduction.
 
     data: the folder of the database. broker: the state of the connection to the broker, None
@@ -55,7 +55,7 @@ class Vitals:
         store: Store,
         data: Path,
         rf: RfWatch,
-        monitor: PulseMonitor,
+        monitor: HangDetector,
         broker: Callable[[], dict[str, Any] | None],
     ) -> None:
         self._bench = bench
@@ -64,7 +64,7 @@ class Vitals:
         self._rf = rf
         self._monitor = monitor
         self._broker = broker
-        self._room = Workroom("asking store and disk", limit_s=STORE_ANSWERS_WITHIN_S)
+        self._room = WorkThread("asking store and disk", limit_s=STORE_ANSWERS_WITHIN_S)
         self._asked: asyncio.Task[StoreFacts] | None = None
         self._tried_at: float | None = None
         self._write_trouble = ""

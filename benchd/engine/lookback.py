@@ -22,9 +22,9 @@ from benchd.engine.benchstory import (
     kinds,
     qualified,
 )
-from benchd.engine.current_bench import LiveBench
+from benchd.engine.current_bench import CurrentBench
 from benchd.engine.story import Story, overview, story_of
-from benchd.engine.workthread import Workroom
+from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused, ReductionRefused, UnknownId
 from benchd.files.yamlfile import nearest
 from benchd.known.captures import BenchKnowledge, JobCaptures
@@ -43,17 +43,17 @@ NEWEST_LOOKED_AT = 2000
 
 
 class Lookback:
-    """Questions about stored captures and results. The work runs in a workroom of the desk."""
+    """Questions about stored captures and results. The work runs on a work thread of the desk."""
 
-    def __init__(self, bench: LiveBench, store: Store, working: Workroom) -> None:
-        self._live = bench
+    def __init__(self, bench: CurrentBench, store: Store, working: WorkThread) -> None:
+        self._current = bench
         self._store = store
         self._working = working
 
     async def story(self, antenna: str) -> Story:
         """The story of an antenna. Raises UnknownId where neither the register nor any result
         knows the name."""
-        now = self._live.now
+        now = self._current.now
         found = await self._working.call(
             story_of, antenna, now.antennas, self._store, bench=now.bench
         )
@@ -66,7 +66,7 @@ class Lookback:
 
     async def stories(self) -> list[dict[str, Any]]:
         """All antennas, revisions of one together; see `story.overview`."""
-        now = self._live.now
+        now = self._current.now
         return await self._working.call(overview, now.antennas, self._store, bench=now.bench)
 
     async def comparison(
@@ -105,7 +105,7 @@ class Lookback:
         second_job: str | None,
         wanted: str | None,
     ) -> tuple[list[Result], list[tuple[str, str]]]:
-        known = BenchKnowledge(self._live.now, self._store)
+        known = BenchKnowledge(self._current.now, self._store)
         captures = JobCaptures(self._store, "", f"comparison of {first} and {second}")
         found: list[Result] = []
         refused: list[tuple[str, str]] = []
@@ -143,7 +143,7 @@ class Lookback:
     ) -> Curve:
         one = self._newest_return_loss(first, first_job)
         other = self._newest_return_loss(second, second_job)
-        known = BenchKnowledge(self._live.now, self._store)
+        known = BenchKnowledge(self._current.now, self._store)
         return difference_curve(known, one.result, other.result)
 
     def _newest_return_loss(self, antenna: str, job: str | None) -> ResultRecord:
@@ -151,7 +151,7 @@ class Lookback:
             quantity="return_loss",
             antenna=antenna,
             job_id=job,
-            bench=self._live.now.bench,
+            bench=self._current.now.bench,
             limit=1,
         )
         if not found:
@@ -195,7 +195,7 @@ class Lookback:
         return await self._working.call(self._bench_state)
 
     def _bench_state(self) -> tuple[list[BaselineState], list[Qualified], list[ResultRecord]]:
-        now = self._live.now
+        now = self._current.now
         newest = self._newest_results(now.bench, now.antennas)
         return (
             baselines(now, self._store, datetime.now(UTC)),

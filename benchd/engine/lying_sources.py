@@ -43,7 +43,7 @@ class Doubt:
     settings: tuple[SwitchSetting, ...]
 
 
-class Doubted:
+class LyingSources:
     """The doubted sources of one bench. Used on the bench thread only."""
 
     def __init__(self) -> None:

@@ -14,7 +14,7 @@ from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
 from benchd.engine.recovery import Interrupted, Recovery, recovery
 from benchd.engine.reload import Reload
-from benchd.engine.rf_off_repeater import Keeper
+from benchd.engine.rf_off_repeater import RfOffRepeater
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.still_runnable import outdated
@@ -60,7 +60,7 @@ class JobQueue:
         self._thread = bench_thread
         self._runner = runner
         self._hub = hub
-        self._keeper = Keeper(rig, bench_thread, hub)
+        self._keeper = RfOffRepeater(rig, bench_thread, hub)
         self._wake = asyncio.Event()
         self._needs_s: dict[str, float] = {}
 

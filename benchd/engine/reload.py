@@ -22,9 +22,9 @@ from benchd.bench import Bench
 from benchd.bench.bench import BenchText, read_bench
 from benchd.bench.register import ENDINGS, register_places
 from benchd.engine.benchthread import BenchThread
-from benchd.engine.current_bench import LiveBench
+from benchd.engine.current_bench import CurrentBench
 from benchd.engine.rig import Rig
-from benchd.engine.workthread import Workroom
+from benchd.engine.workthread import WorkThread
 from benchd.errors import BenchdError, BenchFileError, Problem
 
 _log = structlog.get_logger(__name__)
@@ -45,7 +45,7 @@ class Reload:
 
     def __init__(
         self,
-        bench: LiveBench,
+        bench: CurrentBench,
         file: Path,
         *,
         addresses: Mapping[str, str],
@@ -63,7 +63,7 @@ class Reload:
         self._claim = claim
         self._let_go = let_go
         self._on_change = on_change
-        self._room = Workroom("reading the bench file", limit_s=READING_LIMIT_S)
+        self._room = WorkThread("reading the bench file", limit_s=READING_LIMIT_S)
         self._looking = asyncio.Lock()
         self._free = asyncio.Lock()
         self._tasks: set[asyncio.Task[None]] = set()

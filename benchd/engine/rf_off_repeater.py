@@ -23,7 +23,7 @@ SAY_AGAIN_S = 30.0
 """Time between two log messages about the same trouble: a source may be without power all night."""
 
 
-class Keeper:
+class RfOffRepeater:
     """Tries `rig.rf_off` on the bench thread until it succeeds."""
 
     def __init__(self, rig: Any, bench_thread: Any, hub: EventHub) -> None:

@@ -26,7 +26,7 @@ from benchd.engine.driver_errors import translated
 from benchd.engine.hang_detector import Pulse
 from benchd.engine.instrumentstate import InstrumentState, state_of
 from benchd.engine.lidwatch import LidWatch, contact_of
-from benchd.engine.lying_sources import Doubt, Doubted
+from benchd.engine.lying_sources import Doubt, LyingSources
 from benchd.engine.rfwatch import RfWatch
 from benchd.engine.roomtemperature import room_temperature
 from benchd.engine.small_procedures import (
@@ -82,7 +82,7 @@ class Rig:
         self._links: dict[str, Link] = {}
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
-        self.doubted = Doubted()
+        self.doubted = LyingSources()
         self._standing: list[SwitchSetting] = []
         self._not_off: set[str] = set(radiating(bench))
         self._measuring = False

@@ -23,7 +23,7 @@ from benchd.acquire.capture_check import broken_path, switch_opened
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench, SourceInstrument
 from benchd.engine.benchthread import BenchThread
-from benchd.engine.current_bench import LiveBench, live
+from benchd.engine.current_bench import CurrentBench, current
 from benchd.engine.events import EventHub
 from benchd.engine.hands_requests import (
     Answer,
@@ -79,7 +79,7 @@ class Runner:
     def __init__(
         self,
         *,
-        bench: Bench | LiveBench,
+        bench: Bench | CurrentBench,
         store: Store,
         store_thread: StoreThread,
         rig: Rig,
@@ -87,8 +87,8 @@ class Runner:
         hub: EventHub,
         trace_points: int = 0,
     ) -> None:
-        self._live = live(bench)
-        self._bench = self._live.now
+        self._current = current(bench)
+        self._bench = self._current.now
         self._store = store
         self._db = store_thread
         self._rig = rig
@@ -144,9 +144,9 @@ class Runner:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
             progress.worksheet = worksheet
             # The job is reduced with the bench file of when it was queued; it runs on today's.
-            self._bench = await self._db.patiently(self._live.of, worksheet, self._store)
+            self._bench = await self._db.patiently(self._current.of, worksheet, self._store)
             self._reducer = Reducer(self._bench, self._store)
-            require_same_bench(worksheet, job.step_index, self._live.now)
+            require_same_bench(worksheet, job.step_index, self._current.now)
             await self._db.patiently(self._require_inputs, worksheet, job.step_index)
             await self._ask_again(job, worksheet, progress)
             for step in worksheet.steps[job.step_index :]:
@@ -180,7 +180,7 @@ class Runner:
 
     def _require_inputs(self, worksheet: Worksheet, step_index: int) -> None:
         """Raise OrderRefused if stored captures that the job needs are missing by now."""
-        identities = self._rig.identities(self._live.now.instruments)
+        identities = self._rig.identities(self._current.now.instruments)
         inputs = StoredInputs(self._store, self._bench, identities, datetime.now(UTC))
         inputs.require(worksheet, step_index)
 
@@ -189,7 +189,7 @@ class Runner:
         is_off = await self._safe()
         if self._halt.reason != "window":
             return await self._state(job.id, "withdrawn", message=WITHDRAWN_WORDS)
-        error = window_closed(job, progress.worksheet, progress.step_index, self._live.now.zone)
+        error = window_closed(job, progress.worksheet, progress.step_index, self._current.now.zone)
         rf = "RF is off" if is_off else "RF is NOT verified off"
         message = f"{error.message}; {rf}"
         _log.warning("window closed", job=job.id, message=message)
@@ -218,7 +218,7 @@ class Runner:
 
     async def _others_wait(self) -> bool:
         """Whether another job could run now."""
-        bench = self._live.now.bench
+        bench = self._current.now.bench
         return await self._db.patiently(self._store.next_waiting, bench) is not None
 
     async def _ask_again(self, job: JobRow, worksheet: Worksheet, progress: Progress) -> None:
@@ -347,7 +347,7 @@ class Runner:
         instruments = SweepInstruments(
             analyzer=self._rig.drivers[step.analyzer],
             source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
-            zero=zero_of(self._live.now, step.analyzer),
+            zero=zero_of(self._current.now, step.analyzer),
         )
         names = list(dict.fromkeys((step.source, step.analyzer)))
 
@@ -359,7 +359,7 @@ class Runner:
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()
             then = None
-            lowest_dbm = _lowest_level_dbm(self._live.now, step)
+            lowest_dbm = _lowest_level_dbm(self._current.now, step)
             if instruments.zero is not None:
                 procedure = silent_before_zeroing(procedure, step.sweep, instruments, lowest_dbm)
             if step.sweep.rf == "on":

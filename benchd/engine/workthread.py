@@ -23,7 +23,7 @@ P = ParamSpec("P")
 T = TypeVar("T")
 
 
-class Workroom:
+class WorkThread:
     """One thread that does one call after the other, with a limit on how many may wait.
 
     what: the kind of work, for messages: "reading the recipes".

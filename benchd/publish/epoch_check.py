@@ -19,7 +19,7 @@ class NotSuccessor(Exception):
     """What a broker keeps shows that the database does not follow on what was published."""
 
 
-class Succession:
+class EpochCheck:
     """The epochs of one bench in one database."""
 
     def __init__(self, store: Store, bench: str) -> None:

@@ -20,7 +20,7 @@ from aiomqtt import ProtocolVersion
 from benchd import __version__
 from benchd.errors import BenchdError
 from benchd.publish.connection import BrokerLost, BrokerRefused, WrongProtocol, tls_context
-from benchd.publish.epoch_check import NotSuccessor, Succession
+from benchd.publish.epoch_check import EpochCheck, NotSuccessor
 from benchd.publish.order_memory import StoreMemory
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.rf import RfSource, RfTopic
@@ -82,7 +82,7 @@ class Pump:
             memory = StoreMemory(store, bench, self.in_store)
             self.orders = OrderBook(bench, handler, self._replay, memory=memory)
         self.connected = asyncio.Event()
-        self.succession = Succession(store, bench)
+        self.succession = EpochCheck(store, bench)
         self._store = store
         self._is_checked = False
         self._restate = restate

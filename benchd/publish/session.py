@@ -21,7 +21,7 @@ from benchd.publish.connection import (
     lost,
     publish_properties,
 )
-from benchd.publish.epoch_check import NotSuccessor, Succession
+from benchd.publish.epoch_check import EpochCheck, NotSuccessor
 from benchd.publish.inbox import Envelope, Inbox
 from benchd.publish.orders import OrderBook
 from benchd.publish.outbox_sender import Drain, Source
@@ -46,7 +46,7 @@ class Host(Source, Protocol):
     topics: Topics
     orders: OrderBook | None
     rf: RfTopic | None
-    succession: Succession
+    succession: EpochCheck
 
     async def open_jobs(self) -> set[str]:
         """Ids of the jobs that have not ended."""

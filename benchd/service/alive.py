@@ -22,7 +22,7 @@ from typing import NoReturn
 
 import structlog
 
-from benchd.engine.hang_detector import TICK_S, Pulse, PulseMonitor
+from benchd.engine.hang_detector import TICK_S, HangDetector, Pulse
 from benchd.engine.rfwatch import RfWatch
 from benchd.service.systemd import Notifier
 
@@ -45,12 +45,12 @@ RF_STATUS = 3
 @asynccontextmanager
 async def living(
     notifier: Notifier, pulse: Pulse, rf: RfWatch, sources: list[str], helper: list[str]
-) -> AsyncIterator[PulseMonitor]:
+) -> AsyncIterator[HangDetector]:
     """Watch over the bench thread, and tell systemd, for as long as anything uses the thread.
 
     sources: names of the instruments that can radiate. helper: as `rf_off_command` gives it.
     """
-    monitor = PulseMonitor(pulse)
+    monitor = HangDetector(pulse)
     tasks = [
         asyncio.create_task(work, name=name)
         for name, work in (
@@ -67,7 +67,7 @@ async def living(
         await asyncio.wait(tasks)
 
 
-async def show_life(notifier: Notifier, monitor: PulseMonitor) -> None:
+async def show_life(notifier: Notifier, monitor: HangDetector) -> None:
     """Tell systemd again and again that event loop and bench thread go on; for ever."""
     if notifier.watchdog_s is None:
         return
@@ -98,7 +98,7 @@ async def tell_rf(notifier: Notifier, rf: RfWatch) -> None:
 
 
 async def end_where_it_hangs(
-    monitor: PulseMonitor,
+    monitor: HangDetector,
     rf: RfWatch,
     sources: list[str],
     helper: list[str],

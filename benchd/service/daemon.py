@@ -29,12 +29,12 @@ import structlog
 import recipes as shipped
 from benchd.bench import Bench
 from benchd.bench.bench import read_bench
-from benchd.engine.asking_instruments import RollCall
+from benchd.engine.asking_instruments import InstrumentCalls
 from benchd.engine.benchthread import BenchThread
-from benchd.engine.current_bench import LiveBench
+from benchd.engine.current_bench import CurrentBench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
-from benchd.engine.health import Vitals
+from benchd.engine.health import HealthReport
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reload import Reload
@@ -87,7 +87,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
     bench, written = read_bench(settings.bench)
     if settings.addresses:
         bench = bench.with_addresses(settings.addresses)
-    live_bench = LiveBench(bench, written)
+    live_bench = CurrentBench(bench, written)
     http = settings.http
     rig = Rig(bench)
     async with AsyncExitStack() as stack:
@@ -153,7 +153,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             reload=reload,
         )
         publishing = Publishing(store, bench.bench, rig.rf)
-        vitals = Vitals(
+        vitals = HealthReport(
             bench=bench.bench,
             store=store,
             data=settings.data,
@@ -171,7 +171,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             queue=queue,
             hub=hub,
             vitals=vitals,
-            roll=RollCall(rig, bench_thread, runner),
+            roll=InstrumentCalls(rig, bench_thread, runner),
             reload=reload,
             bench_file=settings.bench,
         )

@@ -6,7 +6,7 @@ import asyncio
 from types import SimpleNamespace
 from typing import Any
 
-from benchd.engine.asking_instruments import RollCall
+from benchd.engine.asking_instruments import InstrumentCalls
 from benchd.errors import LinkLost
 from tests.patience import PATIENCE_S
 
@@ -40,10 +40,10 @@ class Thread:
         return work()
 
 
-def call(job_id: str | None = None) -> tuple[RollCall, Rig, Thread, Any]:
+def call(job_id: str | None = None) -> tuple[InstrumentCalls, Rig, Thread, Any]:
     rig, thread, runner = Rig(), Thread(), SimpleNamespace(job_id=job_id)
     runner_of_tests: Any = runner
-    return RollCall(rig, thread, runner_of_tests), rig, thread, runner
+    return InstrumentCalls(rig, thread, runner_of_tests), rig, thread, runner
 
 
 async def test_each_is_asked_and_one_that_is_gone_keeps_no_other_from_it() -> None:

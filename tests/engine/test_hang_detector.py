@@ -6,23 +6,23 @@ import threading
 
 import pytest
 
-from benchd.engine.hang_detector import HANGS_AFTER_TICKS, Pulse, PulseMonitor
+from benchd.engine.hang_detector import HANGS_AFTER_TICKS, HangDetector, Pulse
 
 
-def looks(monitor: PulseMonitor, count: int) -> None:
+def looks(monitor: HangDetector, count: int) -> None:
     for _ in range(count):
         monitor.look()
 
 
 def test_a_thread_without_work_is_well_for_ever() -> None:
-    monitor = PulseMonitor(Pulse())
+    monitor = HangDetector(Pulse())
     looks(monitor, 10 * HANGS_AFTER_TICKS)
     assert not monitor.hangs
 
 
 def test_work_that_waits_beats_and_is_well_for_ever() -> None:
     pulse = Pulse()
-    monitor = PulseMonitor(pulse)
+    monitor = HangDetector(pulse)
 
     def settling() -> None:
         for _ in range(10 * HANGS_AFTER_TICKS):
@@ -35,7 +35,7 @@ def test_work_that_waits_beats_and_is_well_for_ever() -> None:
 
 def test_work_that_never_comes_back_is_noticed() -> None:
     pulse = Pulse()
-    monitor, begun, end = PulseMonitor(pulse), threading.Event(), threading.Event()
+    monitor, begun, end = HangDetector(pulse), threading.Event(), threading.Event()
 
     def stuck() -> None:
         begun.set()
@@ -68,7 +68,7 @@ def test_work_that_fails_leaves_the_thread_without_work() -> None:
 def test_the_waits_of_another_thread_are_no_sign_of_the_bench_threads_life() -> None:
     """The watch on the lid waits for its contact all the while that a sweep is under way."""
     pulse = Pulse()
-    monitor, begun, end = PulseMonitor(pulse), threading.Event(), threading.Event()
+    monitor, begun, end = HangDetector(pulse), threading.Event(), threading.Event()
 
     def stuck() -> None:
         begun.set()

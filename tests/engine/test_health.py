@@ -15,8 +15,8 @@ from typing import Any
 import pytest
 
 from benchd.engine import health
-from benchd.engine.hang_detector import HANGS_AFTER_TICKS, Pulse, PulseMonitor
-from benchd.engine.health import Vitals
+from benchd.engine.hang_detector import HANGS_AFTER_TICKS, HangDetector, Pulse
+from benchd.engine.health import HealthReport
 from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.rfwatch import RfWatch
 from benchd.job_request import JobRequest
@@ -32,8 +32,8 @@ class Ward:
 
     store: Store
     rf: RfWatch
-    monitor: PulseMonitor
-    vitals: Vitals
+    monitor: HangDetector
+    vitals: HealthReport
     broker: dict[str, Any] = field(
         default_factory=lambda: {"connected": True, "address": "", "message": "", "delivered": 0}
     )
@@ -48,10 +48,10 @@ class Ward:
 @pytest.fixture
 async def ward(tmp_path: Path) -> AsyncIterator[Ward]:
     store = await asyncio.to_thread(Store.open, tmp_path / "benchd.sqlite")
-    rf, monitor = RfWatch(), PulseMonitor(Pulse())
+    rf, monitor = RfWatch(), HangDetector(Pulse())
     rf.off_verified(["generator"])
     made: list[Ward] = []
-    found = Vitals(
+    found = HealthReport(
         bench="workshop", store=store, data=tmp_path, rf=rf, monitor=monitor,
         broker=lambda: made[0].broker,
     )  # fmt: skip

@@ -13,7 +13,7 @@ import pytest
 from benchd.bench import Bench
 from benchd.bench.bench import read_bench
 from benchd.engine.benchthread import BenchThread
-from benchd.engine.current_bench import LiveBench
+from benchd.engine.current_bench import CurrentBench
 from benchd.engine.events import EventHub
 from benchd.engine.queue import JobQueue
 from benchd.engine.reload import Reload
@@ -61,7 +61,7 @@ class Changing:
     """A bench file, and what reads it again."""
 
     file: Path
-    live: LiveBench
+    live: CurrentBench
     rig: ChangingRig
     thread: BenchThread
     reload: Reload
@@ -77,7 +77,7 @@ async def changing(tmp_path: Path) -> AsyncIterator[Changing]:
     file = tmp_path / "workshop.yaml"
     file.write_text((ROOT / "recipes" / "benches" / "workshop.yaml").read_text())
     bench, written = read_bench(file)
-    rig, live = ChangingRig(bench=bench), LiveBench(bench, written)
+    rig, live = ChangingRig(bench=bench), CurrentBench(bench, written)
     thread = BenchThread("workshop", rig.stop, closing=rig.begin_closing)
     reload = Reload(
         live,

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from benchd.engine.storethread import StoreThread
-from benchd.engine.workthread import Workroom
+from benchd.engine.workthread import WorkThread
 from benchd.errors import Busy
 from benchd.job_request import RecipeSource
 from tests.engine.office import Office
@@ -68,7 +68,7 @@ async def test_an_error_reaches_the_caller() -> None:
         raise KeyError("gone")
 
     with pytest.raises(KeyError, match="gone"):
-        await Workroom("a test", limit_s=PATIENCE_S).call(fails)
+        await WorkThread("a test", limit_s=PATIENCE_S).call(fails)
     thread = StoreThread()
     with pytest.raises(KeyError, match="gone"):
         await thread.call(fails)
@@ -77,7 +77,7 @@ async def test_an_error_reaches_the_caller() -> None:
 
 async def test_work_that_hangs_is_given_up_and_later_calls_are_told_at_once() -> None:
     """As a network folder whose server is gone. When it comes back, so does the room."""
-    room, gate = Workroom("reading the recipes", limit_s=0.1), threading.Event()
+    room, gate = WorkThread("reading the recipes", limit_s=0.1), threading.Event()
     with pytest.raises(Busy, match=r"reading the recipes has not ended within 0 s"):
         await room.call(gate.wait, PATIENCE_S)
     await asyncio.sleep(0.1)
@@ -94,7 +94,7 @@ async def test_work_that_hangs_is_given_up_and_later_calls_are_told_at_once() ->
 
 
 async def test_only_a_few_may_wait() -> None:
-    room, gate = Workroom("a test", limit_s=PATIENCE_S, most_waiting=3), threading.Event()
+    room, gate = WorkThread("a test", limit_s=PATIENCE_S, most_waiting=3), threading.Event()
     calls = [asyncio.create_task(room.call(gate.wait, PATIENCE_S)) for _ in range(3)]
     await asyncio.sleep(0)
     with pytest.raises(Busy, match="3 calls wait for a test already"):
@@ -104,7 +104,7 @@ async def test_only_a_few_may_wait() -> None:
 
 
 async def test_what_hangs_does_not_keep_the_program_from_ending() -> None:
-    room: Any = Workroom("a test", limit_s=0.05)
+    room: Any = WorkThread("a test", limit_s=0.05)
     gate = threading.Event()
     with pytest.raises(Busy):
         await room.call(gate.wait, PATIENCE_S)
