@@ -61,7 +61,14 @@ class QuietRig:
         self.log.append("switch")
 
     def measure(
-        self, procedure: Any, names: list[str], on_progress: Any, *, lid: Any, then: Any = None
+        self,
+        procedure: Any,
+        names: list[str],
+        on_progress: Any,
+        *,
+        lid: Any,
+        then: Any = None,
+        radiates: str = "",
     ) -> Sweep:
         """A flat trace; the procedure itself is not run."""
         self.log.append("measure")

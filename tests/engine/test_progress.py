@@ -30,7 +30,13 @@ async def test_of_a_fast_sweeps_progress_the_first_and_the_last_are_told(
     monkeypatch.setattr("benchd.engine.runner.PROGRESS_S", 3600.0)
 
     def measure(
-        procedure: Any, names: list[str], on_progress: Any, *, lid: Any, then: Any = None
+        procedure: Any,
+        names: list[str],
+        on_progress: Any,
+        *,
+        lid: Any,
+        then: Any = None,
+        radiates: str = "",
     ) -> Sweep:
         for done in range(1, 20_001):
             on_progress(Progress(done, 20_000))
