@@ -28,6 +28,10 @@ import { Stream } from "./lib/stream.js";
 /** @type {View[]} Every view is a module of its own; one that is added stands here too. */
 const VIEWS = [
   { name: "now", label: "Now", load: () => import("./views/now.js") },
+  { name: "antennas", label: "Antennas", load: () => import("./views/antennas.js") },
+  { name: "antenna", label: "", load: () => import("./views/antenna.js") },
+  { name: "overlay", label: "", load: () => import("./views/overlay.js") },
+  { name: "bench", label: "Bench", load: () => import("./views/bench.js") },
 ];
 
 const NOTE_MS = 8000;

@@ -25,6 +25,7 @@
  * @property {Value[]} [low]      lower ends of the 95 % intervals
  * @property {Value[]} [high]     upper ends
  * @property {boolean} [points]   single readings: dots with bars instead of a line with a band
+ * @property {{colour: number, dash: number}} [look]   by number, instead of its place in the list
  */
 
 /** @typedef {{x?: number | string, y?: number, words: string}} Mark  a line across the plot */
@@ -74,6 +75,17 @@ const PREFIXES = /** @type {[number, string][]} */ ([
   [1e9, "G"], [1e6, "M"], [1e3, "k"], [1, ""], [1e-3, "m"], [1e-6, "µ"], [1e-9, "n"],
 ]);
 const PREFIXED = ["Hz", "m", "s", "W", "V"];
+
+/**
+ * Which colour and which dash a curve has, by number.
+ * @param {Curve} curve
+ * @param {number} place  in the list of curves
+ * @returns {{colour: number, dash: number}}
+ */
+export function lookOf(curve, place) {
+  const asked = curve.look ?? { colour: place, dash: place };
+  return { colour: asked.colour % ON_PAPER.series.length, dash: asked.dash % DASHES.length };
+}
 
 /**
  * A value as a number; null where it is not known. An end that lies infinitely far away stays so.
@@ -207,7 +219,8 @@ function extremes(lists) {
  * @returns {object[]}
  */
 function traces(curve, known, how) {
-  const colour = how.colours.series[how.number % how.colours.series.length];
+  const look = lookOf(curve, how.number);
+  const colour = how.colours.series[look.colour];
   const visible = !how.contents.hidden?.has(curve.name);
   const inY = (/** @type {number | null} */ value) => inUnit(value, how.scale.y.factor, how.ends);
   const x = known.x === null ? curve.x : known.x.map((at) => inUnit(at, how.scale.x.factor, null));
@@ -219,12 +232,12 @@ function traces(curve, known, how) {
   const line = {
     type: "scatter", name: curve.name, x, y, visible, connectgaps: false,
     mode: curve.points ? "lines+markers" : "lines",
-    line: { color: colour, width: 2, dash: DASHES[how.number % DASHES.length] },
+    line: { color: colour, width: 2, dash: DASHES[look.dash] },
     hovertemplate: `%{y}${unit}%{text}<extra>${escaped(curve.name)}</extra>`,
     text: "",
   };
   if (curve.points) {
-    line.marker = { color: colour, size: 9, symbol: SYMBOLS[how.number % SYMBOLS.length] };
+    line.marker = { color: colour, size: 9, symbol: SYMBOLS[look.dash] };
     line.line.width = 1;
   }
   if (!low || !high) return [line];

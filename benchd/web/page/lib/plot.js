@@ -7,7 +7,7 @@
  */
 
 import { h, svg } from "./dom.js";
-import { DASHES, ON_PAPER, coloursAt, drawn } from "./plot-figure.js";
+import { DASHES, ON_PAPER, coloursAt, drawn, lookOf } from "./plot-figure.js";
 import { csv, summary, table } from "./plot-words.js";
 
 /** @typedef {import("./plot-figure.js").Curve} Curve */
@@ -259,8 +259,9 @@ class Shown {
    */
   samples(colours) {
     this.legend.querySelectorAll("line").forEach((/** @type {Element} */ line, /** @type {number} */ number) => {
-      line.setAttribute("stroke", colours.series[number % colours.series.length]);
-      const dash = DASHES[number % DASHES.length];
+      const look = lookOf(this.options.curves[number], number);
+      line.setAttribute("stroke", colours.series[look.colour]);
+      const dash = DASHES[look.dash];
       line.setAttribute("stroke-dasharray", dash === "solid" ? "none" : dash.replaceAll("px", ""));
     });
   }

@@ -1,0 +1,300 @@
+/** One antenna's story over its revisions: what was changed, what was found, as table and as curves. */
+
+import { antennaForm } from "../lib/antenna-form.js";
+import { reduced } from "../lib/curves.js";
+import { errorBox, fillWith, h } from "../lib/dom.js";
+import { dateTime, frequency, number } from "../lib/format.js";
+import { plotCurves } from "../lib/plot.js";
+import { storyAddress } from "./antennas.js";
+
+export const title = "Antenna";
+
+const MOST_OVERLAID = 6;
+const PLOT_HEIGHT = 260;
+const STALE_MS = 700;
+/** What another column says in other words; each still has its curve, and stands with its run. */
+const NOT_IN_TABLE = ["trim_per_arm", "worst_vswr", "vswr_bandwidth"];
+
+/**
+ * @param {HTMLElement} root
+ * @param {import("../app.js").Context} context
+ * @param {import("../app.js").Params} params
+ */
+export async function show(root, context, params) {
+  /** @type {import("../lib/plot.js").Plot[]} */
+  let plots = [];
+  let left = false;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  let waiting;
+
+  const draw = async () => {
+    const story = await context.api.get(`/api/antennas/${encodeURIComponent(params.item)}/story`);
+    if (left) return;
+    for (const one of plots) one.close();
+    plots = build(root, context, story);
+    plots.push(...(await overlay(root, context, story)));
+    if (left) for (const one of plots) one.close();
+  };
+  await draw();
+  const stop = context.stream.on("result", () => {
+    // Results come one by one: wait for the last of a job.
+    clearTimeout(waiting);
+    waiting = setTimeout(() => draw().catch((error) => context.announce(error.message, true)), STALE_MS);
+  });
+  return () => {
+    left = true;
+    clearTimeout(waiting);
+    stop();
+    for (const one of plots) one.close();
+  };
+}
+
+/**
+ * @param {HTMLElement} root
+ * @param {import("../app.js").Context} context
+ * @param {any} story
+ * @returns {import("../lib/plot.js").Plot[]}
+ */
+function build(root, context, story) {
+  const newest = story.revisions[story.revisions.length - 1];
+  const asked = story.revisions.find((/** @type {any} */ one) => one.antenna === story.antenna) ?? newest;
+  const small = h("div", { class: "grid" });
+  const over = h("section", { class: "card", id: "overlay-of-revisions", hidden: true });
+  document.title = `${story.name} · benchd`;
+  fillWith(
+    root,
+    h("p", null, h("a", { href: "#/antennas" }, "All antennas")),
+    h("h1", null, story.name),
+    h("p", { class: "quiet" }, headline(story, newest)),
+    h("div", { class: "row" }, links(story)),
+    h("section", { class: "card" }, revisionTable(story)),
+    over,
+    h("section", { "aria-label": "Over the revisions" }, small),
+    newRevision(context, story, asked),
+    runs(story),
+  );
+  return overRevisions(small, story, newest.design_frequency_hz);
+}
+
+/**
+ * @param {any} story
+ * @param {any} newest
+ */
+function headline(story, newest) {
+  const count = story.revisions.length;
+  const design = newest.design_frequency_hz ? `, designed for ${frequency(newest.design_frequency_hz)}` : "";
+  return `${count === 1 ? "One revision" : `${count} revisions`}${design}.`;
+}
+
+/** @param {any} story */
+function links(story) {
+  const names = story.revisions.filter((/** @type {any} */ one) => one.first_at).map((/** @type {any} */ one) => one.antenna);
+  const [first, second] = names.slice(-2);
+  const query = new URLSearchParams(second ? { first, second } : {});
+  return [
+    second && h("a", { class: "button", href: `#/overlay?${query}` }, `Difference of ${first} and ${second}`),
+    h("a", { class: "button", href: `#/overlay?${new URLSearchParams(names.length ? { antenna: names[names.length - 1] } : {})}` }, "Lay captures over one another"),
+  ];
+}
+
+/** @param {any} story */
+function revisionTable(story) {
+  const heads = story.quantities.filter((/** @type {any} */ one) => !NOT_IN_TABLE.includes(one.name));
+  return h(
+    "div",
+    { class: "table", tabindex: "0", role: "region", "aria-label": "Revisions" },
+    h(
+      "table",
+      { class: "story" },
+      h("caption", null, "Revisions"),
+      h("thead", null, h("tr", null, ["Revision", "Changed and trimmed", ...heads.map((/** @type {any} */ one) => one.words), "Limits"]
+        .map((words) => h("th", { scope: "col" }, words)))),
+      h("tbody", null, story.revisions.map((/** @type {any} */ one) => revisionRow(one, heads, one.antenna === story.antenna))),
+    ),
+  );
+}
+
+/**
+ * @param {any} one
+ * @param {any[]} heads
+ * @param {boolean} asked
+ */
+function revisionRow(one, heads, asked) {
+  return h(
+    "tr",
+    { "aria-current": asked ? "true" : null },
+    h(
+      "th",
+      { scope: "row" },
+      h("a", { href: storyAddress(one.antenna) }, one.antenna),
+      h("div", { class: "quiet" }, one.first_at ? dateTime(one.first_at) : "not measured yet"),
+      !one.registered && h("div", { class: "tag" }, "no longer in the register"),
+    ),
+    h(
+      "td",
+      { class: "changed" },
+      one.changes.length
+        ? one.changes.map((/** @type {any} */ change) => h("div", null, change.text))
+        : one.arm_m && h("div", null, `arm ${number(one.arm_m * 1000, 2)} mm`),
+      trimWords(one),
+    ),
+    heads.map((head) => toldCell(one.newest[head.name])),
+    h("td", null, one.limits.length ? one.limits.map(limitWords) : h("span", { class: "quiet" }, "none asked")),
+  );
+}
+
+/** @param {any} one */
+function trimWords(one) {
+  const now = one.newest.trim_per_arm;
+  return [
+    one.trimmed && h("div", { class: "quiet" }, `Trim ${one.trimmed.text}.`),
+    now && h("div", { class: "quiet" }, `Trim said now: ${now.text} off each arm.`),
+  ];
+}
+
+/** @param {any} told */
+function toldCell(told) {
+  if (!told) return h("td", { class: "quiet" }, "\u2013");
+  const [value, ...rest] = told.text.split(", ");
+  return h(
+    "td",
+    null,
+    h("div", { class: "value" }, value),
+    rest.length > 0 && h("div", null, rest.join(", ")),
+    told.where && h("div", { class: "quiet" }, told.where),
+    told.flags && h("div", { class: "flags" }, told.flags),
+  );
+}
+
+/** @param {any} limit */
+function limitWords(limit) {
+  const kind = limit.passed === null ? "warn" : limit.passed ? "good" : "bad";
+  const word = limit.passed === null ? "cannot tell" : limit.passed ? "passed" : "failed";
+  const doubt = limit.outcome.endsWith("-marginal") ? ", within the uncertainty" : "";
+  return h(
+    "div",
+    { class: "limit" },
+    h("span", { class: `tag tag-${kind}` }, `${word}${doubt}`),
+    ` ${limit.words} ${limit.limit}`,
+  );
+}
+
+/**
+ * A small plot of each quantity over the revisions.
+ * @param {HTMLElement} root
+ * @param {any} story
+ * @param {number | null} design
+ */
+function overRevisions(root, story, design) {
+  const plots = [];
+  for (const head of story.quantities) {
+    const there = story.revisions.filter((/** @type {any} */ one) => one.newest[head.name]);
+    if (there.length < 2) continue;
+    const told = there.map((/** @type {any} */ one) => one.newest[head.name]);
+    const card = h("div", { class: "card" });
+    root.append(card);
+    plots.push(plotCurves(card, {
+      title: `${head.words} over the revisions`,
+      height: PLOT_HEIGHT,
+      x: { name: "Revision", unit: "" },
+      y: { name: head.words, unit: head.unit },
+      curves: [{
+        name: head.words,
+        points: true,
+        x: there.map((/** @type {any} */ one) => one.revision),
+        y: told.map((/** @type {any} */ one) => one.value),
+        low: told.map((/** @type {any} */ one) => one.low),
+        high: told.map((/** @type {any} */ one) => one.high),
+      }],
+      marks: head.name === "resonance_frequency" && design ? [{ y: design, words: `designed for ${frequency(design)}` }] : [],
+    }));
+  }
+  return plots;
+}
+
+/**
+ * The newest return loss of each revision in one picture.
+ * @param {HTMLElement} root
+ * @param {import("../app.js").Context} context
+ * @param {any} story
+ */
+async function overlay(root, context, story) {
+  const there = story.revisions.filter((/** @type {any} */ one) => one.newest.return_loss).slice(-MOST_OVERLAID);
+  const place = /** @type {HTMLElement | null} */ (root.querySelector("#overlay-of-revisions"));
+  if (!place || there.length === 0) return [];
+  place.hidden = false;
+  const note = h("p", { class: "quiet", role: "status" }, "Reducing the stored captures again for their curves.");
+  place.append(note);
+  try {
+    const curves = [];
+    for (const one of there) {
+      const documents = await context.api.get(`/api/jobs/${one.newest.return_loss.job}/traces`);
+      const of = reduced(documents, (document) => document.antenna ?? one.antenna);
+      curves.push(...of.filter((curve) => curve.quantity === "return_loss" && curve.name === one.antenna));
+    }
+    note.remove();
+    if (!place.isConnected) return [];
+    const design = there[there.length - 1].design_frequency_hz;
+    return [plotCurves(place, {
+      title: `Return loss of ${story.name}`,
+      x: { name: "Frequency", unit: "Hz" },
+      y: { name: "Return loss", unit: "dB" },
+      curves,
+      marks: design ? [{ x: design, words: `designed for ${frequency(design)}` }] : [],
+    })];
+  } catch (error) {
+    note.replaceWith(errorBox(error));
+    return [];
+  }
+}
+
+/**
+ * @param {import("../app.js").Context} context
+ * @param {any} story
+ * @param {any} asked
+ */
+function newRevision(context, story, asked) {
+  /** @type {Record<string, string>} */
+  const now = asked.arm_m ? { arm: `${number(asked.arm_m * 1000, 3)} mm`, arms: String(asked.arms) } : {};
+  return h(
+    "details",
+    { class: "card", id: "new-revision" },
+    h("summary", null, `New revision of ${asked.antenna}`),
+    h("p", { class: "quiet" }, "What is stated of it is taken over, but not its gain nor what it was found to reach."),
+    antennaForm(context.api, {
+      start: asked.antenna,
+      taken: story.revisions.map((/** @type {any} */ one) => one.antenna),
+      now,
+      done: (antenna) => {
+        context.announce(`${antenna.name} stands in the register.`);
+        location.hash = storyAddress(antenna.name);
+      },
+    }),
+  );
+}
+
+/** @param {any} story */
+function runs(story) {
+  const rows = story.revisions
+    .flatMap((/** @type {any} */ one) => one.runs.map((/** @type {any} */ run) => ({ ...run, antenna: one.antenna })))
+    .sort((/** @type {any} */ one, /** @type {any} */ other) => (one.at < other.at ? 1 : -1));
+  if (!rows.length) return null;
+  return h(
+    "details",
+    { class: "card" },
+    h("summary", null, `Every measurement (${rows.length})`),
+    h(
+      "ul",
+      { class: "plain" },
+      rows.map((/** @type {any} */ run) =>
+        h(
+          "li",
+          { class: "run" },
+          h("div", null, `${dateTime(run.at)}, ${run.antenna}, ${run.recipe} `,
+            h("a", { href: `#/overlay?${new URLSearchParams({ job: run.job })}` }, "its curves")),
+          h("div", { class: "quiet" }, Object.values(run.told).map((/** @type {any} */ told) => `${told.words} ${told.text}`).join("; ")),
+        ),
+      ),
+    ),
+  );
+}
