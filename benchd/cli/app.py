@@ -30,6 +30,8 @@ COMMANDS = (
     Entry("reduce", "queries:reduce", "Reduce a job's stored captures again."),
     Entry("export", "files:export", "Write CSV, JSON or Touchstone files."),
     Entry("plot", "files:plot", "Draw PNG and SVG files."),
+    Entry("history", "history:history", "Tell an antenna's story over its revisions."),
+    Entry("compare", "compare:compare", "Tell whether two jobs, captures or antennas differ."),
     Entry("report", "report:report", "Write a report for a customer or a notebook."),
     Entry("demo", "demo:demo", "Run everything once on a virtual bench."),
     Entry("schemas", "files:schemas", "Write JSON Schemas for editors and subscribers."),

@@ -23,7 +23,7 @@ TIMEOUT_S = 60.0  # a reduction of a long night may take a while
 CONNECT_TIMEOUT_S = 5.0
 STREAM_SILENCE_S = 60.0  # the daemon sends a comment every 15 s
 RECONNECT_FOR_S = 30.0
-_PATH = re.compile(r"(/[A-Za-z0-9_-][A-Za-z0-9_.-]*)+")
+_PATH = re.compile(r"(/(?:[A-Za-z0-9_-]|%[0-9A-F]{2})(?:[A-Za-z0-9_.-]|%[0-9A-F]{2})*)+")
 
 
 class NoDaemon(BenchdError):

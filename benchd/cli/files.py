@@ -14,6 +14,7 @@ import typer
 from benchd.cli.client import DEFAULT_URL, Daemon
 from benchd.cli.connection import connect
 from benchd.cli.options import DaemonUrl
+from benchd.cli.overlay import plot_over_each_other
 from benchd.cli.screen import plain, say
 from benchd.curves import Curve
 from benchd.errors import UserError
@@ -155,7 +156,14 @@ def _reduced(client: Daemon, job_id: str) -> list[Curve]:
 
 
 def plot(
-    what: What,
+    what: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="CAPTURE|JOB|ANTENNA...",
+            help="The id of a capture or of a job, or an antenna's name; several are drawn over "
+            "each other.",
+        ),
+    ],
     out: Annotated[
         Path,
         typer.Option("--out", metavar="DIR", help="The folder to write to; it is made."),
@@ -172,13 +180,16 @@ def plot(
     """Draw what a job has found, or a capture, as PNG and SVG files.
 
     What matters stands first in the list. Recorded levels are drawn with --levels, and where
-    there is nothing else.
+    there is nothing else. Several jobs, captures or antennas are drawn over each other; an antenna
+    stands for its newest job.
     """
     with connect(daemon) as client:
-        if _is_job(what):
-            paths = plot_job(gather_job(client, what, levels=levels), _make(out), levels=levels)
+        if len(what) > 1 or not what[0].startswith(("job-", "cap-")):
+            paths = plot_over_each_other(client, what, _make(out))
+        elif _is_job(what[0]):
+            paths = plot_job(gather_job(client, what[0], levels=levels), _make(out), levels=levels)
         else:
-            capture = _capture(client, what)
+            capture = _capture(client, what[0])
             recipe = client.get(f"/api/jobs/{capture.job_id}")["recipe"]
             paths = plot_capture(capture, recipe, _make(out), zone=client.zone)
     for path in paths:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from benchd.curves import Curve
+from benchd.engine.story import story_of
 from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.known.in_force import InForce
@@ -120,6 +121,40 @@ def records(job_id: str = "job-0000000000000001") -> list[ResultRecord]:
     ]  # fmt: skip
 
 
+class FakePast:
+    """Looking back: the story as the engine tells it, and differences that a test has laid out."""
+
+    def __init__(self, desk: FakeDesk) -> None:
+        self._desk = desk
+        self.differences: list[Result] = []
+        self.refused: list[tuple[str, str]] = []
+        self.asked: list[tuple[Any, ...]] = []
+
+    async def story(self, antenna: str) -> Any:
+        found = story_of(antenna, {}, self, bench="workshop")
+        if not found.revisions:
+            raise UnknownId(f'there is no antenna "{antenna}".')
+        return found
+
+    def results(self, *, antenna: str, bench: str, limit: int) -> list[ResultRecord]:
+        every = [record for some in self._desk.reduced.values() for record in some]
+        return [record for record in every if record.result.antenna == antenna]
+
+    def verdicts(self, job_id: str) -> list[Verdict]:
+        result = self._desk.reduced[job_id][1].result
+        return [Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)]
+
+    def measured_antennas(self, bench: str) -> list[str]:
+        every = [record for some in self._desk.reduced.values() for record in some]
+        return list(dict.fromkeys(str(record.result.antenna) for record in every))
+
+    async def comparison(
+        self, first: str, second: str, **more: str | None
+    ) -> tuple[list[Result], list[tuple[str, str]]]:
+        self.asked.append((first, second, more["first_job"], more["second_job"], more["quantity"]))
+        return self.differences, self.refused
+
+
 class FakeDesk:
     """Jobs that do nothing by themselves: tests move them with `move` and `say`."""
 
@@ -139,6 +174,7 @@ class FakeDesk:
         self.gate: asyncio.Event | None = None
         self.held = 0
         self.damaged: list[str] = []
+        self.past = FakePast(self)
 
     # -- for tests
 
