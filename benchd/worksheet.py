@@ -130,7 +130,7 @@ class BaselineInput:
         is normalised; with the opening one of the same role it brackets it in time.
     """
 
-    role: Literal["open", "short"]
+    role: Literal["open", "short", "thru"]
     name: str
     is_closing: bool = False
 

@@ -4,6 +4,7 @@ Nothing here opens, waits or reads; `drivers.player.Player` runs a procedure on 
 and a list of canned replies runs it in a test.
 """
 
+from benchd.acquire.continuous import CONTINUOUS_METHODS, continuous_sweeps, silent_after_all
 from benchd.acquire.error_queue import confirmed
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.lid_check import LidClosed, LidOpened, require_lid
@@ -15,12 +16,14 @@ from benchd.acquire.stepped import stepped_sweep
 from benchd.acquire.tracking import tracking_sweep
 
 __all__ = [
+    "CONTINUOUS_METHODS",
     "LidClosed",
     "LidOpened",
     "Probe",
     "Sweep",
     "SweepInstruments",
     "confirmed",
+    "continuous_sweeps",
     "grid_hz",
     "hold_sweep",
     "quiet",
@@ -28,6 +31,7 @@ __all__ = [
     "rf_off_verified",
     "run_sweep",
     "silent_after",
+    "silent_after_all",
     "silent_before_zeroing",
     "stepped_sweep",
     "tracking_sweep",

@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from benchd.acquire.plan import Sweep
-from benchd.bench import Bench, CouplerFixture
+from benchd.bench import Bench, CouplerFixture, SourceInstrument
 from benchd.bench.levels import typical_level_dbm
 from benchd.errors import PathBroken
 from benchd.reduce.decibels import free_space_path_loss_db
@@ -312,3 +312,10 @@ def _parts(bench: Bench, step: CaptureStep) -> str:
     route = bench.routes[step.route]
     names = [element.partition(".")[0] for element in (*route.out, *route.back)]
     return ", ".join(dict.fromkeys((step.source, *names, step.analyzer)))
+
+
+def lowest_level_dbm(bench: Bench, step: CaptureStep) -> float:
+    """The lowest level of the instrument that a capture radiates with, dBm."""
+    source = bench.source_of(bench.routes[step.route])
+    band = source.level_dbm if isinstance(source, SourceInstrument) else source.tracking_level_dbm
+    return step.sweep.level_dbm if band is None else band.least

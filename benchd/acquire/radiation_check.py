@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -20,6 +20,8 @@ from benchd.acquire.zeroing import NOT_ZEROED_ABOVE_DB, NotZeroed
 from benchd.errors import StillRadiating
 from benchd.reduce.pathcheck import noise_over
 from benchd.sweeps import SweepPlan
+
+T = TypeVar("T")
 
 DROP_DB = 20.0
 """If a reading falls by this when RF is switched off, dB, the source counts as off. Even a poor
@@ -101,8 +103,8 @@ def silent_after(
 
 
 def silent_before_zeroing(
-    sweep: Procedure[Sweep], plan: SweepPlan, instruments: SweepInstruments, lowest_dbm: float
-) -> Procedure[Sweep]:
+    sweep: Procedure[T], plan: SweepPlan, instruments: SweepInstruments, lowest_dbm: float
+) -> Procedure[T]:
     """Run a sweep. If its power meter cannot be zeroed, the source is taken to be still on.
 
     A source that ignores all commands does not change its level either, and a power meter responds

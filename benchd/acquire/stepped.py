@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -33,30 +33,21 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     source, analyzer = instruments.source, instruments.analyzer
     assert source is not None, "a stepped sweep needs a source; the worksheet guarantees one"
     grid = grid_hz(plan)
-    yield from prepare_points(plan, analyzer)
-    if instruments.zero is not None:
-        yield from zeroed(analyzer, instruments.zero, float(grid[0]))
-    count = min(NOISE_POINTS, grid.size)
-    noise_hz = np.unique(np.round(np.linspace(float(grid[0]), float(grid[-1]), count)))
-    yield (source.set_level(plan.level_dbm),)
-    noise_dbm = yield from _read_noise(noise_hz, plan, instruments)
-    yield (source.set_frequency_settled(float(grid[0])),)
-    # Asked before RF comes on: if the source has ignored the level, it may be far too high.
-    flags = yield from _read_back(source, plan, float(grid[0]))
+    noise_hz, noise_dbm, flags = yield from made_ready(grid, plan, instruments)
     yield source.rf_on()
     total = grid.size + (plan.refine.points if plan.refine else 0)
-    level, scatter = yield from _read_points(grid, plan, source, analyzer, 0, total)
+    level, scatter = yield from read_points(grid, plan, source, analyzer, 0, total)
     if plan.refine:
         fine = refined_grid_hz(grid, level, plan.refine.span_hz, plan.refine.points)
-        fine_level, fine_scatter = yield from _read_points(
+        fine_level, fine_scatter = yield from read_points(
             fine, plan, source, analyzer, grid.size, total
         )
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
     # The highest point is read once more: if the path broke during the sweep, it is lower now.
     strongest = grid[[int(np.argmax(level))]]
-    again, _ = yield from _read_points(strongest, plan, source, analyzer, total, total)
+    again, _ = yield from read_points(strongest, plan, source, analyzer, total, total)
     status = yield status_query(analyzer)
-    yield from _read_back(source, plan, float(strongest[0]))
+    yield from source_read_back(source, plan, float(strongest[0]))
     yield Progress(total, total)
     sweep = Sweep(
         frequency_hz=grid,
@@ -69,7 +60,32 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     return replace(sweep, flags=(*status_flags(status), *flags))
 
 
-def _read_back(source: Any, plan: SweepPlan, frequency_hz: float) -> Procedure[tuple[str, ...]]:
+def made_ready(
+    grid: FloatArray, plan: SweepPlan, instruments: SweepInstruments
+) -> Procedure[tuple[FloatArray, FloatArray, tuple[str, ...]]]:
+    """Set everything up for the first frequency and read the noise; RF stays off.
+
+    Returns the frequencies (Hz) and levels (dBm) of the noise, and the flags of the readback.
+    """
+    source, analyzer = instruments.source, instruments.analyzer
+    assert source is not None, "a stepped sweep needs a source; the worksheet guarantees one"
+    yield from prepare_points(plan, analyzer)
+    if instruments.zero is not None:
+        yield from zeroed(analyzer, instruments.zero, float(grid[0]))
+    count = min(NOISE_POINTS, grid.size)
+    noise_hz = np.unique(np.round(np.linspace(float(grid[0]), float(grid[-1]), count)))
+    yield (source.set_level(plan.level_dbm),)
+    noise_dbm = yield from _read_noise(noise_hz, plan, instruments)
+    yield (source.set_frequency_settled(float(grid[0])),)
+    # Asked before RF comes on: if the source has ignored the level, it may be far too high.
+    flags = yield from source_read_back(source, plan, float(grid[0]))
+    return noise_hz, noise_dbm, flags
+
+
+def source_read_back(
+    source: Any, plan: SweepPlan, frequency_hz: float
+) -> Procedure[tuple[str, ...]]:
+    """Ask the source for its level and frequency. Raises InstrumentRefused where they differ."""
     return settings_read_back(
         source.level_setting(plan.level_dbm), source.frequency_setting(frequency_hz)
     )
@@ -129,13 +145,26 @@ def _read_noise(
     return power_mean_dbm(readings)
 
 
-def _read_points(
-    grid: FloatArray, plan: SweepPlan, source: Any, analyzer: Any, done: int, total: int
+def read_points(
+    grid: FloatArray,
+    plan: SweepPlan,
+    source: Any,
+    analyzer: Any,
+    done: int,
+    total: int,
+    *,
+    goes_on: Callable[[], bool] | None = None,
 ) -> Procedure[tuple[FloatArray, FloatArray]]:
-    """Level and scatter over the grid. The inner loop of every stepped sweep."""
+    """Level and scatter over the grid. The inner loop of every stepped sweep.
+
+    goes_on: asked before each point; once it says no, only the points so far are returned.
+    """
     readings = np.empty((plan.average, grid.size))
     trigger = (analyzer.trigger_point(),)
     for index, frequency_hz in enumerate(grid.tolist()):
+        if goes_on is not None and not goes_on():
+            readings, grid = readings[:, :index], grid[:index]
+            break
         yield (analyzer.set_centre(frequency_hz), source.set_frequency_settled(frequency_hz))
         for repeat in range(plan.average):
             replies = yield trigger

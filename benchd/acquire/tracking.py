@@ -11,7 +11,7 @@ from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_d
 from benchd.acquire.readback import settings_read_back
 from benchd.acquire.stepped import status_flags, status_query
 from benchd.sweeps import SweepPlan
-from drivers.exchange import Progress
+from drivers.exchange import Exchange, Progress
 
 
 def sweep_time(plan: SweepPlan, analyzer: Any) -> Procedure[float]:
@@ -22,9 +22,11 @@ def sweep_time(plan: SweepPlan, analyzer: Any) -> Procedure[float]:
     return plan.sweep_time_s or 0.0
 
 
-def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
-    """One swept trace with the tracking output off (noise), then `average` with it on."""
-    analyzer = instruments.analyzer
+def tracked(
+    plan: SweepPlan, analyzer: Any
+) -> Procedure[tuple[tuple[str, ...], tuple[Exchange, Exchange]]]:
+    """Set the analyzer up, with its output off. Returns the flags of the readback, and the batch
+    that takes one trace."""
     yield analyzer.prepare_sweep(
         start_hz=plan.start_hz,
         stop_hz=plan.stop_hz,
@@ -41,14 +43,20 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
     flags = yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))
     sweep_time_s = yield from sweep_time(plan, analyzer)
     sweep = analyzer.single_sweep(timeout_s=2.0 * sweep_time_s + 5.0)
-    fetch = analyzer.fetch_trace(plan.points)
+    return flags, (sweep, analyzer.fetch_trace(plan.points))
+
+
+def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+    """One swept trace with the tracking output off (noise), then `average` with it on."""
+    analyzer = instruments.analyzer
+    flags, one = yield from tracked(plan, analyzer)
     total = plan.average + 1
-    _, noise_dbm = yield (sweep, fetch)
+    _, noise_dbm = yield one
     yield Progress(1, total)
     yield analyzer.tracking_on(plan.level_dbm)
     readings = np.empty((plan.average, plan.points))
     for repeat in range(plan.average):
-        _, readings[repeat] = yield (sweep, fetch)
+        _, readings[repeat] = yield one
         yield Progress(repeat + 2, total)
     status = yield status_query(analyzer)
     yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))

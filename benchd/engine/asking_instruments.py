@@ -14,6 +14,7 @@ from typing import Any
 
 import structlog
 
+from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.runner import Runner
 from benchd.errors import BenchdError
 
@@ -26,14 +27,18 @@ ASK_FOR_S = 20.0
 class InstrumentCalls:
     """Asks each instrument of a rig on the bench thread, one at a time."""
 
-    def __init__(self, rig: Any, bench_thread: Any, runner: Runner) -> None:
+    def __init__(
+        self, rig: Any, bench_thread: Any, runner: Runner, looks: LiveLooks | None = None
+    ) -> None:
         self._rig = rig
         self._thread = bench_thread
         self._runner = runner
+        self._looks = looks
         self._asking: asyncio.Task[None] | None = None
 
     async def ask(self) -> bool:
-        """Ask all instruments; False if a running job, or RF that is not verified off, forbids it.
+        """Ask all instruments; False if a running job, a live look, or RF that is not verified off
+        forbids it.
 
         Callers at the same time share one round of questions. A caller may give up waiting; the
         work on the bench thread then continues, and only the daemon's end stops it.
@@ -46,6 +51,8 @@ class InstrumentCalls:
         return True
 
     def _may_ask(self) -> bool:
+        if self._looks is not None and self._looks.busy:
+            return False
         return self._runner.job_id is None and not self._rig.rf_not_verified()
 
     async def _ask_all(self) -> None:

@@ -22,6 +22,7 @@ from benchd.engine.bench_documents import antenna_document, bench_document
 from benchd.engine.current_bench import CurrentBench, current
 from benchd.engine.events import Event, EventHub
 from benchd.engine.health import HealthReport
+from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.lookback import Lookback
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
@@ -72,10 +73,12 @@ class BenchDesk:
         roll: InstrumentCalls | None = None,
         reload: Reload | None = None,
         bench_file: Path | None = None,
+        looks: LiveLooks | None = None,
     ) -> None:
         """vitals: adds to the answer of `health`; without it, only the desk's own part is given.
         roll: asks the instruments whether they answer; without it they are never asked for that.
         reload: applies changes of the bench file. bench_file: new antennas go into its register.
+        looks: live looks; without it there are none.
         """
         self._current = current(bench)
         self._reload = reload
@@ -92,6 +95,14 @@ class BenchDesk:
         self._vitals = vitals
         self._roll = roll
         self._bench_file = bench_file
+        self._looks = looks
+
+    @property
+    def looks(self) -> LiveLooks:
+        """Live looks. Raises OrderRefused where this daemon gives none."""
+        if self._looks is None:
+            raise OrderRefused("this daemon gives no live looks")
+        return self._looks
 
     # -- orders ------------------------------------------------------------------------------
 
@@ -407,6 +418,7 @@ class BenchDesk:
             "timezone": self._current.now.timezone,
             "bench_trouble": self._current.trouble,
             "running": self._runner.job_id,
+            "live": "none" if self._looks is None else self._looks.document()["state"],
             "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,
         }

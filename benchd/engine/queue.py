@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from contextlib import nullcontext, suppress
+from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 
@@ -12,6 +12,7 @@ import structlog
 
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
+from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.recovery import Interrupted, Recovery, recovery
 from benchd.engine.reload import Reload
 from benchd.engine.rf_off_repeater import RfOffRepeater
@@ -46,12 +47,15 @@ class JobQueue:
         hub: EventHub,
         zone: Callable[[], tzinfo] = lambda: UTC,
         reload: Reload | None = None,
+        looks: LiveLooks | None = None,
     ) -> None:
         """zone: returns the time zone of the bench, in which times are shown to people.
 
-        reload: applies changes of the bench file between jobs.
+        reload: applies changes of the bench file between jobs. looks: live looks, which are run
+        while no job may run.
         """
         self._reload = reload
+        self._looks = looks
         self._zone = zone
         self._bench_name = bench_name
         self._store = store
@@ -219,7 +223,14 @@ class JobQueue:
         await self._mark_missed()
         job = await self._db.call(self._store.next_waiting, self._bench_name, datetime.now(UTC))
         if job is not None:
+            if self._looks is not None:
+                self._looks.give_way(job.title)
             await self._run_one(job)
+            await self.make_safe(quietly=True)
+            return
+        if self._looks is not None and self._looks.wanted:
+            async with self._held():
+                await self._looks.run()
             await self.make_safe(quietly=True)
             return
         with suppress(TimeoutError):
@@ -237,8 +248,12 @@ class JobQueue:
             await self._give_up(job, error)
             return
         if may_run is not None:
-            async with nullcontext() if self._reload is None else self._reload.held():
+            async with self._held():
                 await self._runner.run(may_run)
+
+    def _held(self) -> AbstractAsyncContextManager[None]:
+        """While this is open the instruments are not changed by the bench file."""
+        return nullcontext() if self._reload is None else self._reload.held()
 
     async def _mark_missed(self) -> None:
         """Jobs whose window has closed, or is too short for what they need, are `missed`."""

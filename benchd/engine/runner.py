@@ -19,9 +19,9 @@ from benchd.acquire import (
     silent_after,
     silent_before_zeroing,
 )
-from benchd.acquire.capture_check import broken_path, switch_opened
+from benchd.acquire.capture_check import broken_path, lowest_level_dbm, switch_opened
 from benchd.acquire.zeroing import zero_of
-from benchd.bench import Bench, SourceInstrument
+from benchd.bench import Bench
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.current_bench import CurrentBench, current
 from benchd.engine.events import EventHub
@@ -359,7 +359,7 @@ class Runner:
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()
             then = None
-            lowest_dbm = _lowest_level_dbm(self._current.now, step)
+            lowest_dbm = lowest_level_dbm(self._current.now, step)
             if instruments.zero is not None:
                 procedure = silent_before_zeroing(procedure, step.sweep, instruments, lowest_dbm)
             if step.sweep.rf == "on":
@@ -432,10 +432,3 @@ class Runner:
                 "verdict",
                 {"job": job_id, "quantity": verdict.quantity, "outcome": verdict.outcome},
             )
-
-
-def _lowest_level_dbm(bench: Bench, step: CaptureStep) -> float:
-    """The lowest level of the instrument that a capture radiates with, dBm."""
-    source = bench.source_of(bench.routes[step.route])
-    band = source.level_dbm if isinstance(source, SourceInstrument) else source.tracking_level_dbm
-    return step.sweep.level_dbm if band is None else band.least

@@ -17,7 +17,7 @@ from benchd.acquire.plan import grid_hz
 from benchd.bench import Bench
 from benchd.errors import NormalisationRefused, OrderRefused, ReductionRefused
 from benchd.known.antenna_match import antenna_match
-from benchd.known.captures import LOOKED_AT, BenchKnowledge, JobCaptures
+from benchd.known.captures import LOOKED_AT, Baselines, BenchKnowledge, JobCaptures
 from benchd.store import CaptureRow, Store
 from benchd.sweeps import SweepAsRun, SweepPlan
 from benchd.traces import Capture, FloatArray, Form, Role, Trace
@@ -72,6 +72,19 @@ class StoredInputs:
                 advice="Nothing was measured. Queue what takes them first, such as "
                 "open-short-baseline with the same settings; it may wait ahead of this job.",
             )
+
+    def baselines(
+        self,
+        worksheet: Worksheet,
+        step: CaptureStep,
+        wanted: Iterable[BaselineInput],
+        max_age_s: float | None,
+    ) -> Baselines:
+        """The stored baselines that a planned capture would be normalised against, on any grid that
+        reaches over its own. Raises NormalisationRefused where none fits."""
+        captures = JobCaptures(self.store, "", step.label)
+        planned = self._planned(worksheet, step)
+        return captures.baselines(wanted, planned, max_age_s=max_age_s, interpolate=True)
 
     def _missing(
         self, worksheet: Worksheet, step_index: int, step: ReduceStep, jobs: Jobs

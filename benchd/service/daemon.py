@@ -35,6 +35,7 @@ from benchd.engine.current_bench import CurrentBench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
 from benchd.engine.health import HealthReport
+from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reload import Reload
@@ -141,6 +142,17 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             hub=hub,
             trace_points=settings.publish.trace_points,
         )
+        looks = LiveLooks(
+            bench=live_bench,
+            store=store,
+            store_thread=store_thread,
+            rig=rig,
+            bench_thread=bench_thread,
+            hub=hub,
+            job_running=lambda: runner.job_id,
+            look_again=reload.look,
+            trace_points=settings.publish.trace_points,
+        )
         queue = JobQueue(
             bench_name=bench.bench,
             store=store,
@@ -151,6 +163,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             hub=hub,
             zone=lambda: rig.bench.zone,
             reload=reload,
+            looks=looks,
         )
         publishing = Publishing(store, bench.bench, rig.rf)
         vitals = HealthReport(
@@ -171,9 +184,10 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             queue=queue,
             hub=hub,
             vitals=vitals,
-            roll=InstrumentCalls(rig, bench_thread, runner),
+            roll=InstrumentCalls(rig, bench_thread, runner, looks),
             reload=reload,
             bench_file=settings.bench,
+            looks=looks,
         )
         opened = settings.publish.opened(bench.bench)
         broker, restate = await stack.enter_async_context(opened)

@@ -29,8 +29,10 @@ _SECURITY_HEADERS = [
 MOST_HEADER_LINES = 100
 MOST_HEADER_BYTES = 16 << 10
 # Event streams are counted by themselves; they stay open for hours.
-_STREAMS = "/api/events"
-_SAFER = re.compile(r"POST /api/jobs/[^/]*/withdraw|GET /api/health|POST /api/rf-off")
+_STREAMS = ("/api/events", "/api/live/stream")
+_SAFER = re.compile(
+    r"POST /api/jobs/[^/]*/withdraw|GET /api/health|POST /api/rf-off|DELETE /api/live"
+)
 
 
 def refusal(status: int, message: str, *, family: str = "refused", advice: str = "") -> bytes:
@@ -76,7 +78,7 @@ class Guard:
             return
         if body is None:
             return
-        counted = scope["path"] != _STREAMS
+        counted = scope["path"] not in _STREAMS
         if counted and self._answering >= self._room_for(scope):
             await _answer(send_guarded, _busy(self._answering))
             return

@@ -20,6 +20,7 @@ from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole
 from benchd.web.documents import encode, encode_curves, encode_trace
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
+from benchd.web.live import add_live
 from benchd.web.page import PageFiles, add_page, wants_page
 from benchd.web.past import add_lookback
 
@@ -47,6 +48,7 @@ def create_app(desk: BenchDesk, streams: Streams) -> FastAPI:
     _add_readings(app, desk)
     _add_captures(app, desk)
     add_lookback(app, desk)
+    add_live(app, desk, streams)
     files = PageFiles()
     add_page(app, files)
 

@@ -10,7 +10,7 @@ import asyncio
 import json
 import re
 from collections.abc import AsyncIterator, Callable
-from typing import Any
+from typing import Any, TypeVar
 
 import anyio
 from starlette.responses import Response, StreamingResponse
@@ -18,9 +18,12 @@ from starlette.types import Receive, Scope, Send
 
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import Event
+from benchd.engine.livelook.telling import Told
 from benchd.errors import OrderRefused, UserError
 from benchd.web.documents import encode
 from benchd.web.settings import HttpSettings
+
+T = TypeVar("T")
 
 RECONNECT_MS = 1000
 _LARGEST_SEQUENCE = 2**63 - 1
@@ -34,6 +37,12 @@ def event_text(event: Event) -> bytes:
     """
     data = json.dumps(encode(event.data), allow_nan=False)
     return f"id: {event.sequence}\nevent: {event.kind}\ndata: {data}\n\n".encode("ascii")
+
+
+def told_text(told: Told) -> bytes:
+    """One message to the viewers of a live look on the wire. It has no id: none is sent again."""
+    data = json.dumps(encode(told.data), allow_nan=False)
+    return f"event: {told.kind}\ndata: {data}\n\n".encode("ascii")
 
 
 def last_seen(header: str | None, query: str | None) -> int | None:
@@ -71,23 +80,36 @@ class Streams:
         Its place is taken at once: ten requests that come together must not all find the last
         place free.
         """
+        return self._opened(lambda: self.stream(after))
+
+    def open_live(self) -> Response:
+        """A response that streams the sweeps of the live look. They are not kept, and a client that
+        is too slow misses some. Raises OrderRefused where there is no look, or no room."""
+        told = self._desk.looks.watch()
+        return self._opened(lambda: self._lines(told, told_text))
+
+    def _opened(self, lines: Callable[[], AsyncIterator[bytes]]) -> Response:
         if self._open >= self._settings.stream_limit:
             raise OrderRefused(
                 f"{self._open} event streams are open already.",
                 advice="Close one that nobody reads.",
             )
         self._open += 1
-        return _EventResponse(self.stream(after), self._leave)
+        return _EventResponse(lines(), self._leave)
 
     def _leave(self) -> None:
         self._open -= 1
 
-    async def stream(self, after: int | None) -> AsyncIterator[bytes]:
-        """The text of one stream."""
-        source = self._desk.events(after)
+    def stream(self, after: int | None) -> AsyncIterator[bytes]:
+        """The text of one stream of the bench's events."""
+        return self._lines(self._desk.events(after), event_text)
+
+    async def _lines(
+        self, source: AsyncIterator[T], text: Callable[[T], bytes]
+    ) -> AsyncIterator[bytes]:
         # The first step of the source is taken before a byte is sent: a client that has seen the
         # retry line and then reads the bench's state cannot miss a change between the two.
-        pending: asyncio.Task[Event | None] | None = asyncio.create_task(_next(source))
+        pending: asyncio.Task[T | None] | None = asyncio.create_task(_next(source))
         closing = asyncio.create_task(self._closing.wait(), name="end of an event stream")
         try:
             await asyncio.sleep(0)
@@ -104,7 +126,7 @@ class Streams:
                     event, pending = pending.result(), None
                     if event is None:
                         return
-                    yield event_text(event)
+                    yield text(event)
                 elif closing in done:
                     return
                 else:
@@ -134,7 +156,7 @@ class _EventResponse(StreamingResponse):
             self._leave()
 
 
-async def _next(source: AsyncIterator[Event]) -> Event | None:
+async def _next(source: AsyncIterator[T]) -> T | None:
     return await anext(source, None)
 
 

@@ -1,0 +1,388 @@
+"""The live look with real processes: RF is on only while somebody looks, by the simulator's record.
+
+Times are those of the simulator's record, on the clock that all processes share. That RF goes off
+"within 10 s" is held against a generous limit where the daemon itself has to notice; that it is
+not off before is measured as it is.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.patience import PATIENCE_S
+from tests.system.rigging import Daemon, Simulator, ending, until
+
+SILENCE_S = 10.0
+QUICK = """
+recipe: pause
+title: A short wait
+steps:
+  - wait: {for: 0.1 s}
+"""
+VIEWER = """
+import sys, time, httpx
+url, viewer = sys.argv[1:]
+with httpx.Client(base_url=url, trust_env=False) as client:
+    while True:
+        client.post("/api/live/here", json={"viewer": viewer})
+        print("here", flush=True)
+        time.sleep(0.3)
+"""
+
+
+class Bench:
+    """A simulator and a daemon that share baselines of the dipole over all tests of this file."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.simulator = Simulator(folder)
+        self.begin()
+        job = self.daemon.queue("open-short-baseline", antenna="dipole r3", points="41")
+        self.daemon.until_state(job, "done")
+
+    def begin(self) -> None:
+        """A daemon over the same data; what the one before stored is there."""
+        self.daemon = Daemon(self.folder, self.simulator, "none")
+
+    @property
+    def http(self) -> httpx.Client:
+        return self.daemon.http
+
+    def prepared(self, **arguments: str) -> str:
+        """Prepare a look at the dipole; the hash of its worksheet."""
+        body = {"what": "dipole r3", "arguments": arguments}
+        answer = self.http.post("/api/live/prepare", json=body)
+        assert answer.status_code == 200, answer.text
+        found: str = answer.json()["hash"]
+        return found
+
+    def started(self, **arguments: str) -> str:
+        """Start a look and wait until it radiates; its first viewer."""
+        answer = self.http.post("/api/live", json={"worksheet": self.prepared(**arguments)})
+        assert answer.status_code == 201, answer.text
+        viewer: str = answer.json()["viewer"]
+        with self.looking(viewer):
+            until(lambda: self.rf_on and self.live["state"] == "on", "the live look to radiate")
+        return viewer
+
+    @property
+    def live(self) -> dict[str, Any]:
+        found: dict[str, Any] = self.http.get("/api/live").json()
+        return found
+
+    @property
+    def rf_on(self) -> bool:
+        return bool(self.simulator.do("state")["rf_on"])
+
+    def now_s(self) -> float:
+        return float(self.simulator.do("record")["now_s"])
+
+    def off_at(self, since_s: float) -> float:
+        """When the generator went off after this time, by its own record; waits for it."""
+
+        def off() -> Any:
+            record = self.simulator.do("record", since_s=since_s)["record"]
+            times = [at for at, name, what, on in record if (name, what, on) == OFF]
+            return times and times[0]
+
+        return float(until(off, "the generator's record to tell that RF is off"))
+
+    def here(self, viewer: str) -> httpx.Response:
+        return self.http.post("/api/live/here", json={"viewer": viewer})
+
+    @contextmanager
+    def looking(self, viewer: str) -> Iterator[None]:
+        """Somebody looks while this is open, by a connection of their own."""
+        over = threading.Event()
+
+        def ping() -> None:
+            with httpx.Client(base_url=self.daemon.said["http"], trust_env=False) as client:
+                while not over.is_set():
+                    client.post("/api/live/here", json={"viewer": viewer}, timeout=PATIENCE_S)
+                    over.wait(0.5)
+
+        thread = threading.Thread(target=ping)
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
+
+    def ended(self) -> dict[str, Any]:
+        """Wait until the look has ended with RF off and verified; why."""
+        until(lambda: self.live["state"] == "ended", "the live look to end")
+        until(
+            lambda: self.http.get("/api/rf").json()["state"] == "off-verified",
+            "RF to be verified off",
+        )
+        assert not self.rf_on
+        found: dict[str, Any] = self.live["ending"]
+        return found
+
+
+OFF = ("generator", "rf", False)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    found = Bench(tmp_path_factory.mktemp("live"))
+    with ending(found.simulator):
+        yield found
+        with ending(found.daemon):
+            pass
+
+
+@pytest.fixture(autouse=True)
+def nothing_left(bench: Bench) -> Iterator[None]:
+    """Each test begins and ends with RF off and the lid closed."""
+    yield
+    bench.simulator.do("lid", open=False)
+    if bench.live["state"] in ("starting", "on"):
+        bench.http.delete("/api/live")
+        bench.ended()
+
+
+def streamed(bench: Bench, wanted: Callable[[list[tuple[str, Any]]], bool]) -> list[Any]:
+    """What the stream tells until that is enough."""
+    found: list[tuple[str, Any]] = []
+    with bench.http.stream("GET", "/api/live/stream") as answer:
+        kind = ""
+        for line in answer.iter_lines():
+            if line.startswith("event: "):
+                kind = line.removeprefix("event: ")
+            elif line.startswith("data: "):
+                found.append((kind, json.loads(line.removeprefix("data: "))))
+                if wanted(found):
+                    break
+    return found
+
+
+def numbers(found: list[tuple[str, Any]]) -> list[int]:
+    return [data["number"] for kind, data in found if kind == "sweep"]
+
+
+def test_sweeps_are_normalised_and_their_spread_is_told(bench: Bench) -> None:
+    viewer = bench.started()
+    with bench.looking(viewer):
+        found = streamed(bench, lambda seen: len(numbers(seen)) >= 5)
+    assert found[0][0] == "look"
+    look, sweeps = found[0][1], [data for kind, data in found if kind == "sweep"]
+    assert (look["unit"], look["wanted_hz"], look["level_dbm"]) == ("dB", 1.7e9, -10.0)
+    last = sweeps[-1]
+    assert len(last["values"]) == len(look["frequency_hz"]) == len(last["range_db"]) == 41
+    assert last["sweeps"] >= 2
+    # A dipole that is too long: its dip lies below the design frequency, 10 to 20 dB deep.
+    assert 1.6e9 < last["peak"]["frequency_hz"] < 1.7e9
+    assert 10.0 < last["peak"]["value"] < 20.0
+    assert 0.0 < max(last["deviation_db"]) < 0.5
+    assert last["trouble"] == ""
+    # Nothing was stored.
+    assert {one["recipe"] for one in bench.http.get("/api/jobs").json()} == {"open-short-baseline"}
+
+
+def test_the_last_viewer_leaving_switches_rf_off_at_once(bench: Bench) -> None:
+    viewer = bench.started()
+    since_s = bench.now_s()
+    bench.http.delete("/api/live", params={"viewer": viewer})
+    assert bench.off_at(since_s) - since_s < SILENCE_S
+    assert bench.ended()["reason"] == "nobody-looks"
+
+
+def test_of_two_viewers_the_last_to_leave_ends_the_look(bench: Bench) -> None:
+    first = bench.started()
+    second = bench.http.post("/api/live/join").json()["viewer"]
+    assert bench.http.delete("/api/live", params={"viewer": first}).json()["ending"] is None
+    with bench.looking(second):
+        count = streamed(bench, lambda seen: len(numbers(seen)) >= 2)[0][1]["viewers"]
+        assert (bench.rf_on, count) == (True, 1)
+    bench.http.delete("/api/live", params={"viewer": second})
+    assert bench.ended()["reason"] == "nobody-looks"
+
+
+def test_a_viewer_killed_with_sigkill_leaves_rf_on_for_no_more_than_ten_seconds(
+    bench: Bench,
+) -> None:
+    """The stream stays open all the while: a connection is no viewer."""
+    viewer = bench.started()
+    command = [sys.executable, "-c", VIEWER, bench.daemon.said["http"], viewer]
+    with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        for _ in range(3):
+            assert process.stdout.readline() == b"here\n"
+        process.kill()
+    since_s = bench.now_s()
+    found = streamed(bench, lambda seen: seen[-1][0] == "ended")
+    assert found[-1][1]["ending"]["reason"] == "nobody-looks"
+    # The last "here" came before the kill; noticing takes a point of the sweep.
+    assert bench.off_at(since_s) - since_s < SILENCE_S + 2.0
+    assert bench.ended()["reason"] == "nobody-looks"
+
+
+def test_a_forged_here_keeps_nothing_on_and_takes_nobody_away(bench: Bench) -> None:
+    viewer = bench.started()
+    forged = bench.here("viewer-" + "0" * 32)
+    assert (forged.status_code, forged.json()["family"]) == (404, "not-found")
+    away = bench.http.delete("/api/live", params={"viewer": "viewer-" + "0" * 32})
+    assert away.json()["ending"] is None
+    assert bench.here(viewer).json()["viewers"] == 1
+
+
+def test_an_opened_lid_ends_the_look_with_rf_off(bench: Bench) -> None:
+    viewer = bench.started()
+    since_s = bench.now_s()
+    with bench.looking(viewer):
+        bench.simulator.do("lid", open=True)
+        ending = bench.ended()
+    assert (ending["reason"], ending["family"]) == ("failed", "lid-open")
+    assert bench.off_at(since_s) - since_s < SILENCE_S
+    # With the lid open RF does not come on at all.
+    since_s = bench.now_s()
+    bench.http.post("/api/live", json={"worksheet": bench.prepared()})
+    assert bench.ended()["family"] == "lid-open"
+    record = bench.simulator.do("record", since_s=since_s)["record"]
+    assert not [entry for entry in record if entry[1:] == ["generator", "rf", True]]
+
+
+def test_a_job_whose_turn_has_come_ends_the_look_and_runs(bench: Bench) -> None:
+    viewer = bench.started()
+    with bench.looking(viewer):
+        job = bench.daemon.queue_text(QUICK)
+        assert bench.daemon.until_state(job, "done")["state"] == "done"
+    ending = bench.ended()
+    assert ending["reason"] == "job"
+    assert "A short wait" in ending["message"]
+
+
+def test_while_a_job_runs_no_look_is_started(bench: Bench) -> None:
+    slow = bench.daemon.queue_text(QUICK.replace("0.1 s", "300 s"))
+    bench.daemon.until_state(slow, "running")
+    refused = bench.http.post("/api/live", json={"worksheet": bench.prepared()})
+    assert (refused.status_code, refused.json()["family"]) == (409, "refused")
+    assert slow in refused.json()["message"]
+    bench.http.post(f"/api/jobs/{slow}/withdraw")
+    bench.daemon.until_state(slow, "withdrawn")
+
+
+def test_its_time_ends_a_look_unless_somebody_renews_it(bench: Bench) -> None:
+    viewer = bench.started(time="5 s")
+    with bench.looking(viewer):
+        before_s = bench.here(viewer).json()["left_s"]
+        renewed = bench.http.post("/api/live/renew").json()
+        assert renewed["left_s"] > before_s
+        ending = bench.ended()
+    assert ending["reason"] == "time-over"
+
+
+def test_keep_stores_exactly_one_capture_with_its_results(bench: Bench) -> None:
+    viewer = bench.started()
+    with bench.looking(viewer):
+        number = numbers(streamed(bench, lambda seen: len(numbers(seen)) >= 3))[-1]
+        answers = [
+            bench.http.post("/api/live/keep", json={"sweep": number}, timeout=PATIENCE_S)
+            for _ in range(2)
+        ]
+        assert bench.rf_on
+    kept = answers[0].json()
+    assert [answer.status_code for answer in answers] == [201, 201]
+    assert answers[1].json() == kept
+    assert (kept["state"], len(kept["results"]) > 5) == ("done", True)
+    job = bench.http.get(f"/api/jobs/{kept['job']}").json()
+    assert (job["recipe"], job["state"], job["progress"]) == ("live-look", "done", 1.0)
+    captures = bench.http.get("/api/captures", params={"job": kept["job"]}).json()
+    assert [one["id"] for one in captures] == [kept["capture"]]
+    one = captures[0]
+    assert (one["role"], one["antenna"], one["route"]) == ("test", "dipole r3", "middle")
+    assert (one["worksheet_hash"], one["settings"]["lid"]) == (job["worksheet_hash"], "closed")
+    assert set(one["instruments"]) == {"generator", "analyzer", "switch"}
+    # It can be reduced again, to the same numbers.
+    again = bench.http.post(f"/api/jobs/{kept['job']}/reduce", timeout=PATIENCE_S).json()
+    values = [[each["result"]["value"] for each in some] for some in (again, kept["results"])]
+    assert values[0] == values[1]
+    missing = bench.http.post("/api/live/keep", json={"sweep": 10**6})
+    assert (missing.status_code, missing.json()["family"]) == (409, "refused")
+
+
+def test_a_look_is_started_only_by_the_hash_of_its_worksheet(bench: Bench) -> None:
+    since_s = bench.now_s()
+    for digest in ("0" * 64, bench.prepared()[:-1] + "x"):
+        refused = bench.http.post("/api/live", json={"worksheet": digest})
+        assert refused.status_code in (409, 422), refused.text
+    assert bench.http.post("/api/live", json={}).status_code == 422
+    record = bench.simulator.do("record", since_s=since_s)["record"]
+    assert not [entry for entry in record if entry[2] == "rf"]
+
+
+def test_what_a_job_would_be_refused_for_is_refused_here_too(bench: Bench) -> None:
+    def said(**arguments: str) -> tuple[int, str, str]:
+        body = {"what": "dipole r3", "arguments": arguments}
+        answer = bench.http.post("/api/live/prepare", json=body)
+        document = answer.json()
+        return answer.status_code, document["family"], document["message"]
+
+    status, family, message = said(level="-20 dBm")
+    assert (status, family) == (422, "baseline-refused")
+    assert "source level" in message
+    status, family, message = said(show="over-thru", route="range", position="mount_a")
+    assert (status, family) == (422, "baseline-refused")
+    assert "no stored thru capture" in message
+    status, family, message = said(centre="1.7")
+    assert (status, family) == (422, "wrong-recipe")
+    assert "centre" in message
+    status, family, message = said(show="level", lid="open", level="15 dBm")
+    assert (status, family) == (422, "unsafe")
+    unknown = bench.http.post("/api/live/prepare", json={"what": "dipol r3"}).json()
+    assert 'did you mean "dipole r3"?' in unknown["message"]
+
+
+def test_an_analyzer_that_falls_silent_does_not_keep_rf_on(bench: Bench) -> None:
+    """It may take five minutes to answer; the viewer leaves, and RF goes off all the same."""
+    viewer = bench.started()
+    with bench.looking(viewer):
+        bench.simulator.do("fault", instrument="analyzer", mode="silent", count=1)
+        since_s = bench.now_s()
+        bench.http.delete("/api/live", params={"viewer": viewer})
+        assert bench.off_at(since_s) - since_s < SILENCE_S
+    assert bench.ended()["reason"] == "nobody-looks"
+
+
+def test_a_source_that_vanishes_is_switched_off_as_soon_as_it_answers(bench: Bench) -> None:
+    viewer = bench.started()
+    with bench.looking(viewer):
+        bench.simulator.do("fault", instrument="generator", mode="stop-listening")
+        until(lambda: bench.live["state"] == "ended", "the look to end")
+        assert bench.live["ending"]["family"] == "link-lost"
+        refused = bench.http.post("/api/live", json={"worksheet": bench.prepared()})
+        assert refused.status_code == 409
+        assert "not verified off" in refused.json()["message"]
+        bench.simulator.do("fault", instrument="generator", mode="none")
+    bench.ended()
+
+
+def test_a_daemon_that_is_stopped_or_killed_leaves_no_look_radiating(bench: Bench) -> None:
+    """SIGTERM: off before it ends. SIGKILL: the next start switches off before all else."""
+    bench.started()
+    since_s = bench.now_s()
+    assert bench.daemon.stop() == 0
+    assert not bench.rf_on
+    assert bench.off_at(since_s) > since_s
+    bench.daemon.http.close()
+    bench.begin()
+    assert bench.live == {"state": "none"}
+    bench.started()
+    bench.daemon.kill()
+    bench.daemon.http.close()
+    assert bench.rf_on
+    bench.begin()
+    assert not bench.rf_on
+    assert bench.live == {"state": "none"}
