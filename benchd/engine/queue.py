@@ -56,6 +56,8 @@ class JobQueue:
         """
         self._reload = reload
         self._looks = looks
+        if looks is not None:
+            looks.wake_queue = self.wake
         self._zone = zone
         self._bench_name = bench_name
         self._store = store

@@ -44,6 +44,8 @@ UNITS: Mapping[str, str] = {"return-loss": "dB", "over-thru": "dB", "level": "dB
 class LiveLooks:
     """Prepares, starts, runs and ends live looks; one at a time. Used on the event loop.
 
+    wake_queue: is called when a look waits to be run.
+
     job_running: returns the id of the running job, or None. look_again: takes up changes of the
         bench file.
     """
@@ -62,6 +64,7 @@ class LiveLooks:
         trace_points: int = 0,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self.wake_queue: Callable[[], None] = lambda: None
         self._bench = bench
         self._store = store
         self._db = store_thread
@@ -125,6 +128,7 @@ class LiveLooks:
         self._kept = {}
         self._teller = Teller(partial(self._document_of, look))
         self._say(look)
+        self.wake_queue()
         return viewer
 
     def _require_free(self, waiting: str | None) -> None:
