@@ -128,7 +128,7 @@ export function antennaForm(api, how) {
       if (!focused) reveal(one);
       focused = true;
     }
-    const named = /an antenna "|must be at most|name/.test(error.message ?? "") && !focused;
+    const named = /^there is an antenna "|^name: /.test(error.message ?? "") && !focused;
     if (named && !(error.problems ?? []).length) {
       name.fault([error.message, error.advice].filter(Boolean).join(" "));
       reveal(name);

@@ -75,7 +75,7 @@ function captureForm(query, captures) {
   const boxes = captures.map((capture, at) => {
     const id = `capture-${at}`;
     const box = h("input", { type: "checkbox", id, value: capture.id, checked: chosen.includes(capture.id) });
-    return { box, row: h("li", null, h("label", { class: "check", for: id }, box, captureName(capture))) };
+    return { box, row: h("label", { class: "check", for: id }, box, captureName(capture)) };
   });
   return h(
     "form",
@@ -96,7 +96,7 @@ function captureForm(query, captures) {
     },
     h("h2", null, query.get("antenna") ? `Captures of ${query.get("antenna")}` : "Captures"),
     captures.length === 0 && h("p", { class: "quiet" }, "None is stored yet."),
-    h("ul", { class: "plain choices", tabindex: "0", role: "group", "aria-label": "Captures, the newest first" }, boxes.map((one) => one.row)),
+    h("div", { class: "choices", tabindex: "0", role: "group", "aria-label": "Captures, the newest first" }, boxes.map((one) => one.row)),
     query.get("antenna") && h("p", null, h("a", { href: "#/overlay" }, "Captures of everything")),
     fault,
     h("button", { type: "submit", class: "button button-main" }, "Show these"),

@@ -1,0 +1,230 @@
+"""Antennas with their stories, overlays and differences, and the bench, in a real browser."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.browser.pages import PHONE, Stage, Watched
+from tests.system.rigging import REPOSITORY, Daemon, Simulator, ending
+
+SHIPPED = REPOSITORY / "recipes" / "benches" / "workshop.yaml"
+WORLD = REPOSITORY / "simulators" / "worlds" / "workshop.yaml"
+POINTS = "41"
+
+# The shipped recipe asks a person for a load again and again; the switch has one of its own.
+COUPLER = """
+recipe: coupler-by-switch
+title: The coupler, by switch
+on_interrupt: restart
+parameters: {at: {kind: frequency, default: 1.7 GHz}}
+sweeps:
+  main: {method: stepped, start: 1.5 GHz, stop: 1.9 GHz, points: 11, level: -10 dBm,
+    resolution_bandwidth: 10 kHz, detector: rms, dwell: 1 ms}
+steps:
+  - repeat:
+      over: {standard: [open, short, load]}
+      steps:
+        - capture: {name: $standard, role: $standard, route: middle, position: $standard,
+            sweep: main}
+  - reduce: {kind: coupler, open: open, short: short, load: load, load_match: 34 dB, at: $at}
+"""
+
+
+@pytest.fixture(scope="module")
+def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    """A dipole measured before and after a trim, and a coupler that was qualified twice."""
+    folder: Path = tmp_path_factory.mktemp("stage")
+    bench = folder / "bench" / "workshop.yaml"
+    bench.parent.mkdir()
+    bench.write_text(SHIPPED.read_text())
+    world = folder / "world.yaml"
+    trimmed = "  - name: dipole r4\n    design_frequency_hz: 1.7e9\n" + (
+        "    elements: [{length_m: 0.0823, diameter_m: 0.001}]\n"
+    )
+    world.write_text(
+        WORLD.read_text().replace("  - name: yagi r2\n", f"{trimmed}  - name: yagi r2\n")
+    )
+    simulator = Simulator(folder, str(world), "--time-scale", "0.02")
+    # The register stands beside the copy of the bench that the daemon is given.
+    daemon = Daemon(folder, simulator, "none", bench=bench)
+    with ending(daemon, simulator):
+        jobs = [
+            daemon.queue("open-short-baseline", antenna="dipole r3", points=POINTS),
+            daemon.queue("return-loss", antenna="dipole r3", points=POINTS),
+            daemon.queue_text(COUPLER),
+            daemon.queue_text(COUPLER),
+        ]
+        for job in jobs:
+            daemon.until_state(job, "done")
+        revision = {"name": "dipole r4", "start": "dipole r3", "changes": {"arm": "41.2 mm"}}
+        assert daemon.http.post("/api/antennas", json=revision).status_code == 201
+        simulator.do("place", position="middle", item="dipole r4")
+        daemon.until_state(daemon.queue("return-loss", antenna="dipole r4", points=POINTS), "done")
+        yield Stage(folder, simulator, daemon, bench)
+        daemon.stop()
+
+
+def pictures(page: Watched, least: int) -> None:
+    """Wait until so many plots are drawn."""
+    page.page.locator(".plot-picture .main-svg").nth(3 * least - 1).wait_for(state="attached")
+
+
+def test_a_story_tells_what_was_changed_and_found_as_table_and_as_curves(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/antenna/dipole%20r4")
+    rows = page.page.locator("table.story tbody tr")
+    rows.nth(1).wait_for()
+    second = rows.nth(1).inner_text()
+    assert "arm from 41.8 mm to 41.2 mm, 0.60 mm less" in second
+    assert re.search(r"Trim said: .* mm off each arm; done: 0\.60 mm off\.", second)
+    assert re.search(r"1\.6[789]\d* GHz", second)
+    assert "passed" in second
+    assert rows.nth(1).get_attribute("aria-current") == "true"
+    titles = page.page.locator(".plot-title")
+    page.see("Return loss of dipole", ".plot-title")
+    assert "Resonance over the revisions" in titles.all_inner_texts()
+    pictures(page, titles.count())
+    said = page.page.locator(".plot-picture").first.get_attribute("aria-label") or ""
+    assert re.search(r"dipole r3: lowest .* dB at .* GHz, highest .* dB at 1\.6\d* GHz", said)
+    page.require_accessible()
+
+
+def test_the_list_of_antennas_has_revisions_together_and_leads_to_the_story(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/antennas", size=PHONE)
+    card = page.page.locator("li.card", has_text="dipole r3")
+    card.wait_for()
+    assert "dipole r4" in card.inner_text()
+    page.see("not measured yet")
+    page.require_accessible()
+    card.get_by_role("link", name="dipole r4").click()
+    page.page.locator("table.story").wait_for()
+
+
+def test_a_new_revision_is_one_step_and_what_is_refused_stands_beside_its_field(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/antenna/dipole%20r4", size=PHONE)
+    page.page.get_by_text("New revision of dipole r4").click()
+    name, arm = page.page.get_by_label("Name"), page.page.get_by_label("Length of one arm")
+    assert name.input_value() == "dipole r5"
+    name.fill("dipole r3")
+    arm.fill("40.9 mm")
+    page.press("Add the revision")
+    fault = page.page.locator("#antenna-name-fault")
+    fault.get_by_text('there is an antenna "dipole r3" already').wait_for()
+    assert name.get_attribute("aria-invalid") == "true"
+    name.fill("dipole r5")
+    arm.fill("40.9")
+    page.press("Add the revision")
+    page.page.locator("#antenna-arm-fault").get_by_text('found "40.9" without a unit').wait_for()
+    assert name.get_attribute("aria-invalid") is None
+    page.require_accessible()
+    arm.fill("40.9 mm")
+    page.press("Add the revision")
+    page.page.locator("table.story tr[aria-current] th", has_text="dipole r5").wait_for()
+    known = {one["name"]: one for one in page.daemon.http.get("/api/antennas").json()}
+    assert known["dipole r5"]["trim"]["arm_m"] == pytest.approx(0.0409)
+    assert "revises" not in known["dipole r5"]
+
+
+def test_captures_are_laid_over_one_another_zoomed_hidden_and_kept(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/overlay?antenna=dipole+r4")
+    page.page.locator(".choices input").first.check()
+    page.press("Show these")
+    captures = [one["id"] for one in page.daemon.http.get("/api/captures?role=test").json()]
+    page.go(f"#/overlay?capture={captures[0]}&capture={captures[1]}")
+    figure = page.page.locator("figure", has_text="Levels as recorded")
+    figure.wait_for()
+    pictures(page, 1)
+    with page.page.expect_request(re.compile("from_hz=")):
+        figure.get_by_role("button", name="Zoom in").click()
+    shown = figure.get_by_role("button", name=re.compile("dipole r3"))
+    shown.click()
+    assert shown.get_attribute("aria-pressed") == "false"
+    kept = {}
+    for form in ("PNG", "SVG", "CSV"):
+        with page.page.expect_download() as download:
+            figure.get_by_role("button", name=f"Keep as {form}").click()
+        kept[form] = Path(download.value.path()).read_bytes()
+    assert kept["PNG"].startswith(b"\x89PNG")
+    assert b"<svg" in kept["SVG"]
+    lines = kept["CSV"].decode().splitlines()
+    assert lines[0] == "curve,Frequency (Hz),Level (dBm),low,high"
+    assert len(lines) == 1 + 2 * int(POINTS)
+    figure.get_by_text("The numbers").click()
+    figure.locator("tbody tr").first.wait_for()
+
+
+def test_a_difference_is_told_with_its_interval_as_numbers_and_as_a_curve(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/overlay")
+    page.page.get_by_label("From").select_option("dipole r3")
+    page.page.get_by_label("To").select_option("dipole r4")
+    page.press("Show the difference")
+    row = page.page.locator("tr", has_text="Resonance").first
+    row.wait_for()
+    assert "They differ." in row.inner_text()
+    assert re.search(r"\d+ MHz, \d+ to \d+ MHz", row.inner_text())
+    page.see("Return loss, dipole r4 less dipole r3", ".plot-title")
+    pictures(page, 1)
+    assert "no difference" in (page.page.locator(".plot-picture").get_attribute("aria-label") or "")
+    page.require_accessible()
+
+
+def test_the_bench_tells_instruments_baselines_qualification_and_what_to_work_on(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/bench")
+    page.see("generator")
+    page.press("Ask them now")
+    page.see("All instruments were asked.")
+    page.see("may have drifted by")
+    assert "of the variance on average" in page.page.locator(".lead").inner_text()
+    card = page.page.locator("section.card", has=page.page.get_by_role("heading", name="Coupler"))
+    card.wait_for()
+    card.scroll_into_view_if_needed()
+    pictures(page, 2)
+    names = card.locator(".plot-name").all_inner_texts()
+    assert "effective directivity, before" in names
+    assert "effective directivity, after" in names
+    assert page.page.get_by_label("Before").locator("option").count() == 2
+    page.see("Coupler over time, the worst of each run", ".plot-title")
+    page.see("Do people disturb it? Queue the recipe stillness.")
+    page.require_accessible()
+
+
+def test_the_bench_fits_a_phone(open_page: Callable[..., Watched]) -> None:
+    page = open_page("#/bench", size=PHONE, scheme="dark")
+    page.see("What to work on next")
+    page.see("Coupler", "section h3")
+    page.require_accessible()
+
+
+def test_without_the_plotting_script_the_numbers_stand_in_a_table(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page()
+    page.page.route("**/page/plotly.js", lambda route: route.abort())
+    page.go("#/antenna/dipole%20r3")
+    page.see("The plotting script is not installed.")
+    page.page.locator("figure tbody tr").first.wait_for()
+    assert page.page.locator("figure button", has_text="PNG").first.is_hidden()
+    # That the script could not be had is what was asked for here.
+    page.complaints[:] = [one for one in page.complaints if "plotly.js" not in one]
+
+
+def test_names_are_encoded_and_an_unknown_one_is_told_as_that(
+    open_page: Callable[..., Watched],
+) -> None:
+    page = open_page("#/antenna/a%2Fb%20%3Cb%3Ec")
+    page.see('there is no antenna "a/b <b>c"')
