@@ -1,4 +1,4 @@
-"""Moments in words, in the time zone of a bench.
+"""Moments in words, in the time zone of a bench; and as text that programs read.
 
 Inside benchd every moment is in UTC. A person reads it in the zone that the bench file states,
 wherever the command runs: the words then mean the same on every computer.
@@ -23,6 +23,13 @@ def zone_name(zone: tzinfo) -> str:
     if zone is UTC:
         return "UTC"
     return getattr(zone, "key", None) or str(zone)
+
+
+def utc_text(moment: datetime) -> str:
+    """A moment for programs: RFC 3339, UTC, with `Z`. One without a zone is taken as UTC, as the
+    store keeps it."""
+    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return aware.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 def time_words(moment: datetime, zone: tzinfo = UTC) -> str:

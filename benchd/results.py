@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
+from benchd.traces import FREQUENCY, HERTZ
+
 Outcome = Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
 Distribution = Literal["normal", "rectangular", "triangular", "u-shaped", "expanded"]
 
@@ -60,6 +62,16 @@ class Budget:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """One value of an axis: its name ("frequency", "angle", "time"), its unit ("Hz", "deg", "s"),
+    and the value. Names and units are those of `benchd.traces.Axis`."""
+
+    name: str
+    unit: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
 class Result:
     """A quantity with its value, unit and expanded uncertainty.
 
@@ -69,6 +81,9 @@ class Result:
     frequency_hz / band_hz: where the value holds, as far as it depends on frequency.
     low, high: ends of the 95 % interval. None where no uncertainty can be stated (flagged).
     captures: ids of all captures it came from, baselines included.
+    place: where the value holds along an axis that is not frequency, such as an angle of a pattern;
+        `frequency_hz` then tells at which frequency that axis was gone along. A place on the axis
+        of frequency may be given here too. It becomes `frequency_hz`, so that there is one form.
     """
 
     quantity: str
@@ -85,6 +100,26 @@ class Result:
     captures: tuple[str, ...] = ()
     budget: Budget | None = None
     note: str = ""
+    place: Place | None = None
+
+    def __post_init__(self) -> None:
+        if self.place is None or self.place.name != FREQUENCY:
+            return
+        if self.place.unit != HERTZ:
+            raise ValueError(f"{self.quantity}: a frequency is in Hz, not in {self.place.unit}")
+        if self.frequency_hz not in (None, self.place.value):
+            both = f"at {self.place.value} Hz and at {self.frequency_hz} Hz"
+            raise ValueError(f"{self.quantity} cannot hold {both}")
+        object.__setattr__(self, "frequency_hz", self.place.value)
+        object.__setattr__(self, "place", None)
+
+    @property
+    def along(self) -> Place | None:
+        """Where the value holds along the axis of its trace, whichever axis that is; None for a
+        value of a whole trace or of a band."""
+        if self.place is None and self.frequency_hz is not None:
+            return Place(FREQUENCY, HERTZ, self.frequency_hz)
+        return self.place
 
     def with_flags(self, *flags: str) -> Result:
         """The same result with flags added, each once, in order."""

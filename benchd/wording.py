@@ -174,11 +174,18 @@ def plain_words(value: float, unit: str) -> str:
 
 
 def where_words(result: Result, among: Sequence[Result] = ()) -> str:
-    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", or nothing.
+    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", "1.7 GHz, 30 deg", or nothing.
 
     among: results of the same reduction. Where the place is itself a result (the resonance, the
     edges of a band), it is told with the digits that its uncertainty leaves it.
     """
+    parts = [_frequency_words(result, among)]
+    if result.place is not None:
+        parts.append(number_words(result.place.value, result.place.unit))
+    return ", ".join(part for part in parts if part)
+
+
+def _frequency_words(result: Result, among: Sequence[Result]) -> str:
     where = quantity(result.quantity).where
     if result.frequency_hz is not None:
         if where is Where.DIP:

@@ -278,7 +278,7 @@ def format_verdicts(verdicts: Sequence[Verdict], screen: Screen) -> str:
 def format_result_line(result: Result) -> str:
     """One result on one line, for progress output."""
     place = where_words(result)
-    at = "at" if result.frequency_hz is not None else "from"
+    at = "at" if result.along is not None else "from"
     name = quantity_words(result.quantity) + (f" {at} {place}" if place else "")
     who = f"{result.antenna}: " if result.antenna else ""
     # What is assumed stands under the table, with names; on every line it would drown the rest.

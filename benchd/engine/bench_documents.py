@@ -7,7 +7,7 @@ from typing import Any
 from benchd.bench import Antenna
 from benchd.bench.hash_form import stated
 from benchd.engine.current_bench import CurrentBench
-from benchd.store.messages import utc_text
+from benchd.moments import utc_text
 
 
 def antenna_document(name: str, antenna: Antenna) -> dict[str, Any]:

@@ -17,9 +17,9 @@ from typing import Any
 from benchd.engine.events import EventHub
 from benchd.engine.job_stops import Halt
 from benchd.errors import NoAnswer
+from benchd.moments import utc_text
 from benchd.recipe.render import whole_duration
 from benchd.store import JobRow, JobState, WrongState
-from benchd.store.messages import utc_text
 from benchd.worksheet import (
     AcceptStep,
     CaptureStep,

@@ -20,9 +20,9 @@ from benchd.engine.hang_detector import HangDetector
 from benchd.engine.rfwatch import NOT_VERIFIED, RfWatch
 from benchd.engine.workthread import WorkThread
 from benchd.errors import Busy
+from benchd.moments import utc_text
 from benchd.rounding import about_words
 from benchd.store import JobRow, JobState, Store, StoreError
-from benchd.store.messages import utc_text
 
 LEAST_ROOM_BYTES = 64 << 20
 STORE_ANSWERS_WITHIN_S = 3.0

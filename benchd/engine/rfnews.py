@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.engine.events import EventHub
 from benchd.engine.rfwatch import RfState, RfWatch
-from benchd.store.messages import utc_text
+from benchd.moments import utc_text
 
 
 def rf_document(rf: RfState) -> dict[str, Any]:

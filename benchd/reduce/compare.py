@@ -157,6 +157,7 @@ def compare_results(first: Result, second: Result, *, further: tuple[Term, ...] 
         high=budget.high,
         frequency_hz=second.frequency_hz,
         band_hz=second.band_hz,
+        place=second.place,
         antenna=second.antenna,
         flags=flags,
         captures=tuple(dict.fromkeys((*first.captures, *second.captures))),

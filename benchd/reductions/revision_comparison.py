@@ -139,6 +139,8 @@ def _same_place(one: ResultRecord, other: ResultRecord) -> bool:
     resonance has)."""
     first, second = one.result, other.result
     where = quantity(first.quantity).where
+    if first.place != second.place:
+        return False
     if where is Where.DIP:
         return True  # it holds at the frequency of its dip, which differs between revisions
     if first.frequency_hz is not None and second.frequency_hz is not None:

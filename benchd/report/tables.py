@@ -15,12 +15,12 @@ import numpy as np
 
 from benchd.moments import time_words
 from benchd.results import ResultRecord
-from benchd.traces import Capture, Form, Trace
+from benchd.traces import Axis, Capture, Form, Trace
 
 RESULT_COLUMNS = (
     "antenna", "quantity", "value", "unit", "low", "high", "expanded_uncertainty",
     "coverage_factor", "frequency_hz", "band_low_hz", "band_high_hz", "flags", "note", "step",
-    "recipe", "job", "captures", "reduced_at", "id",
+    "recipe", "job", "captures", "reduced_at", "id", "axis", "axis_unit", "axis_value",
 )  # fmt: skip
 
 
@@ -31,6 +31,7 @@ def results_csv(records: Sequence[ResultRecord]) -> str:
         "benchd results",
         "value, low, high and expanded_uncertainty are in the unit of the row's `unit` column",
         "low and high are the ends of the 95 % interval; flags and captures are separated by ;",
+        "axis, axis_unit and axis_value tell where a result holds: frequency, or another axis",
         *_provenance(records),
     ]
     _write_comments(out, comments)
@@ -59,11 +60,13 @@ def _provenance(records: Sequence[ResultRecord]) -> list[str]:
 def _result_row(record: ResultRecord) -> list[Any]:
     result = record.result
     band = result.band_hz or (None, None)
+    at = result.along
+    place = (None, None, None) if at is None else (at.name, at.unit, at.value)
     return [
         result.antenna, result.quantity, result.value, result.unit, result.low, result.high,
         result.expanded_uncertainty, result.coverage_factor, result.frequency_hz, *band,
         ";".join(result.flags), result.note, record.step, record.recipe, record.job_id,
-        ";".join(result.captures), record.reduced_at.isoformat(), record.id,
+        ";".join(result.captures), record.reduced_at.isoformat(), record.id, *place,
     ]  # fmt: skip
 
 
@@ -102,14 +105,15 @@ def capture_comments(capture: Capture) -> list[str]:
 
 
 def _by_grid(traces: Sequence[Trace]) -> list[list[Trace]]:
-    blocks: dict[bytes, list[Trace]] = {}
+    blocks: dict[tuple[str, bytes], list[Trace]] = {}
     for trace in traces:
-        blocks.setdefault(trace.frequency_hz.tobytes(), []).append(trace)
+        key = (trace.along.name, trace.along.values.tobytes())
+        blocks.setdefault(key, []).append(trace)
     return list(blocks.values())
 
 
 def _write_block(out: io.StringIO, block: Sequence[Trace]) -> None:
-    columns: list[tuple[str, list[Any]]] = [("frequency_hz", block[0].frequency_hz.tolist())]
+    columns: list[tuple[str, list[Any]]] = [_axis_column(block[0].along)]
     for trace in block:
         columns += _columns(trace)
     writer = csv.writer(out, lineterminator="\n")
@@ -118,8 +122,17 @@ def _write_block(out: io.StringIO, block: Sequence[Trace]) -> None:
         writer.writerow([_cell(value) for value in row])
 
 
+def _axis_column(axis: Axis) -> tuple[str, list[Any]]:
+    """Its heading, such as frequency_hz or angle_deg, and its values."""
+    return f"{_as_name(axis.name)}_{_as_name(axis.unit)}".lower(), axis.values.tolist()
+
+
+def _as_name(words: str) -> str:
+    return re.sub(r"\W+", "_", words).strip("_")
+
+
 def _columns(trace: Trace) -> list[tuple[str, list[Any]]]:
-    name = re.sub(r"\W+", "_", trace.name).strip("_") or "trace"
+    name = _as_name(trace.name) or "trace"
     match trace.form:
         case Form.RATIO_COMPLEX:
             columns = [

@@ -77,7 +77,7 @@ def add(connection: Connection, capture: Capture) -> None:
                 ordinal=ordinal,
                 name=trace.name,
                 form=trace.form.value,
-                points=trace.frequency_hz.size,
+                points=trace.along.values.size,
                 sha256=hashlib.sha256(data).hexdigest(),
                 data=data,
             )

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from benchd.results import Budget, Result, ResultRecord, Term, Verdict
+from benchd.results import Budget, Place, Result, ResultRecord, Term, Verdict
 from benchd.store.errors import StoreDamaged
 
 
@@ -101,7 +101,9 @@ def _result_fields(result: Result) -> dict[str, Any]:
         budget = _fields(result.budget)
         budget["terms"] = [_fields(term) for term in result.budget.terms]
         fields["budget"] = budget
-    return fields
+    # Left out where it says nothing: results along frequency are stored as they always were.
+    place = fields.pop("place")
+    return fields if place is None else {**fields, "place": _fields(place)}
 
 
 def _result(fields: dict[str, Any]) -> Result:
@@ -109,6 +111,8 @@ def _result(fields: dict[str, Any]) -> Result:
     if budget is not None:
         terms = tuple(Term(**term) for term in budget["terms"])
         fields = {**fields, "budget": Budget(**{**budget, "terms": terms})}
+    if "place" in fields:
+        fields = {**fields, "place": Place(**fields["place"])}
     return Result(**fields)
 
 

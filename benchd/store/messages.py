@@ -13,7 +13,7 @@ JSON has no infinity or NaN: null stands for a number that is not finite.
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
@@ -21,9 +21,10 @@ import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, WithJsonSchema
 
 from benchd.jobstates import JobState
-from benchd.results import Outcome, ResultRecord, Verdict
+from benchd.moments import utc_text
+from benchd.results import Outcome, Result, ResultRecord, Verdict
 from benchd.store.jobs import JobRow
-from benchd.traces import Capture, Form, Trace
+from benchd.traces import FREQUENCY, Capture, Form, Trace
 from benchd.wording import result_text
 
 
@@ -47,11 +48,6 @@ def plain(value: Any) -> Any:
         case None | bool() | int() | str() | float():
             return _finite(value)
     return str(value)
-
-
-def utc_text(value: datetime) -> str:
-    """RFC 3339, UTC, with `Z`."""
-    return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 Moment = Annotated[datetime, PlainSerializer(utc_text, return_type=str)]
@@ -101,8 +97,21 @@ class JobMessage(Event):
     hands: Plain | None
 
 
+class PlaceBody(BaseModel):
+    """One value of an axis: "frequency" in Hz, "angle" in deg, "time" in s."""
+
+    model_config = ConfigDict(frozen=True)
+
+    name: str
+    unit: str
+    value: float
+
+
 class ResultBody(BaseModel):
     """One result with its provenance. Units are SI or dB.
+
+    place: where it holds along the axis of its trace, whichever axis that is; `frequency_hz` says
+    the same of frequency alone.
 
     text: value and interval for a person, in a unit of fitting size and with the digits that the
     uncertainty leaves: "12.2 dB, 11.2 to 13.3 dB". Empty only in messages of older versions.
@@ -133,6 +142,7 @@ class ResultBody(BaseModel):
     captures: tuple[str, ...]
     note: str
     text: str = ""
+    place: PlaceBody | None = None
 
 
 class ResultMessage(Event, ResultBody):
@@ -157,11 +167,23 @@ class VerdictMessage(Event):
     unit: str | None
     antenna: str | None
     frequency_hz: Number
+    place: PlaceBody | None = None
+
+
+class AxisBody(BaseModel):
+    """What a trace runs over where that is not frequency."""
+
+    model_config = ConfigDict(frozen=True)
+
+    name: str
+    unit: str
+    values: list[float]
 
 
 class TraceMessage(Event):
     """A recorded trace, thinned out for drawing. Topic `trace/<capture>`.
 
+    frequency_hz: empty where the trace runs over something else, which `axis` then holds.
     values: dBm or dB by `form`; for `ratio_complex` the real parts, with `values_imaginary`.
     """
 
@@ -179,6 +201,7 @@ class TraceMessage(Event):
     frequency_hz: list[float]
     values: list[Number]
     values_imaginary: list[Number] | None
+    axis: AxisBody | None = None
 
 
 class LatestMessage(Message):
@@ -245,7 +268,13 @@ def result_body(record: ResultRecord) -> ResultBody:
         captures=result.captures,
         note=result.note,
         text=result_text(result),
+        place=_place(result),
     )
+
+
+def _place(result: Result) -> PlaceBody | None:
+    at = result.along
+    return None if at is None else PlaceBody(name=at.name, unit=at.unit, value=at.value)
 
 
 def verdict_fields(job_id: str, step: str, verdict: Verdict) -> dict[str, Any]:
@@ -262,6 +291,7 @@ def verdict_fields(job_id: str, step: str, verdict: Verdict) -> dict[str, Any]:
         "unit": None if result is None else result.unit,
         "antenna": None if result is None else result.antenna,
         "frequency_hz": None if result is None else result.frequency_hz,
+        "place": None if result is None else _place(result),
     }
 
 
@@ -271,7 +301,7 @@ def thinned(trace: Trace, most_points: int) -> np.ndarray[Any, np.dtype[np.intp]
     Each stretch of points keeps its lowest and its highest value, so that a narrow notch is
     still seen; complex traces keep every n-th point.
     """
-    count = trace.frequency_hz.size
+    count = trace.along.values.size
     if count <= most_points:
         return np.arange(count)
     if trace.form is Form.RATIO_COMPLEX:
@@ -291,6 +321,9 @@ def trace_fields(capture: Capture, most_points: int) -> dict[str, Any]:
     index = thinned(trace, most_points)
     values = trace.values[index]
     is_complex = trace.form is Form.RATIO_COMPLEX
+    along = trace.along.values[index].tolist()
+    is_frequency = trace.along.name == FREQUENCY
+    axis = {"name": trace.along.name, "unit": trace.along.unit, "values": along}
     return {
         "job": capture.job_id,
         "capture": capture.id,
@@ -301,8 +334,9 @@ def trace_fields(capture: Capture, most_points: int) -> dict[str, Any]:
         "antenna": capture.antenna,
         "name": trace.name,
         "form": trace.form.value,
-        "points_recorded": int(trace.frequency_hz.size),
-        "frequency_hz": trace.frequency_hz[index].tolist(),
+        "points_recorded": int(trace.along.values.size),
+        "frequency_hz": along if is_frequency else [],
         "values": values.real.tolist(),
         "values_imaginary": values.imag.tolist() if is_complex else None,
+        "axis": None if is_frequency else axis,
     }

@@ -51,6 +51,7 @@ def _wrong(result: Result) -> Iterator[str]:
         "the expanded uncertainty": result.expanded_uncertainty,
         "the coverage factor": result.coverage_factor,
         "the frequency": result.frequency_hz,
+        "its place": None if result.along is None else result.along.value,
     }
     for name, number in finite.items():
         if number is not None and not math.isfinite(number):

@@ -11,7 +11,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from enum import Enum
 from typing import Any
 
@@ -19,9 +19,10 @@ import numpy as np
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from benchd.curves import Curve, as_traces
+from benchd.moments import utc_text
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.sweeps import SweepAsRun
-from benchd.traces import Capture, Form, Role, Trace
+from benchd.traces import FREQUENCY, Axis, Capture, Form, Role, Trace, frequency_axis
 from benchd.wording import result_text
 
 _RECORDS: TypeAdapter[list[ResultRecord]] = TypeAdapter(list[ResultRecord])
@@ -56,28 +57,28 @@ def _number(value: float) -> float | str:
     return "NaN" if math.isnan(value) else ("Infinity" if value > 0 else "-Infinity")
 
 
-def time_text(moment: datetime) -> str:
-    """ISO 8601 in UTC with a Z. A time without zone is taken as UTC, as the store keeps it."""
-    aware = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-    return aware.astimezone(UTC).isoformat().replace("+00:00", "Z")
-
-
 def _encode_fields(value: Any) -> dict[str, Any]:
     names = (f.name for f in dataclasses.fields(value) if not f.name.startswith("_"))
     return {name: encode(getattr(value, name)) for name in names}
 
 
 def encode_result(result: Result) -> dict[str, Any]:
-    """A result, with its value and interval for a person as `text` beside the full numbers."""
-    return {**_encode_fields(result), "text": result_text(result)}
+    """A result, with its value and interval for a person as `text` beside the full numbers.
+
+    place: where it holds along the axis of its trace, frequency included."""
+    words = {"place": encode(result.along), "text": result_text(result)}
+    return {**_encode_fields(result), **words}
 
 
 def encode_trace(trace: Trace) -> dict[str, Any]:
-    """A trace; complex values as two lists, `real` and `imaginary`."""
+    """A trace; complex values as two lists, `real` and `imaginary`.
+
+    Over anything but frequency it has `axis` (name, unit, values) in place of `frequency_hz`.
+    """
     document: dict[str, Any] = {
         "name": trace.name,
         "form": trace.form.value,
-        "frequency_hz": encode(trace.frequency_hz.tolist()),
+        **_encode_axis(trace.along),
     }
     if trace.form is Form.RATIO_COMPLEX:
         document["real"] = encode(np.real(trace.values).tolist())
@@ -87,6 +88,13 @@ def encode_trace(trace: Trace) -> dict[str, Any]:
     if trace.visited is not None:
         document["visited"] = trace.visited.tolist()
     return document
+
+
+def _encode_axis(axis: Axis) -> dict[str, Any]:
+    values = encode(axis.values.tolist())
+    if axis.name == FREQUENCY:
+        return {"frequency_hz": values}
+    return {"axis": {"name": axis.name, "unit": axis.unit, "values": values}}
 
 
 def encode_curves(curves: Iterable[Curve]) -> list[dict[str, Any]]:
@@ -115,7 +123,7 @@ def encode_capture(capture: Capture) -> dict[str, Any]:
     fields.pop("traces")
     document: dict[str, Any] = encode(fields)
     document["traces"] = [
-        {"name": t.name, "form": t.form.value, "points": int(t.frequency_hz.size)}
+        {"name": t.name, "form": t.form.value, "points": int(t.along.values.size)}
         for t in capture.traces
     ]
     document["trace_sha256"] = [t.sha256 for t in capture.traces]
@@ -125,7 +133,7 @@ def encode_capture(capture: Capture) -> dict[str, Any]:
 _TURNS: tuple[tuple[type | tuple[type, ...], Any], ...] = (
     (Enum, lambda value: encode(value.value)),
     (str, str),
-    (datetime, time_text),
+    (datetime, utc_text),
     (Trace, encode_trace),
     (Capture, encode_capture),
     (Result, encode_result),
@@ -156,12 +164,19 @@ def decode_trace(document: Mapping[str, Any]) -> Trace:
         return Trace(
             name=str(document["name"]),
             form=form,
-            axis=_floats(document["frequency_hz"]),
+            axis=_decode_axis(document),
             values=values,
             visited=None if visited is None else np.asarray(visited, dtype=np.bool_),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise FormError(f"this is not a trace: {error}") from error
+
+
+def _decode_axis(document: Mapping[str, Any]) -> Axis:
+    if "axis" not in document:
+        return frequency_axis(_floats(document["frequency_hz"]))
+    axis = document["axis"]
+    return Axis(str(axis["name"]), str(axis["unit"]), _floats(axis["values"]))
 
 
 def decode_curves(documents: Sequence[Mapping[str, Any]]) -> list[Curve]:

@@ -90,10 +90,11 @@ def test_comments_name_units_and_provenance() -> None:
     record = ResultRecord("res-1", "workshop", "job-1", "dipole", "return-loss", "c0ffee", "feed",
                           {"analyzer": "Workshop,Analyzer-6G"}, NOW, result)  # fmt: skip
     text = results_csv([record])
-    assert text.splitlines()[:6] == [
+    assert text.splitlines()[:7] == [
         "# benchd results",
         "# value, low, high and expanded_uncertainty are in the unit of the row's `unit` column",
         "# low and high are the ends of the 95 % interval; flags and captures are separated by ;",
+        "# axis, axis_unit and axis_value tell where a result holds: frequency, or another axis",
         "# bench: workshop",
         "# recipes: return-loss (c0ffee)",
         "# instrument: analyzer = Workshop,Analyzer-6G",

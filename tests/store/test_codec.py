@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchd.results import Place
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged
 from tests.store import examples
@@ -83,6 +84,23 @@ def test_a_result_record_comes_back_whole(value: float, low: float, unit: str) -
     record = examples.record("job-1", value=value, low=low, unit=unit)
     back = codec.record_from_text(codec.record_to_text(record))
     assert repr(back) == repr(record)  # repr, because NaN is not equal to itself
+
+
+def test_a_place_that_is_no_frequency_comes_back() -> None:
+    record = examples.record("job-1", place=Place("angle", "deg", -30.0))
+    assert codec.record_from_text(codec.record_to_text(record)) == record
+
+
+def test_a_result_along_frequency_is_stored_in_the_same_bytes_as_ever() -> None:
+    text = codec.record_to_text(examples.record("job-1", budget=None))
+    result = text[text.index('"result":') :]
+    assert result.startswith(
+        '"result":{"quantity":"return_loss","value":18.234567890123454,"unit":"dB",'
+        '"expanded_uncertainty":0.81,"coverage_factor":1.96,"low":17.4,"high":null,'
+        '"frequency_hz":1700000000.0,"band_hz":{"$tuple":[1450000000.0,1950000000.0]},'
+        '"antenna":"dipole r3","flags":{"$tuple":["below-directivity"]},'
+        '"captures":{"$tuple":["cap-1","cap-2"]},"budget":null,"note":""}'
+    )
 
 
 def test_a_record_without_a_budget_comes_back_whole() -> None:
