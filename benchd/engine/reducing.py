@@ -12,7 +12,7 @@ from benchd.bench import Bench
 from benchd.errors import ReductionRefused, UnknownId
 from benchd.known.archive import Archive
 from benchd.known.captures import BenchKnowledge, JobCaptures
-from benchd.reductions import Outcome, kinds
+from benchd.reductions import DrawnLater, Outcome, kinds
 from benchd.results import Result, ResultRecord
 from benchd.store import JobRow
 from benchd.worksheet import ReduceStep, Worksheet
@@ -48,7 +48,7 @@ class Reducer:
             )
         captures = JobCaptures(self._store, job_id, step.label, self._began_at(job_id))
         found = kind.reduce(step.settings, captures, BenchKnowledge(self._bench, self._store))
-        curves = tuple(replace(curve, reduction=step.name) for curve in found.curves)
+        curves = DrawnLater(lambda: [replace(curve, reduction=step.name) for curve in found.curves])
         return replace(found, curves=curves)
 
     def _began_at(self, job_id: str) -> datetime | None:

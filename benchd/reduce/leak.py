@@ -19,6 +19,7 @@ import numpy as np
 
 from benchd.reduce.budget_inputs import Known
 from benchd.reduce.decibels import gamma_from_return_loss
+from benchd.reduce.montecarlo import phasors
 from benchd.traces import ComplexArray, FloatArray
 
 PARTS = 3
@@ -148,8 +149,7 @@ def _parts(
     # of exponentials).
     power = rng.exponential(size=(PARTS, draws))
     phase = rng.uniform(-np.pi, np.pi, (PARTS, draws))
-    phasor: ComplexArray = np.sqrt(power) * np.exp(1j * phase)
-    return delay_s, phasor
+    return delay_s, np.sqrt(power) * phasors(phase)
 
 
 def _effective(
@@ -163,8 +163,22 @@ def _effective(
 
 
 def _sum(phasor: ComplexArray, delay_s: FloatArray, away_hz: FloatArray) -> ComplexArray:
-    """Sum of the parts at distances from the centre, shape (n, draws)."""
+    """Sum of the parts at distances from the centre, shape (n, draws).
+
+    Where the distances are even, each part is turned on by one step from point to point, which
+    costs a product in the place of an exponential (in 24 steps rounding grows to about 1e-14).
+    """
     total = np.zeros((away_hz.size, phasor.shape[1]), dtype=np.complex128)
+    steps_hz = np.diff(away_hz)
+    even = steps_hz.size > 1 and bool(np.ptp(steps_hz) <= 1e-9 * abs(steps_hz[0]))
     for part, delay in zip(phasor, delay_s, strict=True):
-        total += part * np.exp(4j * np.pi * away_hz[:, None] * delay)
+        turned = part * phasors(4.0 * np.pi * away_hz[0] * delay)
+        total[0] += turned
+        step = phasors(4.0 * np.pi * steps_hz[0] * delay) if even else None
+        for row in range(1, away_hz.size):
+            if step is None:
+                turned = part * phasors(4.0 * np.pi * away_hz[row] * delay)
+            else:
+                turned = turned * step
+            total[row] += turned
     return total

@@ -26,7 +26,7 @@ from benchd.reduce.uncertainty import (
     signed_contribution,
 )
 from benchd.results import Budget, Term
-from benchd.traces import FloatArray
+from benchd.traces import ComplexArray, FloatArray
 
 TRIALS = 20_000
 """Number of draws for an interval. The ends of a 95 % interval are then random by about 1 % of its
@@ -58,6 +58,15 @@ def unit_draws(line: Term, rng: np.random.Generator, trials: int = TRIALS) -> Fl
     else:
         draws = rng.standard_normal(trials)
     return draws
+
+
+def phasors(phase_rad: FloatArray) -> ComplexArray:
+    """exp(j phase) for phases of any shape: cosine and sine by themselves are several times faster
+    than the complex exponential."""
+    found = np.empty(phase_rad.shape, dtype=np.complex128)
+    np.cos(phase_rad, out=found.real)
+    np.sin(phase_rad, out=found.imag)
+    return found
 
 
 def linear_draws(

@@ -11,6 +11,7 @@ import numpy as np
 
 from benchd.reduce.budget_inputs import BaselineKind, Known, ReflectionKnowledge
 from benchd.reduce.leak import known_size, leak_at_both, local_ratio
+from benchd.reduce.montecarlo import phasors
 from benchd.traces import ComplexArray, FloatArray
 
 
@@ -191,5 +192,4 @@ def joint_draws(
 
 def turns(rng: np.random.Generator, trials: int) -> ComplexArray:
     """Unit phasors of unknown phase, shape (trials,)."""
-    phasors: ComplexArray = np.exp(1j * rng.uniform(-np.pi, np.pi, trials))
-    return phasors
+    return phasors(rng.uniform(-np.pi, np.pi, trials))

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 from pydantic import Discriminator, Tag
 
 from benchd.reductions.base import Reduction, View
-from benchd.reductions.outcome import Outcome
+from benchd.reductions.outcome import DrawnLater, Outcome
 from benchd.reductions.registry import broken, enter_foreign, kinds, reduction
 from benchd.worksheet import Worksheet
 
@@ -39,6 +39,7 @@ def worksheet_from(document: dict[str, Any]) -> Worksheet:
 
 __all__ = [
     "AnyReduction",
+    "DrawnLater",
     "Outcome",
     "Reduction",
     "View",

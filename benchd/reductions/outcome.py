@@ -2,12 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import overload
 
 from benchd.curves import Curve
 from benchd.known.path_flags import noise_margin_flags
 from benchd.results import Result
 from benchd.traces import Capture
+
+
+class DrawnLater(Sequence[Curve]):
+    """Curves that are worked out when somebody looks at them.
+
+    The interval of a curve costs as much as all results together, and a job that runs stores
+    results only.
+    """
+
+    def __init__(self, work_out: Callable[[], Sequence[Curve]]) -> None:
+        self._work_out = work_out
+
+    @cached_property
+    def _curves(self) -> tuple[Curve, ...]:
+        return tuple(self._work_out())
+
+    def __len__(self) -> int:
+        return len(self._curves)
+
+    @overload
+    def __getitem__(self, index: int) -> Curve: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Curve]: ...
+    def __getitem__(self, index: int | slice) -> Curve | Sequence[Curve]:
+        return self._curves[index]
 
 
 @dataclass(frozen=True)
@@ -18,7 +46,7 @@ class Outcome:
     """
 
     results: tuple[Result, ...]
-    curves: tuple[Curve, ...] = ()
+    curves: Sequence[Curve] = ()
     instruments: dict[str, str] = field(default_factory=dict)
 
 
@@ -26,7 +54,7 @@ def finished(
     antenna: str | None,
     captures: list[Capture],
     results: list[Result],
-    curves: list[Curve],
+    curves: Sequence[Curve],
     *,
     noise_counts: bool = False,
 ) -> Outcome:
@@ -48,6 +76,8 @@ def finished(
             replace(result, antenna=result.antenna or antenna, captures=ids).with_flags(*flags)
             for result in results
         ),
-        curves=tuple(replace(curve, antenna=curve.antenna or antenna) for curve in curves),
+        curves=DrawnLater(
+            lambda: [replace(curve, antenna=curve.antenna or antenna) for curve in curves]
+        ),
         instruments=instruments,
     )

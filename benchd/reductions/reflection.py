@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from benchd.bench.antennas import Antenna, Trim
+from benchd.curves import Curve
 from benchd.errors import ReductionRefused
 from benchd.known.captures import Baselines, BenchKnowledge, JobCaptures
 from benchd.known.level_drift import age_of
@@ -25,7 +26,7 @@ from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.reduce.trim import TrimKnowledge, scaling_error, trim
 from benchd.reduce.worst_match import worst_results
-from benchd.reductions.outcome import Outcome, finished
+from benchd.reductions.outcome import DrawnLater, Outcome, finished
 from benchd.reductions.reflection_settings import Reflection
 from benchd.reductions.registry import reduction
 from benchd.reductions.repeated_captures import curve
@@ -85,12 +86,15 @@ def reduce_reflection(
     results += _resonance_and_band(
         settings, frequency_hz, ratio_db, known_at, known.bench.antennas.get(test.antenna or "")
     )
-    low_db, high_db = _interval(frequency_hz, ratio_db, known_at)
-    curves = [curve("return_loss", frequency_hz, -ratio_db, low=low_db, high=high_db)]
+
+    def curves() -> list[Curve]:
+        low_db, high_db = _interval(frequency_hz, ratio_db, known_at)
+        return [curve("return_loss", frequency_hz, -ratio_db, low=low_db, high=high_db)]
+
     flags = _age_flags(settings, test, baselines, bracketed=drift is not None)
     flags = (*flags, *path_flags(test, frequency_hz, ratio_db, known_at))
     results = [_noted(result.with_flags(*flags), settings.free_space) for result in results]
-    return finished(test.antenna, [test, *baselines.every], results, curves)
+    return finished(test.antenna, [test, *baselines.every], results, DrawnLater(curves))
 
 
 def _noted(result: Result, free_space: bool) -> Result:
