@@ -24,15 +24,16 @@ from benchd.reduce.reflectometer import baseline_leftover_db
 from benchd.traces import FloatArray
 
 LOCALLY_LARGER = 1.5
-"""A sum of a few reflections is larger than its root mean square by this factor at one frequency
-in ten (Rayleigh's law: exp(-1.5^2) = 0.105, from memory); a peak and a dip that both are so
-large, and of opposite phase, are rarer than one in a hundred."""
+"""Factor by which a sum of a few reflections exceeds its root mean square at one frequency in ten
+(Rayleigh's law: exp(-1.5^2) = 0.105, from memory). A peak and a dip that are both so large, and of
+opposite phase, occur less than once in a hundred."""
 
 LEAST_RISE = 0.02
-"""1/(1 - gamma^2) must also rise by at least 2 % on both sides of a dip, in any case."""
+"""Relative rise of 1/(1 - gamma^2) that is required on both sides of a dip in any case: 2 %."""
 
 LEAST_INNER_RISE = 0.002
-"""Between two dips a smaller rise is enough: it is no larger between two of 20 dB each."""
+"""Relative rise of 1/(1 - gamma^2) that is required between two dips. It is smaller, since between
+two dips of 20 dB each there is no more."""
 
 NOISE_SIGMAS = 5.0
 

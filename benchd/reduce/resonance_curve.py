@@ -20,7 +20,8 @@ import numpy as np
 from benchd.traces import ComplexArray, FloatArray
 
 LARGEST_GAMMA_SQUARED = 0.98
-"""y grows without bound towards a full reflection; nothing there tells of a resonance."""
+"""Largest reflection magnitude that enters a fit. Towards a full reflection y grows without limit,
+and such points say nothing about a resonance."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,8 +31,8 @@ def question_results(
     names: tuple[str, str],
     worth_db: float = DEFAULT_WORTH_DB,
 ) -> list[Result]:
-    """`difference` (second less first) where it is largest and at frequencies,
-    `visible_difference` (what would have been seen) and the verdict.
+    """`difference` (second minus first) where it is largest and at the given frequencies,
+    `visible_difference` (the smallest difference that these repeats can show) and the verdict.
 
     repeats: traces of each condition; names: what the conditions are called.
     """
@@ -68,7 +68,8 @@ def _difference(
     found: Comparison, index: int, at_hz: float, share: float, names: tuple[str, str], quantity: str
 ) -> Result:
     value = float(found.difference_db[index])
-    # What is visible lies t(95 %) standard uncertainties beyond the limit (see `compare`).
+    # The smallest visible difference lies t(95 %) standard uncertainties beyond the limit (see
+    # `compare`).
     beyond_limit_db = float(found.visible_db[index] - found.limit_db[index])
     standard = beyond_limit_db / t_quantile(1.0 - MISSED, found.degrees_of_freedom)
     budget = combine(
@@ -106,7 +107,8 @@ def _answer(
     names: tuple[str, str],
     worth_db: float,
 ) -> tuple[Judgement, str]:
-    """A difference lies within `limit_db` of the one seen, at all frequencies together."""
+    """The verdict; `limit_db`: half of the interval around the measured difference, which holds
+    at all frequencies together."""
     size_db = np.abs(found.difference_db)
     most_db = float((size_db + found.limit_db).max())
     least_db = float((size_db - found.limit_db).max())

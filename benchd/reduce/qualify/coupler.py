@@ -1,19 +1,21 @@
-"""Effective directivity and source match of a scalar reflectometer, from what is at its port.
+"""Effective directivity and source match of a scalar reflectometer, from standards at its port.
 
-Model at the port: M = D + T G/(1 - S G), with D the leak (directivity), T tracking, S source
-match, G the reflection there; d = D/T. Total reflections G = e^(jt) show, to first order,
+The reading is M = D + T G/(1 - S G). D is the leak (directivity), T the tracking, S the source
+match, G the reflection at the port, and d = D/T. A total reflection G = e^(jt) reads, to first
+order,
 
     |M| = |T| (1 + Re[w e^(jt)]),   w = S + conj(d)
 
-so that three of different phase (open, short, and a short behind a known line) give |T| and w by
-least squares; open and short alone show only the real part of w. A load G_L shows |d + G_L|.
-Ways between coupler and port are inside D, T and S: "effective" means as seen at the port.
+Three total reflections of different phase (open, short, and a short behind a known line) give |T|
+and w by least squares. Open and short alone show only the real part of w. A load G_L shows
+|d + G_L|. The lines between coupler and port are inside D, T and S: "effective" means as seen at
+the port.
 
-S and conj(d) cannot be told apart. A line between coupler and port turns both alike, so that
-averaging over frequency does not part them. Their phase to one another is unknown: where w and d
-are known in size, |S|^2 is |w|^2 + |d|^2 on average over that phase, and |S| lies between
-|w| - |d| and |w| + |d|. The first is published as the value, the second as its interval. The value
-is never more than a factor of sqrt(2), 3 dB, below the largest |S| that fits.
+S and conj(d) cannot be separated. A line between coupler and port turns the phase of both equally,
+so averaging over frequency does not separate them either. The phase between them is unknown. If
+|w| and |d| are known, the mean of |S|^2 over that phase is |w|^2 + |d|^2, and |S| lies between
+|w| - |d| and |w| + |d|. The mean is published as the value, the two limits as its interval. The
+value is never more than a factor of sqrt(2), 3 dB, below the largest |S| that fits.
 """
 
 from __future__ import annotations
@@ -34,12 +36,12 @@ from benchd.results import Budget, Result
 from benchd.traces import BoolArray, FloatArray
 
 DEFAULT_LEAST_DIRECTIVITY_DB = 25.0
-"""A return loss of 15 dB, which an antenna has to keep over its band, is then read within
-+3.3/-2.4 dB (10 dB between directivity and return loss)."""
+"""With it, a return loss of 15 dB, the least that an antenna must keep over its band, is read
+within +3.3/-2.4 dB: directivity and return loss are then 10 dB apart."""
 
 LEAST_PHASE = 0.5
-"""Smallest |sin t| at which a third standard still shows the imaginary part of w: errors of the
-levels are then at most doubled."""
+"""Smallest |sin t| at which a third standard counts as showing the imaginary part of w. There,
+errors of the levels are at most doubled."""
 
 NO_JOINT = Known(0.0)
 """Joints that reflect nothing of their own: for standards that were never taken off."""
@@ -55,7 +57,8 @@ class Reflectometer:
         part itself, and its most the largest real part anywhere in the sweep.
     is_least: where the load's level drowned in noise.
     tracking: |T|, what a total reflection reads.
-    joint: standard deviation of what a joint made anew reflects along one direction, linear.
+    joint: standard deviation, along one direction, of the reflection of a joint that is made again,
+        linear.
     joint_gain: standard deviation of w for each unit of it.
     """
 

@@ -26,8 +26,9 @@ DEFAULT_LIMIT_DB = 0.1
 0.06 dB, which is negligible beside the standard uncertainty of a return loss of 10 dB (0.44 dB)."""
 
 SCALE_BENDS_WITHIN_DB = 7.0
-"""A scale's error changes by its own half-width over about so many decibels of level: 10 and 6 for
-the scales of the two worlds of the coverage study, drawn apart (no source for real ones)."""
+"""Change of level, dB, over which the error of an analyzer's scale changes by its own half-width.
+It was 10 and 6 dB for the scales of the two kinds of virtual analyzer in the coverage study; there
+is no source for real ones."""
 
 LEAST_SWING_K = 0.3
 """Smallest change of temperature, K, from which a slope is found. Thermometers show tenths of a
@@ -48,8 +49,9 @@ def drift_results(
     `temperature_coefficient` where the room's temperature changed, and the verdict.
 
     times_s: shape (captures,), rising; levels_db: shape (captures, n).
-    needed_s: how old baselines get in use. linearity_db: half-width of the analyzer's scale error;
-        without it, that of `benchd.reduce.budget_inputs`.
+    needed_s: the greatest age at which baselines are used.
+    linearity_db: half-width of the analyzer's scale error; without it, the default of
+        `benchd.reduce.budget_inputs`.
 
     Raises ReductionRefused for fewer than 3 captures.
     """
@@ -60,7 +62,7 @@ def drift_results(
         ("drift", min(needed_s, age.longest_s)),
         ("drift_whole_watch", age.longest_s),
     ):
-        # A pair exactly one age apart belongs to it, whatever rounding says.
+        # Two captures exactly one age apart count, also where rounding makes them a little further.
         size_db = drift_over_age_db(times_s, levels_db, over_s * (1.0 + 1e-9))
         results.append(
             Result(
@@ -83,11 +85,11 @@ def drift_results(
 def _judged(
     times_s: FloatArray, levels_db: FloatArray, limit_db: float, needed_s: float
 ) -> Judgement:
-    """The largest change within the needed age against the limit, less and plus what noise can
-    make of it. A watch shorter than needed may show too much drift, never little enough.
+    """The largest change within the needed age, with the effect of noise, against the limit.
 
-    The largest of many changes is read high by noise: its lower end allows for all frequencies
-    together (Bonferroni), its upper end for the noise of the two readings alone.
+    A watch that was shorter than the needed age can show that the drift is too large, but not that
+    it is small enough. Noise makes the largest of many changes look larger. So its lower end allows
+    for all frequencies together (Bonferroni), its upper end only for the noise of two readings.
     """
     age_s = min(needed_s, float(times_s[-1] - times_s[0]))
     change_db = drift_over_age_db(times_s, levels_db, age_s * (1.0 + 1e-9))
@@ -116,8 +118,8 @@ def _coefficient(
 ) -> Result:
     slope = temperature_coefficient(temperature_c, levels_db)
     freedom = max(slope.degrees_of_freedom, 1.0)
-    # A reading of the thermometer is rounded to 0.1 K: a slope over the swing is uncertain by
-    # the same share (rectangular, both ends).
+    # The thermometer's readings are rounded to 0.1 K. The slope's relative uncertainty is that
+    # of the temperature difference: rectangular, at both ends.
     rounding = abs(slope.value) * 0.05 / float(np.ptp(temperature_c))
     budget = combine(
         [
@@ -127,8 +129,8 @@ def _coefficient(
                 "dB/K",
                 degrees_of_freedom=freedom,
             ),
-            # Changes of a few hundredths are read on one spot of a bent scale, whose steepness
-            # there is off by the same share.
+            # Changes of a few hundredths of a dB are all read at one level, where the steepness of
+            # the analyzer's scale is in error. The slope has the same relative error.
             term(
                 "analyzer's scale",
                 abs(slope.value) * linearity_db / SCALE_BENDS_WITHIN_DB,
@@ -188,7 +190,7 @@ def _words(age: Age, judgement: Judgement, needed_s: float, results: list[Result
 
 
 def duration(seconds: float) -> str:
-    """A time for a sentence."""
+    """A length of time in words."""
     for size, unit in ((3600.0, "h"), (60.0, "min")):
         if seconds >= size:
             return f"{seconds / size:.3g} {unit}"

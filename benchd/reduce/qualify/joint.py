@@ -1,9 +1,9 @@
 """The reflection of a joint that is made again, measured by removing and refitting a load.
 
-A load shows |d + G_L + r| over tracking, with d the coupler's leak, G_L the load and r what the
-joint reflects. Only r changes from fit to fit, and while it is small only its part along d + G_L
-shows: the spread of the reading is the standard deviation of r along one direction, which is
-what r does to an antenna's reflection, whatever that direction is.
+A load reads |d + G_L + r| times the tracking. d is the coupler's leak, G_L the reflection of the
+load, and r that of the joint. Only r changes each time the load is fitted. While r is small, only
+its component along d + G_L changes the reading. So the standard deviation of the readings is that
+of r along one direction. An antenna's reading is affected by r in the same way.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ LEAST_FITS = 3
 
 @dataclass(frozen=True, eq=False)
 class Joint:
-    """Spread over fits, linear, shape (n,).
+    """Spread over repeated fittings, linear, shape (n,).
 
-    sd: of the reflection along one direction. degrees_of_freedom: fits less one.
-    is_least: where noise is near, so that the spread is mostly the noise's.
+    sd: of the reflection along one direction. degrees_of_freedom: fittings less one.
+    is_least: True near the noise, where noise makes most of the spread.
     """
 
     frequency_hz: FloatArray
@@ -39,17 +39,17 @@ class Joint:
 
     @property
     def reflection_db(self) -> FloatArray:
-        """How far below a full reflection the whole change lies, root mean square, positive dB.
+        """The joint's reflection as positive dB below a full reflection, root mean square.
 
-        A change of random phase has the standard deviation s along each of two directions.
+        Its phase is random, so it has the standard deviation `sd` along each of two directions.
         """
         return positive_db(math.sqrt(2.0) * self.sd)
 
 
 def joint_spread(fits_dbm: FloatArray, coupler: Reflectometer) -> Joint:
-    """Spread of the load's reading over tracking; fits_dbm: shape (fits, n).
+    """Spread of the load's reading, divided by the tracking. fits_dbm: shape (fittings, n).
 
-    Raises ReductionRefused for fewer than 3 fits.
+    Raises ReductionRefused for fewer than 3 fittings.
     """
     count = fits_dbm.shape[0]
     if count < LEAST_FITS:
@@ -71,7 +71,7 @@ def joint_results(found: Joint, at_hz: list[float]) -> list[Result]:
 
 def _result(found: Joint, index: int, at_hz: float) -> Result:
     sd, freedom = float(found.sd[index]), found.degrees_of_freedom
-    # Told in dB, the spread's own relative uncertainty is one of NEPER_DB: 8.686 dB are all of it.
+    # A relative error r of the spread is 8.686 r in dB (NEPER_DB).
     whole = spread_budget(NEPER_DB, freedom, "joint reflection itself")
     ends = positive_db(math.sqrt(2.0) * np.array(sd_interval(sd, freedom)))
     budget = replace(whole, low=float(ends[1]), high=float(ends[0]))

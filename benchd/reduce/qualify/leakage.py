@@ -1,9 +1,10 @@
 """What the closed box keeps in and out: shielding of its lid and seam, transmitters that enter.
 
-Shielding effectiveness SE = 20 lg(E1/E2): field without and with the shield, here the level with
-the lid open against the level with it closed, antennas where they were. IEEE Std 299.1-2013
-covers enclosures from 0.1 to 2 m, IEEE Std 299 those of 2 m and more (scopes; the formula from
-memory). A workshop's box is measured in the spirit of the former, not by its letter.
+Shielding effectiveness is SE = 20 lg(E1/E2), the field without and with the shield. Here it is the
+level with the lid open against the level with the lid closed, with both antennas unmoved. IEEE Std
+299.1-2013 covers enclosures from 0.1 to 2 m, IEEE Std 299 those of 2 m and more (scopes; the
+formula from memory). A workshop's box is measured in the way of the former, without all that it
+requires.
 """
 
 from __future__ import annotations
@@ -27,21 +28,23 @@ from benchd.results import Result
 from benchd.traces import BoolArray, FloatArray
 
 DEFAULT_LEAST_DB = 20.0
-"""Shielding that a measuring box needs. A person a metre from an open lid changes a level by
-2 dB peak to peak; with 20 dB of shielding, passed twice, the echo falls by 40 dB and the change
-to 0.02 dB. Transmitters outside are weakened once: whether that is enough, ingress tells."""
+"""Shielding that a measuring box needs, dB. A person one metre from an open lid changes a level by
+2 dB peak to peak. The echo of a person passes the shield twice: with 20 dB of shielding it falls by
+40 dB, and the change to 0.02 dB. A transmitter's signal passes it only once; the ingress results
+tell whether that is enough."""
 
 DEFAULT_DISTURBANCE_DB = 0.1
-"""Most that a transmitter may change a reading: as much as one joint of cable may (see
-`repeatability`). In amplitude 1.2 %: the transmitter must lie 38.7 dB below the reading."""
+"""The most that a transmitter may change a reading, dB: as much as one cable joint may (see
+`repeatability`). That is 1.2 % in amplitude, so the transmitter must lie 38.7 dB below the
+reading."""
 
 CLEAR_OF_NOISE_DB = 10.0
-"""A level counts as measured where it stands this far above the noise: an RMS detector then
-reads at most 0.41 dB high. Closer to the noise only a least shielding can be told."""
+"""A level counts as measured if it is this far above the noise, dB. An RMS detector then reads at
+most 0.41 dB high. Closer to the noise, only a lower limit of the shielding is known."""
 
 PLACING_DB = 1.0
-"""Standard uncertainty of one pair of levels for want of the exact same place of both antennas,
-and of standing waves in the room (assumed; common practice, no source)."""
+"""Standard uncertainty of one pair of levels, dB: the antennas are not at exactly the same place
+again, and there are standing waves in the room (assumed; common practice, no source)."""
 
 HELD_NOISE_DB = 10.0
 """A transmitter counts as seen this far above the median of the trace: held maxima of noise
@@ -52,7 +55,7 @@ scatter by some 3 dB."""
 class Shielding:
     """Shielding at one place over frequency, shape (n,), dB.
 
-    is_least: where the closed level drowned in noise, so that there is more than this.
+    is_least: True where the closed level was below the noise, so that this is a lower limit.
     """
 
     place: str
@@ -80,7 +83,8 @@ def shielding(
 
 
 def disturbance_db(transmitter_dbm: float, reading_dbm: float) -> float:
-    """Most that a transmitter inside the filter changes a reading: 20 lg(1 + ratio)."""
+    """The most that a transmitter within the filter's bandwidth changes a reading, dB:
+    20 lg(1 + ratio of the amplitudes)."""
     return 20.0 * math.log10(1.0 + 10.0 ** ((transmitter_dbm - reading_dbm) / 20.0))
 
 
@@ -134,7 +138,7 @@ def leakage_results(
     results.append(least)
     results += [_ingress(one, reading_dbm) for one in ingress or []]
     limit_dbm = highest_transmitter_dbm(reading_dbm, most_disturbance_db)
-    # The analyzer's scale is what a transmitter's level is uncertain by.
+    # The uncertainty of a transmitter's level is that of the analyzer's scale.
     enters = {
         one: judged(one[1] - linearity_db, one[1] + linearity_db, most=limit_dbm)
         for one in ingress or []

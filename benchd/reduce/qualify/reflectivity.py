@@ -1,9 +1,9 @@
 """What the walls of the box do to a gain: reflected level, spread, usable frequencies.
 
-An antenna is moved along the range (head-on reflections from the end walls beat fastest there)
-and across it (side walls). What is left of the level after the direct ray's own 1/distance is
-the walls' doing. Its standard deviation over positions is what one gain measured at one position
-is uncertain by; its ripple gives the reflected level.
+An antenna is moved along the range, where the level ripples fastest with the reflections of the end
+walls, and across it for the side walls. The direct ray falls as 1/distance. What changes beyond
+that comes from the walls. Its standard deviation over positions is the standard uncertainty of a
+gain that is measured at one position. Its ripple gives the reflected level.
 """
 
 from __future__ import annotations
@@ -30,21 +30,22 @@ from benchd.results import Result
 from benchd.traces import BoolArray, FloatArray
 
 DEFAULT_CLAIM_DB = 2.0
-"""Expanded uncertainty that the box alone may cause in a gain at one position. A revision of a
-small antenna is worth making for about 1 dB; averaged over 8 positions a claim of 2 dB becomes
-0.7 dB, small enough to see it."""
+"""Expanded uncertainty, dB, that the box alone may cause in a gain at one position. A new revision
+of a small antenna is worth making for about 1 dB. Averaged over 8 positions, 2 dB become 0.7 dB,
+small enough to see that."""
 
 DIRECTIONS = 3
-"""Along, across and up. A line shows the walls at its own ends, and of the others little: what one
-path strays by in all is the sum of the variances of three lines. A line that was not measured is
-taken for the mean of those that were."""
+"""Along, across and up. A line shows mainly the walls at its own ends. So the variance of one path
+is the sum of the variances of three lines. A line that was not measured is taken to have the mean
+variance of those that were."""
 
 NEIGHBOURHOOD = 0.05
-"""Relative half-width over which variances of neighbouring frequencies are averaged: much finer
-than a box's ripple period in frequency, so it steadies the size without hiding a bad band."""
+"""Relative half-width over which variances of neighbouring frequencies are averaged. It is much
+smaller than the period of a box's ripple over frequency, so the result is steadier and no bad band
+is hidden."""
 
 MOST_SWING_DB = 60.0
-"""Ripple beyond this is a null: the reflection is as strong as the direct ray."""
+"""Ripple, dB, from which on the level has a null: the reflection is as strong as the direct ray."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +64,7 @@ class Line:
     travel_m: float
 
     def without_direct(self) -> FloatArray:
-        """Levels as they would be at one distance: the direct ray falls as 1/distance (Friis)."""
+        """The levels converted to one distance: the direct ray falls as 1/distance (Friis)."""
         change_db = 20.0 * np.log10(self.distance_m / self.distance_m.mean())
         found: FloatArray = self.levels_db + change_db[:, np.newaxis]
         return found
@@ -76,7 +77,7 @@ class Walls:
     reflected_db: per line, level of the reflection below the direct ray.
     line_sd_db: per line, standard deviation of one level over its positions.
     level_sd_db: standard deviation of one level over the positions of one line, pooled.
-    path_sd_db: what one path strays by in all, by the walls of all three directions.
+    path_sd_db: standard deviation of the level of one path, by the walls of all three directions.
     positions: how many on all lines together.
     degrees_of_freedom: positions less one for the mean of each line.
     is_judged: False where the antenna moved less than half a wavelength on some line.
@@ -95,9 +96,10 @@ class Walls:
     def gain_sd_db(self) -> FloatArray:
         """Standard deviation of the difference of two unlike antennas at one position.
 
-        Both meet the walls behind the other end of the range alike, and share much of what the
-        others do: what is left is no more than one line shows. Drawn boxes of six mirrors and of
-        the virtual bench gave 0.85 to 0.93 of it; two antennas alike differ by next to nothing.
+        The walls behind the other end of the range act on both in the same way, and much of the
+        effect of the others is common too. The rest is at most the spread of one line. Simulated
+        boxes (six mirrors, and the virtual bench) gave 0.85 to 0.93 of that spread. Between two
+        equal antennas the difference is nearly zero.
         """
         return self.level_sd_db
 
@@ -246,11 +248,11 @@ def _usable(
 
 
 def _judgement(found: Walls, needed_hz: float, claim_db: float) -> Judgement:
-    """What the box may cause from `needed_hz` up, by the whole interval of its spread.
+    """Judge what the box may cause from `needed_hz` up, by the whole interval of its spread.
 
-    A gain at one position strays by k times the true standard deviation in 95 %, which lies in the
-    chi-square interval of the one that was found. Where the antenna moved too little nothing is
-    told.
+    In 95 % of cases the error of a gain at one position is at most k times the true standard
+    deviation. That lies in the chi-square interval of the measured one. Where the antenna moved too
+    little, the answer is "cannot tell".
     """
     needed = found.frequency_hz >= min(needed_hz, float(found.frequency_hz[-1]))
     told = needed & found.is_judged
@@ -318,7 +320,7 @@ def _bad_words(found: Walls, needed_hz: float, claim_db: float) -> str:
 
 
 def _strongest(found: Walls, told: BoolArray) -> str:
-    """The walls whose line spreads most."""
+    """The name of the walls whose line has the largest spread."""
     sizes = {name: pooled_db(spread[told]) for name, spread in found.line_sd_db.items()}
     return max(sizes, key=lambda name: sizes[name])
 

@@ -1,4 +1,4 @@
-"""Reconnecting again and again: the spread that every joint adds to every result."""
+"""Repeated reconnecting of a cable: the spread that each joint adds to every result."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ from benchd.results import Result
 from benchd.traces import FloatArray
 
 DEFAULT_LIMIT_DB = 0.1
-"""Standard deviation of one joint. A gain transfer holds two of them (measurement of the gain of
-one antenna against another: cable and switch, twice): at 0.1 dB each they make 0.14 dB of a
-standard uncertainty of about 0.6 dB, 3 % of it in quadrature; twice as much would show."""
+"""Largest standard deviation of one joint, dB. A gain by substitution contains two of them. At
+0.1 dB each they make 0.14 dB beside a standard uncertainty of about 0.6 dB and raise it by 3 %.
+Twice as much would be noticed."""
 
 
 def repeatability_results(
@@ -39,8 +39,8 @@ def repeatability_results(
     """`repeatability_spread` over reconnections, `flex_spread` over bends, and the verdict.
 
     levels_db: shape (reconnections, n); bent_db: shape (bends, n), nothing reconnected.
-    One joint's error is much the same at neighbouring frequencies, so pooling over the band
-    steadies the size but adds no degrees of freedom. Raises ReductionRefused for fewer than 3.
+    One joint's error is nearly the same at neighbouring frequencies. So pooling over the band makes
+    the spread steadier, but adds no degrees of freedom. Raises ReductionRefused for fewer than 3.
     """
     band = ends_hz(frequency_hz)
     results: list[Result] = []

@@ -28,7 +28,7 @@ def spread_db(levels_db: FloatArray, what: str = "repeats", least: int = 3) -> F
 
 
 def pooled_db(spreads_db: FloatArray) -> float:
-    """Root mean square over frequencies of equally well known spreads."""
+    """Root mean square of spreads over frequency; all have the same degrees of freedom."""
     return float(np.sqrt(np.mean(spreads_db**2)))
 
 

@@ -20,12 +20,12 @@ from benchd.results import Result
 from benchd.traces import FloatArray
 
 DEFAULT_LIMIT_DB = 0.1
-"""Standard deviation that people may add with the lid closed. A gain rests on two levels, so it
-adds 0.14 dB to a standard uncertainty of about 0.6 dB: 3 % of it, which nobody sees. Twice as
-much would be worth a lid."""
+"""Largest standard deviation, dB, that people may add with the lid closed. A gain needs two levels,
+so this adds 0.14 dB to a standard uncertainty of about 0.6 dB and raises it by 3 %. Twice as much
+would be worth a better lid."""
 
 FALSE_ALARM = 0.01
-"""Chance of calling people seen who are not: one qualification in a hundred."""
+"""Probability of finding an effect of people where there is none: one qualification in 100."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,8 +49,8 @@ class Movement:
 def movement(moving_db: FloatArray, still_db: FloatArray) -> Movement:
     """Compare repeats (repeats, n) with people moving and with nobody moving.
 
-    Every point of a sweep is read at another moment and meets another place of the person, so
-    that variances pooled over the n points have n times the degrees of freedom. F test of two
+    Each point of a sweep is read at another moment, when the person is at another place. So
+    variances pooled over the n points have n times the degrees of freedom. F test of two
     variances (common practice). Raises ReductionRefused for fewer than 3 repeats of either.
     """
     moving, still = spread_db(moving_db), spread_db(still_db)
@@ -61,7 +61,8 @@ def movement(moving_db: FloatArray, still_db: FloatArray) -> Movement:
         sd_interval(pooled_db(moving), freedom),
         sd_interval(pooled_db(still), freedom_still),
     )
-    # Two variances of own intervals: each end's distance from its value adds in quadrature.
+    # The difference of two variances, each with its own interval: the distances of their ends from
+    # their values add in quadrature.
     above = math.hypot(many[1] ** 2 - large, small - few[0] ** 2)
     below = math.hypot(large - many[0] ** 2, few[1] ** 2 - small)
     added = large - small
@@ -103,7 +104,7 @@ def stillness_results(
                 note=note,
             )
         )
-        # A single frequency has only its own repeats.
+        # At a single frequency there are only its own repeats, nothing to pool.
         freedom = one.degrees_of_freedom / one.moving_db.size
         results += [
             spread_result(

@@ -1,8 +1,8 @@
 """The last result of every qualification: good enough, not good enough, or cannot tell.
 
-What is judged comes with a 95 % interval. Only where the whole interval lies on one side of the
-limit is the answer sure (decision rules of JCGM 106:2012, section 8; from memory). Where the limit
-lies inside, the honest answer is "cannot tell", and the advice is to measure better.
+The judged value has a 95 % interval. The answer is certain only if the whole interval lies on one
+side of the limit (decision rules of JCGM 106:2012, section 8; from memory). If the limit lies
+inside the interval, the answer is "cannot tell", and the advice is to measure better.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from benchd.results import Result
 
 
 class Judgement(Enum):
-    """How something stands to its limit; the value is the number that the verdict carries."""
+    """Whether a value keeps its limit. The number of each is the value of the verdict's result."""
 
     GOOD = 1.0
     UNSURE = 0.5
@@ -27,10 +27,10 @@ def judged(
     least: float | None = None,
     most: float | None = None,
 ) -> Judgement:
-    """What a 95 % interval from `low` to `high` says of a limit, all in the same unit.
+    """Judge a 95 % interval from `low` to `high` by a limit, all in the same unit.
 
-    low, high: None where that end is not known; nothing sure rests on an unknown end.
-    least, most: the limit; exactly one of them. A value on the limit keeps it.
+    low, high: None if that end is unknown; then no answer that needs it is certain.
+    least, most: the limit; exactly one of them. A value equal to the limit keeps it.
     """
     if (least is None) == (most is None):
         raise ValueError("judge against `least` or against `most`, not both and not neither")
@@ -49,7 +49,8 @@ def judged(
 
 
 def all_of(*judgements: Judgement) -> Judgement:
-    """Several judgements that must all be good: the worst of them, and what is not good is sure."""
+    """One judgement of several that must all be good: not good if any is certainly not good,
+    else "cannot tell" if any cannot be told."""
     return min(judgements, key=lambda one: one.value)
 
 
@@ -65,9 +66,9 @@ def verdict(
 
     note: what was found, and what to do.
 
-    A number, so that an accept step can hold it: {quantity: stillness_verdict, least: 1}. A sure
-    answer is its own interval. One that cannot be told reaches from 0 to 1, so that such a step
-    calls it neither a sure pass nor a sure failure.
+    It is a number, so that an accept step can set a limit: {quantity: stillness_verdict, least: 1}.
+    The interval of a certain answer is that number itself. The interval of "cannot tell" is 0 to 1,
+    so that an accept step gives neither a certain pass nor a certain failure.
     """
     value = judgement.value
     sure = judgement is not Judgement.UNSURE
@@ -86,10 +87,10 @@ def verdict(
 
 
 def decibels(value_db: float) -> str:
-    """A size for a sentence: two digits, never an exponent."""
+    """A size in dB in words: two digits, never an exponent."""
     return f"{value_db:.2f} dB" if abs(value_db) < 1.0 else f"{value_db:.1f} dB"
 
 
 def gigahertz(frequency_hz: float) -> str:
-    """A frequency for a sentence."""
+    """A frequency in words."""
     return f"{frequency_hz / 1e9:.4g} GHz"
