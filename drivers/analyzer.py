@@ -35,7 +35,7 @@ TRACE = SPAN | {"single_sweep", "fetch_trace"}
 
 @dataclass(frozen=True, slots=True)
 class AnalyzerStatus:
-    """Doubts that the analyzer reports about its readings since the last query."""
+    """What the analyzer has reported against its own readings since the last query."""
 
     overload: bool
     uncalibrated: bool
@@ -229,7 +229,7 @@ class ScpiAnalyzer(Instrument):
         `max_hold` empties the trace first, so that it holds nothing from before.
         """
         word = self._choose_detector(detector)
-        # A time left over from point mode would be far too short for a span.
+        # A sweep time that is still set from point mode would be far too short for a span.
         slow = (
             self._sent("sweep_time_auto")
             if sweep_time_s is None

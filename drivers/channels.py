@@ -39,9 +39,9 @@ _CHUNK = 1 << 18
 _VXI11_IO_TIMEOUT = 15
 _VXI11_GRACE_S = 1.0
 _SPOILT = b"~"
-"""Sent after a part of a message that cannot be completed any more. Without it the next newline
-would let the instrument carry out the part: `:POW -1` instead of `:POW -10`. No SCPI command ends
-so, so the instrument reports a command error and does nothing (IEEE 488.2)."""
+"""Sent after a part of a message that cannot be completed any more. Without it, the instrument
+would carry out that part at the next newline: `:POW -1` instead of `:POW -10`. No SCPI command ends
+with this text, so the instrument reports a command error and does nothing (IEEE 488.2)."""
 
 __all__ = [
     "SLICE_S", "Cancel", "Channel", "ChannelClosed", "ChannelTimeout", "MessageChannel",
@@ -50,7 +50,7 @@ __all__ = [
 
 
 class Channel(Protocol):
-    """What a link needs of a session."""
+    """The methods of a session that a link uses."""
 
     message_based: bool
 
@@ -259,7 +259,7 @@ class MessageChannel:
             raise _from_visa(error) from error
 
     def say_blindly(self, messages: Sequence[bytes], within_s: float) -> None:
-        # Where pyvisa itself does the waiting it cannot be told to wait less.
+        # Where pyvisa itself waits, its waits cannot be shortened.
         with suppress(Exception):
             for message in messages:
                 self.send(message, within_s, None)
@@ -269,7 +269,7 @@ class MessageChannel:
             self._session.socket.watch(deadline, cancel)
 
     def arrived(self) -> bytes:
-        """Nothing: a message session discards what was not asked for by itself."""
+        """Nothing: a message session itself discards bytes that were not asked for."""
         connection = self._session.socket
         # Polled first: on a socket with a timeout even MSG_DONTWAIT waits.
         if connection is not None and self._readable is not None and self._readable.poll(0):

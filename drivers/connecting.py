@@ -111,8 +111,8 @@ def _begin(
 
 
 def _is_itself(connection: socket.socket) -> bool:
-    """Whether a socket has connected to itself: on this computer an attempt at a port where
-    nobody listens may be given that very port as its own."""
+    """Whether a socket has connected to itself. That can happen on this computer: if nobody listens
+    at a port, the system may choose the same port as the socket's own."""
     with suppress(OSError):
         return bool(connection.getsockname() == connection.getpeername())
     return False

@@ -42,8 +42,8 @@ class Exchange:
     parse: turns the reply (str for TEXT, bytes for BLOCK) into a value; raises UnexpectedReply.
     timeout_s: longest wait for the reply, s; None for the link's own.
     radiates: switches RF on or moves something, so that it is never sent twice.
-    block_bytes: the exact payload size of a BLOCK reply where it is known. Larger announcements
-        are refused before they are read, and it is what ends a block of indefinite length.
+    block_bytes: the exact payload size of a BLOCK reply, if it is known. A block that announces
+        more is refused before it is read. A block of indefinite length ends after so many bytes.
     """
 
     instrument: str
@@ -62,7 +62,7 @@ class Exchange:
             raise self.bad_reply(error) from error
 
     def bad_reply(self, error: UnexpectedReply) -> BadReply:
-        """The error for a person, from what a parser or the framing found."""
+        """The error for a person, made from the error of a parser or of the framing."""
         return BadReply(
             self.instrument, f"expected {error.expected}, found {error.found}", self.message
         )

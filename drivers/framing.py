@@ -94,7 +94,7 @@ class ReplyBuffer:
         self._data = bytearray()
         self._most_bytes = most_bytes
         self._block_just_ended = False
-        self._without_newline = 0  # bytes already searched: a long line is searched once only
+        self._without_newline = 0  # bytes already searched, so that a long line is searched once
 
     def feed(self, data: bytes) -> None:
         """Add bytes as they arrived."""
@@ -107,7 +107,7 @@ class ReplyBuffer:
         self._without_newline = 0
 
     def unclaimed(self) -> bytes:
-        """Bytes that belong to no reply asked for; empty in a link that is in step.
+        """Bytes that belong to no query; empty as long as queries and replies match.
 
         The newline after a block is dropped here if the block's reader did not wait for it:
         some instruments send none, and waiting for it would cost them a timeout.

@@ -101,9 +101,9 @@ class Instrument:
         return self._query("finished", parse.done, timeout_s=timeout_s)
 
     def reset_state(self) -> Batch:
-        """To the state the instrument's maker defined, error queue empty, and wait for it.
+        """Reset the instrument to its maker's settings, empty its error queue, wait for the end.
 
-        An instrument that cannot say that it has finished is not waited for.
+        If the instrument has no command to ask whether it has finished, this does not wait.
         """
         waited = (self.finished(),) if self.has("finished") else ()
         return (*self._sent("reset"), *self._sent("clear"), *waited)
@@ -125,10 +125,10 @@ class Instrument:
         return tuple(found)
 
     def confirm(self, batch: Batch) -> Procedure[list[Any]]:
-        """Perform a batch, reading the error queue behind every message.
+        """Perform a batch and read the error queue after every message.
 
-        Returns the values of the batch. Raises Refused with the first command that the
-        instrument put an error in its queue for. Other instruments' exchanges pass unchanged.
+        Returns the values of the batch. Raises Refused with the first command after which the
+        instrument reported an error. Other instruments' exchanges pass unchanged.
         """
         values: list[Any] = []
         for exchange in batch:
@@ -173,8 +173,8 @@ class Instrument:
         return commands
 
     def can_ask(self, setting: str, query: str) -> bool:
-        """Whether a setting can be asked for: the query exists, and speaks the words of the
-        setting: where a bench file rewords the one alone, nobody knows how the other is worded."""
+        """Whether a setting can be asked for. The query must exist. If the bench file rewords the
+        setting, it must reword the query too: else the query may not fit the instrument."""
         return self.has(query) and (query in self._reworded or setting not in self._reworded)
 
     def _raise_refused(
@@ -223,7 +223,7 @@ class Instrument:
         return Exchange(self.name, message, Reply.TEXT, self._reader(name, parser), timeout_s)
 
     def _settling(self, name: str, message: str) -> Exchange:
-        """A setting whose reply (True) comes when it holds."""
+        """A setting that the instrument confirms (True) when it has taken effect."""
         return Exchange(self.name, message, Reply.TEXT, self._reader(name, parse.done))
 
     def _level_setting(self, name: str, question: str, level_dbm: float) -> Setting:
@@ -243,7 +243,7 @@ class Instrument:
         return parser
 
     def _finite(self, quantity: str, value: float) -> float:
-        # A subtraction that gives 0 for every finite number: quicker than a call.
+        # value - value is 0 for every finite number, else NaN: quicker than a function call.
         if value - value != 0.0:
             raise BadSetting(self.name, f"{quantity} must be a finite number, found {value!r}")
         return value

@@ -112,7 +112,7 @@ class Link:
         # A second query before the first reply is read interrupts the first (IEEE 488.2) where
         # messages are kept apart; HiSLIP even throws the first reply away.
         self.backlog = 1 if self.message_based else max(1, backlog)
-        # One that cannot be asked is taken for what was expected.
+        # An instrument that has no identity query counts as the expected one.
         self.identity = "" if identify else expect_identity
         self.outstanding = 0
         self.unanswered_bytes = 0
@@ -204,7 +204,7 @@ class Link:
             data = (text + self.terminator).encode("latin-1")
             channel.send(data, self.timeout_s, cancel)
         except Stopped:
-            # Half a message may be on its way, which nothing but a fresh session can mend.
+            # Part of a message may have been sent. Only a fresh session makes up for that.
             self.outstanding = 1
             self._say_first_words_blindly()
             raise
@@ -380,7 +380,7 @@ class Link:
         assert channel is not None
         words = list(self._first_words)
         if self.transport == "serial":
-            # A program that died may have left half a message in the line: end it.
+            # A program that died may have sent part of a message over the line: end that message.
             words.insert(0, self.terminator.encode("latin-1"))
         try:
             for message in words if self.message_based else [b"".join(words)]:
@@ -396,7 +396,7 @@ class Link:
             self._channel.say_blindly(self._first_words, BLIND_S)
 
     def _insisting(self, cancel: Cancel | None) -> Cancel | None:
-        """`cancel`, which is asked every 50 ms, and at some of these times the first words."""
+        """`cancel`, which is called every 50 ms; some of these calls also send the first words."""
         if not (self.insist and self._first_words) or self.message_based or self._first_replies:
             return cancel
         again = time.monotonic() + REPEAT_S
@@ -427,7 +427,7 @@ class Link:
         self.identity = found
 
     def _skip_stale_lines(self, found: str, question: str, cancel: Cancel | None) -> str:
-        """Read past late answers of an earlier session, which lines without connection keep."""
+        """Read and drop late answers to an earlier session; on a serial line they still arrive."""
         deadline = time.monotonic() + self.timeout_s
         for _ in range(_MOST_STALE_LINES):
             if found == self.identity:
@@ -443,7 +443,7 @@ class Link:
         raise self._wrong(found, shown(self.identity), question)
 
     def _wrong(self, found: str, expected: str, question: str) -> WrongInstrument | BadReply:
-        # Text that no instrument sends as its identity was spoiled on its way.
+        # This text is no identity of any instrument, so it was garbled on its way.
         spoiled = any(not " " <= letter <= "~" for letter in found)
         return (BadReply if spoiled else WrongInstrument)(
             self.name,
@@ -489,7 +489,8 @@ class Link:
 
 
 def _reason(error: BaseException) -> str:
-    """The most telling text in a chain of causes: the system's own, else that of the root."""
+    """The most useful text in a chain of causes: that of the operating system, else of the first
+    cause."""
     text = ""
     cause: BaseException | None = error
     while cause is not None:

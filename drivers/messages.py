@@ -89,7 +89,7 @@ def on_or_off(unit: Unit) -> OnOff | None:
 
 
 def mutes(header: str) -> bool:
-    """True for a header of what mutes or blanks an output: on, where the output is off."""
+    """True for a header that mutes or blanks an output: it is on when the output is off."""
     return _MUTES.search(header) is not None
 
 
@@ -113,7 +113,7 @@ def _said_on_or_off(unit: Unit) -> OnOff | None:
 
 
 def switched_thing(unit: Unit) -> tuple[str, tuple[str, ...]]:
-    """What a switching command or a question is about: header, and arguments that are no value.
+    """What a command switches or asks about: its header, and the arguments that are no value.
 
     `RF0` and `RFOFF` are about RF; `OUTP OFF,(@2)` is about `OUTP` of channel 2.
     """

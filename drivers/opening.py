@@ -28,7 +28,7 @@ READ_PART_BYTES = 1 << 20
 
 
 class _Opening(threading.local):
-    """What holds for the opening under way on this thread: pyvisa hands nothing through.
+    """The limits of the opening under way on this thread. pyvisa has no parameters for them.
 
     made: the sockets that it has made so far.
     """
@@ -44,9 +44,9 @@ _opening = _Opening()
 
 @contextmanager
 def opening(open_timeout_s: float, cancel: Cancel | None) -> Iterator[None]:
-    """For the time of one call of `open_resource` on this thread.
+    """Apply these limits during one call of `open_resource` on this thread.
 
-    Where that fails, the sockets that it made are closed: pyvisa-py drops some of them unclosed.
+    If that call fails, the sockets that it made are closed: pyvisa-py leaves some of them open.
     """
     _opening.cancel, _opening.deadline = cancel, time.monotonic() + open_timeout_s
     _opening.under_way = True
@@ -148,7 +148,7 @@ class _Vxi11(_Watched, Vxi11CoreClient):  # type: ignore[misc]
 
 @cache
 def install() -> None:
-    """The library's sessions use these clients where `opening` is under way, and their own else."""
+    """Make the library's sessions use these clients during `opening`, else their own."""
 
     def instead(own: Any, ours: Any) -> Any:
         def made(*given: Any, **named: Any) -> Any:

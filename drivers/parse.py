@@ -173,7 +173,8 @@ def _binary_trace(points: int, kind: np.dtype[Any], reply: str | bytes) -> Float
             f"{points} points ({points * kind.itemsize} bytes)",
             f"{len(data)} bytes ({len(data) / kind.itemsize:g} points)",
         )
-    # Single precision may hold its own signalling NaN; converting it is no news.
+    # A signalling NaN in single precision makes NumPy warn when it is converted. The value is
+    # refused below in any case, so the warning is silenced.
     with np.errstate(invalid="ignore"):
         levels = np.frombuffer(data, kind).astype(np.float64)
     return _checked(levels)

@@ -72,7 +72,7 @@ class BatchPlayer:
                 except (DriverError, Stopped) as error:
                     trouble = error
         finally:
-            # A procedure that yields although it is being closed has ignored the stop.
+            # The procedure was told to end and has yielded again: it ignores the stop.
             with contextlib.suppress(RuntimeError):
                 procedure.close()
 
@@ -277,7 +277,7 @@ class _Plan:
 
 
 def _write(link: Link, text: str, size: int, replies: int, cancel: Cancel | None) -> None:
-    """Write, after an answer showed that the input buffer has room, if that is in doubt."""
+    """Write. If the input buffer may be full, first wait for an answer that shows it has room."""
     in_doubt = link.unanswered_bytes + size + _FINISHED_BYTES > link.max_write_bytes
     if in_doubt and link.unanswered_bytes:
         finished = Exchange(link.name, _FINISHED, Reply.TEXT, parse.done)

@@ -181,7 +181,7 @@ def _takes(method: Any, wanted: Any) -> bool:
         inspect.signature(method).bind(*positional, **named)
     except TypeError:
         return False
-    # A method whose signature Python cannot tell may well be right.
+    # Python cannot show the signature of some methods; those are taken to be right.
     except ValueError:
         return True
     return True

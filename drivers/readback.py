@@ -11,7 +11,8 @@ from drivers import parse
 from drivers.exchange import Exchange
 
 LEAST_DIGITS = 5
-"""Digits from which an answer shows by itself how finely it is rounded: 1.7E9 may be exact."""
+"""Number of digits from which on the last digit of an answer shows how it is rounded. With fewer
+it may be exact, such as 1.7E9."""
 
 FREQUENCY_PPM = 1.0
 """How finely any source sets its frequency at least, relative, in parts per million (common
@@ -23,8 +24,8 @@ LEVEL_STEP_DB = 0.26
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """A number as an instrument showed it. half_step: half of its last digit's place; 0 where it
-    has so few digits that nothing says how it is rounded."""
+    """A number in an instrument's reply. half_step: half a unit of its last digit; 0 if it has so
+    few digits that its rounding is unknown."""
 
     value: float
     half_step: float

@@ -43,7 +43,7 @@ def _offered(ask: Callable[..., EntryPoints]) -> dict[str, EntryPoint]:
 def _loaded(entry: EntryPoint) -> type[Instrument]:
     try:
         driver = entry.load()
-    # A stranger's package may fail in any way while it is imported.
+    # Importing somebody else's package may raise any exception.
     except Exception as error:
         raise UnknownDriver(
             "", f"the driver `{entry.name}` ({entry.value}) cannot be loaded: {error}"

@@ -1,7 +1,8 @@
 """How long to wait before the next attempt at something that failed: longer after each failure.
 
-One law for a broker, the store, a sweep whose link was lost, and a link that is opened again. What
-is asked at fixed times (whether RF is off, whether a window has opened) is no retry and has none.
+The same rule holds for a broker, the store, a sweep whose link was lost, and a link that is opened
+again. What is asked at fixed intervals (whether RF is off, whether a window has opened) is no retry
+and does not use it.
 """
 
 from __future__ import annotations
@@ -14,9 +15,9 @@ from dataclasses import dataclass, field
 class Retry:
     """Waits that grow from `first_s` to `most_s`, `factor` times at each failure in a row.
 
-    tries: after how many failures in a row nobody tries again; None for never.
-    jitter: draw each wait between a tenth of it and the whole, so that many clients do not come
-        back together; for what has no other clients it is of no use.
+    tries: the number of failures in a row after which to give up; None for never.
+    jitter: draw each wait at random between a tenth of it and the whole, so that many clients do
+        not come back at the same time. It is of no use where there is only one client.
     refused_s: wait after a refusal that only a person can mend (password, access).
     """
 
@@ -30,7 +31,7 @@ class Retry:
     failures: int = 0
 
     def succeeded(self) -> None:
-        """It has worked: begin anew."""
+        """The attempt has worked: begin again with the first wait."""
         self.failures = 0
 
     @property

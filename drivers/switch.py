@@ -22,7 +22,7 @@ class ScpiSwitch(Instrument):
         channel_separator: what stands between the channels of a list (default `,`).
         one_by_one: true for a switch that takes one channel a message (default false).
 
-    A switch that cannot be asked has no `closed_query`; then nobody says where it stands.
+    A switch that cannot be asked has no `closed_query`; then its state is not verified.
     """
 
     kind: ClassVar[str] = "switch"

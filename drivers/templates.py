@@ -63,7 +63,7 @@ class Command:
     def as_sent(self, parameter: str, value: float) -> tuple[float, float]:
         """The value as the message holds it, rounded by its format, and by which factor it counts.
 
-        A template without the parameter sends nothing of it: the value stands, the factor is 1.
+        If the template does not use the parameter, the value is returned unchanged with factor 1.
         """
         for _, field, spec, _ in string.Formatter().parse(self.template):
             if field is None:

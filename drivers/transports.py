@@ -20,7 +20,8 @@ def transport_of(address: str) -> Transport:
     `TCPIP::host[,port]::inst0::INSTR` (VXI-11), `ASRL/dev/...::INSTR`; others pyvisa knows.
     """
     try:
-        # pyvisa takes the colons of an IPv6 address for its own; what it asks for is told without.
+        # pyvisa reads the colons of an IPv6 address as its own separators, so its parser gets a
+        # word in place of the address.
         parsed = rname.parse_resource_name(_BRACKETED.sub("ipv6", address))
     except rname.InvalidResourceName as error:
         raise ValueError(str(error)) from error

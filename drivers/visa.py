@@ -1,4 +1,4 @@
-"""Sessions of pyvisa with pyvisa-py, cured of what was found wrong with them by experiment.
+"""Sessions of pyvisa with pyvisa-py, with workarounds for faults that experiments have shown.
 
 Facts about pyvisa-py 0.8.1, each with a test in tests/drivers:
 
@@ -186,12 +186,13 @@ def open_session(
 def close_session(session: Session, *, abandon: bool) -> None:
     """Close a resource, whatever state it is in.
 
-    abandon: the peer does not answer, so take no leave of it: VXI-11 would wait five seconds for
-        a reply to its goodbye.
+    abandon: the peer does not answer, so do not announce the end: VXI-11 would wait five seconds
+        for the reply to that.
     """
     if session.socket is not None and (abandon or session.transport == "socket"):
         part_with(session.socket)
-    # Closing must not hide why it is closed; the socket or descriptor is gone in any case.
+    # An error while closing must not hide the reason for closing. The socket or descriptor is
+    # closed in any case.
     with contextlib.suppress(Exception):
         session.resource.close()
     if session.socket is not None:

@@ -109,7 +109,7 @@ class WatchedSocket(socket.socket):
                 rest = rest[super().send(rest, flags | socket.MSG_DONTWAIT) :]
 
     def _wait(self, ready: select.poll) -> None:
-        # Asked before as well: where bytes keep dripping in, nothing is ever waited for.
+        # Also checked before waiting: if bytes keep arriving one by one, there is never a wait.
         if self.cancel is not None and self.cancel():
             raise Stopped
         try:
@@ -119,11 +119,11 @@ class WatchedSocket(socket.socket):
 
 
 def part_with(connection: socket.socket) -> None:
-    """Close a socket so that what was sent last still reaches the instrument.
+    """Close a socket so that the last message still reaches the instrument.
 
-    A socket that is closed over unread bytes is reset, and many systems then throw away what the
-    other end has not read yet: OFF would be lost. So the end is announced first, and what has
-    arrived is read.
+    Closing a socket with unread bytes resets the connection. Many systems then discard what the
+    other end has not read yet, so OFF would be lost. So the end is announced first, and all bytes
+    that have arrived are read.
     """
     with suppress(OSError):
         connection.shutdown(socket.SHUT_WR)

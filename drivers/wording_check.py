@@ -36,7 +36,7 @@ _SETS_LEVEL = ("set_level", "tracking_level")
 
 @dataclass(frozen=True, slots=True)
 class _Probe:
-    """Values that a placeholder is tried with, and how far what comes out may be off."""
+    """Values to try a placeholder with, and the tolerance of the numbers that come out."""
 
     values: tuple[float, ...]
     absolute: float
@@ -93,7 +93,7 @@ def wrong_wordings(
             *_shape_faults(command, own[name], is_question=name in answered),
             *_switching_faults(command, commands),
         )
-        # One thing at a time: what follows from a fault is of no use to a person.
+        # Only the first fault is reported: later ones may be consequences of it.
         if faults:
             blamed.add(name)
             yield command.wrong(faults[0])
