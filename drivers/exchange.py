@@ -9,7 +9,7 @@ a `Progress` and is sent an empty list. What it returns is the procedure's resul
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any, TypeAlias, TypeVar
@@ -76,12 +76,29 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True)
+class Taken:
+    """Readings that a sweep has taken, for whoever looks on; the sweep's own result holds all.
+
+    frequency_hz, level_dbm: of equal length, Hz and dBm.
+    is_all: they are all so far, and replace those that were told before; else they are new ones.
+    """
+
+    frequency_hz: Iterable[float]
+    level_dbm: Iterable[float]
+    is_all: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a procedure is: `done` of `total` steps of its own choosing."""
+    """How far a procedure is: `done` of `total` steps of its own choosing.
+
+    taken: what it has read since it last told; None where it has nothing to show.
+    """
 
     done: int
     total: int
     text: str = ""
+    taken: Taken | None = None
 
 
 Batch: TypeAlias = tuple[Exchange, ...]

@@ -16,7 +16,7 @@ from benchd.acquire.stepped import prepare_points, status_flags, status_query
 from benchd.acquire.tracking import sweep_time
 from benchd.sweeps import SweepPlan
 from benchd.traces import FloatArray
-from drivers.exchange import Pause, Progress
+from drivers.exchange import Pause, Progress, Taken
 
 _SLICE_S = 0.1
 
@@ -46,7 +46,9 @@ def _points(plan: SweepPlan, analyzer: Any, grid: FloatArray) -> Procedure[Float
         yield (analyzer.set_centre_settled(frequency_hz),)
         for repeat in range(plan.average):
             (readings[repeat, index],) = yield (analyzer.trigger_point(),)
-        yield Progress(index + 1, grid.size)
+        here = slice(index, index + 1)
+        taken = Taken(grid[here], power_mean_dbm(readings[:, here]))
+        yield Progress(index + 1, grid.size, taken=taken)
     return power_mean_dbm(readings)
 
 
@@ -80,11 +82,13 @@ def _held(plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
 def _averaged(plan: SweepPlan, analyzer: Any) -> Procedure[FloatArray]:
     yield _prepared(plan, analyzer, max_hold=False)
     sweep_time_s = yield from sweep_time(plan, analyzer)
+    frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
     readings = np.empty((plan.average, plan.points))
     for repeat in range(plan.average):
         _, readings[repeat] = yield (
             analyzer.single_sweep(timeout_s=2.0 * sweep_time_s + 5.0),
             analyzer.fetch_trace(plan.points),
         )
-        yield Progress(repeat + 1, plan.average)
+        so_far = power_mean_dbm(readings[: repeat + 1])
+        yield Progress(repeat + 1, plan.average, taken=Taken(frequency_hz, so_far, is_all=True))
     return power_mean_dbm(readings)

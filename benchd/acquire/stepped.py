@@ -13,7 +13,7 @@ from benchd.acquire.readback import settings_read_back
 from benchd.acquire.zeroing import zeroed
 from benchd.sweeps import SweepPlan
 from benchd.traces import FloatArray
-from drivers.exchange import Exchange, Progress
+from drivers.exchange import Exchange, Progress, Taken
 
 NOISE_POINTS = 5
 _PROGRESS_EVERY = 8
@@ -45,7 +45,9 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
     # The highest point is read once more: if the path broke during the sweep, it is lower now.
     strongest = grid[[int(np.argmax(level))]]
-    again, _ = yield from read_points(strongest, plan, source, analyzer, total, total)
+    again, _ = yield from read_points(
+        strongest, plan, source, analyzer, total, total, shown=False
+    )
     status = yield status_query(analyzer)
     yield from source_read_back(source, plan, float(strongest[0]))
     yield Progress(total, total)
@@ -154,13 +156,16 @@ def read_points(
     total: int,
     *,
     goes_on: Callable[[], bool] | None = None,
+    shown: bool = True,
 ) -> Procedure[tuple[FloatArray, FloatArray]]:
     """Level and scatter over the grid. The inner loop of every stepped sweep.
 
     goes_on: asked before each point; once it says no, only the points so far are returned.
+    shown: the points are told to whoever looks on, some at a time.
     """
     readings = np.empty((plan.average, grid.size))
     trigger = (analyzer.trigger_point(),)
+    told, last = 0, grid.size - 1
     for index, frequency_hz in enumerate(grid.tolist()):
         if goes_on is not None and not goes_on():
             readings, grid = readings[:, :index], grid[:index]
@@ -169,8 +174,11 @@ def read_points(
         for repeat in range(plan.average):
             replies = yield trigger
             readings[repeat, index] = replies[0]
-        if index % _PROGRESS_EVERY == 0:
-            yield Progress(done + index, total)
+        if index % _PROGRESS_EVERY == 0 or (shown and index == last):
+            new = slice(told, index + 1)
+            taken = Taken(grid[new], power_mean_dbm(readings[:, new])) if shown else None
+            yield Progress(done + index, total, taken=taken)
+            told = index + 1
     if plan.average == 1:
         return readings[0], np.zeros(grid.size)
     return power_mean_dbm(readings), np.std(readings, axis=0, ddof=1)

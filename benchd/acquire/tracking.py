@@ -11,7 +11,7 @@ from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, power_mean_d
 from benchd.acquire.readback import settings_read_back
 from benchd.acquire.stepped import status_flags, status_query
 from benchd.sweeps import SweepPlan
-from drivers.exchange import Exchange, Progress
+from drivers.exchange import Exchange, Progress, Taken
 
 
 def sweep_time(plan: SweepPlan, analyzer: Any) -> Procedure[float]:
@@ -54,14 +54,15 @@ def tracking_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[
     _, noise_dbm = yield one
     yield Progress(1, total)
     yield analyzer.tracking_on(plan.level_dbm)
+    frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
     readings = np.empty((plan.average, plan.points))
     for repeat in range(plan.average):
         _, readings[repeat] = yield one
-        yield Progress(repeat + 2, total)
+        so_far = power_mean_dbm(readings[: repeat + 1])
+        yield Progress(repeat + 2, total, taken=Taken(frequency_hz, so_far, is_all=True))
     status = yield status_query(analyzer)
     yield from settings_read_back(analyzer.tracking_level_setting(plan.level_dbm))
     yield analyzer.tracking_off()
-    frequency_hz = np.linspace(plan.start_hz, plan.stop_hz, plan.points)
     finished = Sweep(
         frequency_hz=frequency_hz,
         level_dbm=power_mean_dbm(readings),

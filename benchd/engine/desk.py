@@ -424,6 +424,17 @@ class BenchDesk:
         }
         return base if self._vitals is None else await self._vitals.document(base, states)
 
+    async def under_way(self) -> dict[str, Any]:
+        """The job that runs or asks for hands, its step, time left, and its sweep so far.
+
+        `job` is None where nothing runs; see `Underway.document` for the rest.
+        """
+        job_id = self._runner.job_id
+        if job_id is None:
+            return {"job": None, "step": None, "left_s": None, "sweep": None}
+        row = await self._db.call(self._store.job, job_id)
+        return {"job": row, **self._runner.underway.document()}
+
     def rf(self) -> dict[str, Any]:
         """What is known of RF now; see `rfnews.rf_document`."""
         return rf_document(self._rig.rf.now)

@@ -13,6 +13,7 @@ from typing import Any
 # job         job, state, message              a job changed its state
 # step        job, step, steps, label          a step begins; `step` counts from 0
 # progress    job, step, label, done, total, elapsed_s       within one step
+# points      job, step, first, frequency_hz, level_dbm      what the running sweep has read
 # hands       job, step, ask, caution          a person is asked to do something
 # capture     job, capture, role, route        a capture was committed
 # result      job, result                      a result was committed
@@ -47,11 +48,21 @@ class EventHub:
         self._watchers: set[asyncio.Queue[Event | None]] = set()
         self._sequence = 0
 
-    def publish(self, kind: str, data: dict[str, Any]) -> Event:
-        """Hand an event to every watcher."""
+    @property
+    def is_watched(self) -> bool:
+        """Whether anybody watches now."""
+        return bool(self._watchers)
+
+    def publish(self, kind: str, data: dict[str, Any], *, keep: bool = True) -> Event:
+        """Hand an event to every watcher.
+
+        keep: False for what comes often and can be read anew: it is not there for those who come
+            later, and pushes nothing out of what is kept.
+        """
         self._sequence += 1
         event = Event(self._sequence, kind, data)
-        self._kept.append(event)
+        if keep:
+            self._kept.append(event)
         for queue in list(self._watchers):
             if queue.qsize() >= QUEUE_LIMIT:
                 self._watchers.discard(queue)

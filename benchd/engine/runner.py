@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -40,6 +39,7 @@ from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
+from benchd.engine.underway import SweepNews, Underway
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState
@@ -61,10 +61,6 @@ from drivers.retry import Retry
 T = TypeVar("T")
 
 _log = structlog.get_logger(__name__)
-
-PROGRESS_S = 0.1
-"""Shortest time between two progress events. More would push important ones out of the limited
-number of events that are kept."""
 
 LINK_RETRIES = 2
 LINK_FIRST_S, LINK_MOST_S = 0.5, 2.0
@@ -100,6 +96,7 @@ class Runner:
         self._asking = Asking(hub, self._halt, self._state, self._others_wait)
         self._last_sweeps: dict[str, Sweep] = {}
         self.job_id: str | None = None
+        self.underway = Underway(hub)
 
     # -- from outside ------------------------------------------------------------------------
 
@@ -131,6 +128,7 @@ class Runner:
             raise
         finally:
             self.job_id = None
+            self.underway.end_job()
         return row
 
     async def _run_to_end(self, job: JobRow) -> JobRow:
@@ -143,6 +141,7 @@ class Runner:
         try:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
             progress.worksheet = worksheet
+            self.underway.begin_job(worksheet)
             # The job is reduced with the bench file of when it was queued; it runs on today's.
             self._bench = await self._db.patiently(self._current.of, worksheet, self._store)
             self._reducer = Reducer(self._bench, self._store)
@@ -234,6 +233,7 @@ class Runner:
         """Carry out a step, or leave it out if an unanswered request makes it impossible."""
         if await self._left_out(job_id, worksheet, step, progress):
             return
+        self.underway.begin_step(step.index)
         await self._state(job_id, "running", message=step.label, step_index=step.index)
         self._hub.publish(
             "step",
@@ -280,28 +280,8 @@ class Runner:
     # -- steps -------------------------------------------------------------------------------
 
     async def _capture(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> None:
-        loop = asyncio.get_running_loop()
-        started = time.monotonic()
-
-        told = 0.0
-
-        def on_progress(progress: Any) -> None:
-            nonlocal told
-            now = time.monotonic()
-            if now - told < PROGRESS_S and progress.done < progress.total:
-                return
-            told = now
-            data = {
-                "job": job_id,
-                "step": step.index,
-                "label": step.label,
-                "done": progress.done,
-                "total": progress.total,
-                "elapsed_s": time.monotonic() - started,
-            }
-            loop.call_soon_threadsafe(self._hub.publish, "progress", data)
-
-        sweep, broken = await self._measured(step, on_progress)
+        news = self.underway.begin_sweep(job_id, step)
+        sweep, broken = await self._measured(step, news)
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = Capture(
             id=new_id("cap"),
@@ -340,7 +320,7 @@ class Runner:
             raise broken
 
     async def _measured(
-        self, step: CaptureStep, on_progress: Callable[[Any], None]
+        self, step: CaptureStep, news: SweepNews
     ) -> tuple[Sweep, PathBroken | None]:
         """Switch the path and sweep. Returns the sweep, and why the path seems to be broken, if
         so."""
@@ -364,8 +344,9 @@ class Runner:
                 procedure = silent_before_zeroing(procedure, step.sweep, instruments, lowest_dbm)
             if step.sweep.rf == "on":
                 then = partial(silent_after, step.sweep, instruments, lowest_dbm=lowest_dbm)
+            news.begin()
             sweep = self._rig.measure(
-                procedure, names, on_progress, lid=lid, then=then, radiates=step.sweep.radiates
+                procedure, names, news, lid=lid, then=then, radiates=step.sweep.radiates
             )
             before = self._last_sweeps.get(step.analyzer)
             self._last_sweeps[step.analyzer] = sweep

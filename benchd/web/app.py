@@ -220,6 +220,13 @@ def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
         record = await desk.result(result_id)
         return json_response(result_document(record))
 
+    @app.get("/api/now")
+    async def now() -> Response:
+        """What runs: job, step, time left, and what its sweep has read so far."""
+        found = await desk.under_way()
+        job = found["job"]
+        return await large_response({**found, "job": job and job_document(job)})
+
     @app.get("/api/rf")
     async def rf() -> Response:
         """Whether RF is off, who says so, and how long ago, without asking anybody."""

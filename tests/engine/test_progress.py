@@ -27,7 +27,7 @@ async def test_of_a_fast_sweeps_progress_the_first_and_the_last_are_told(
     working: Office, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plain = working.rig.measure
-    monkeypatch.setattr("benchd.engine.runner.PROGRESS_S", 3600.0)
+    monkeypatch.setattr("benchd.engine.underway.PROGRESS_S", 3600.0)
 
     def measure(
         procedure: Any,
