@@ -45,9 +45,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
     # The highest point is read once more: if the path broke during the sweep, it is lower now.
     strongest = grid[[int(np.argmax(level))]]
-    again, _ = yield from read_points(
-        strongest, plan, source, analyzer, total, total, shown=False
-    )
+    again, _ = yield from read_points(strongest, plan, source, analyzer, total, total, shown=False)
     status = yield status_query(analyzer)
     yield from source_read_back(source, plan, float(strongest[0]))
     yield Progress(total, total)

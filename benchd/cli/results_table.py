@@ -16,7 +16,6 @@ from benchd.cli.screen import Screen, cell, plain, render, table
 from benchd.cli.show import format_verdicts
 from benchd.moments import time_words
 from benchd.quantities import place
-from benchd.report.short_list import looked_for_first
 from benchd.report.wording import (
     ASSUMED_TERM,
     assumed_sentence,
@@ -27,6 +26,7 @@ from benchd.report.wording import (
     where_words,
 )
 from benchd.results import Result, ResultRecord, Verdict
+from benchd.short_list import looked_for_first
 
 WIDTH = 80  # of a table that goes into a file or a pipe, which have no width of their own
 

@@ -8,9 +8,9 @@ kept among the events: `document` gives all that the sweep has read so far, to w
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Callable
 from itertools import accumulate
+from time import monotonic
 from typing import Any
 
 from benchd.engine.events import EventHub
@@ -36,7 +36,7 @@ class SweepNews:
         self._hub = hub
         self._names = {"job": job_id, "step": step.index}
         self._step = step
-        self._started = time.monotonic()
+        self._started = monotonic()
         self._told = self._shown = 0.0
         self._done, self._total = 0, 1
         # Replaced as a whole and otherwise only added to, so that another thread may read it.
@@ -45,12 +45,12 @@ class SweepNews:
 
     def begin(self) -> None:
         """The sweep begins, perhaps once more after a lost link."""
-        self._started = time.monotonic()
+        self._started = monotonic()
         self._read, self._sent, self._done = [], 0, 0
 
     def __call__(self, progress: Progress) -> None:
         """Take what the sweep tells, and tell watchers if it is time to."""
-        now, ended = time.monotonic(), progress.done >= progress.total
+        now, ended = monotonic(), progress.done >= progress.total
         self._done, self._total = progress.done, progress.total
         if progress.taken is not None:
             self._take(progress.taken)
@@ -91,7 +91,7 @@ class SweepNews:
 
     def left_s(self) -> float:
         """Expected time until the sweep ends, s."""
-        elapsed_s, part = time.monotonic() - self._started, self._done / self._total
+        elapsed_s, part = monotonic() - self._started, self._done / self._total
         if part <= EARLY:
             return max(0.0, self._step.expected_s - elapsed_s)
         return elapsed_s * (1.0 - part) / part
@@ -110,7 +110,7 @@ class SweepNews:
             "radiates": plan.radiates,
             "done": self._done,
             "total": self._total,
-            "elapsed_s": time.monotonic() - self._started,
+            "elapsed_s": monotonic() - self._started,
             **_columns(list(self._read)),
         }
 
@@ -132,11 +132,11 @@ class Underway:
         times_s = [step.expected_s for step in reversed(worksheet.steps)]
         # Time that is left after each step: the sums from the end, without the step itself.
         self._after_s = list(accumulate(times_s, initial=0.0))[-2::-1]
-        self._index, self._since, self._sweep = 0, time.monotonic(), None
+        self._index, self._since, self._sweep = 0, monotonic(), None
 
     def begin_step(self, index: int) -> None:
         """A step of it begins."""
-        self._index, self._since, self._sweep = index, time.monotonic(), None
+        self._index, self._since, self._sweep = index, monotonic(), None
 
     def begin_sweep(self, job_id: str, step: CaptureStep) -> SweepNews:
         """A sweep of it begins; returns whom the bench thread tells."""
@@ -156,7 +156,7 @@ class Underway:
             return {"step": None, "left_s": None, "sweep": None}
         step = self._worksheet.steps[self._index]
         sweep = self._sweep
-        here_s = max(0.0, step.expected_s - (time.monotonic() - self._since))
+        here_s = max(0.0, step.expected_s - (monotonic() - self._since))
         return {
             "step": {
                 "index": step.index,

@@ -20,6 +20,7 @@ from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole
 from benchd.web.documents import encode, encode_curves, encode_trace
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
+from benchd.web.latest import latest
 from benchd.web.live import add_live
 from benchd.web.page import PageFiles, add_page, wants_page
 from benchd.web.past import add_lookback
@@ -213,6 +214,11 @@ def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
         return await list_response(
             await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit), desk
         )
+
+    @app.get("/api/latest")
+    async def last_jobs(jobs: Annotated[int, PlainWhole, Query(ge=1, le=20)] = 3) -> Response:
+        """The jobs that ended last, with what one looks for first of their results, in words."""
+        return await large_response(await latest(desk, jobs))
 
     @app.get("/api/results/{result_id}")
     async def result(result_id: Id) -> Response:

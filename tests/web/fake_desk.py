@@ -15,6 +15,7 @@ from benchd.curves import Curve
 from benchd.engine.story import story_of
 from benchd.errors import OrderRefused, Problem, RecipeError, UnsafeError
 from benchd.job_request import JobRequest, RecipeSource
+from benchd.jobstates import UNDER_WAY
 from benchd.known.in_force import InForce
 from benchd.reductions.reflection_settings import Reflection
 from benchd.results import Budget, Result, ResultRecord, Term, Verdict
@@ -382,6 +383,14 @@ class FakeDesk:
 
     async def health(self) -> dict[str, Any]:
         return {"bench": "workshop", "version": "0.1.0", "state": "ready", **self.vitals}
+
+    async def under_way(self) -> dict[str, Any]:
+        running = [row for row in self.rows.values() if row.state in UNDER_WAY]
+        if not running:
+            return {"job": None, "step": None, "left_s": None, "sweep": None}
+        sweep = {"job": running[0].id, "step": 1, "first": 0, "frequency_hz": [1.45e9],
+                 "level_dbm": [-float("inf")]}  # fmt: skip
+        return {"job": running[0], "step": {"index": 1}, "left_s": 12.5, "sweep": sweep}
 
     def rf(self) -> dict[str, Any]:
         return {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from benchd.web import documents
 from benchd.wording import result_text
 
 JOB = "job-0000000000000001"
+
+START = datetime(2026, 3, 1, 21, 4, 5, tzinfo=UTC)
 
 
 async def test_a_recipe_is_queued_by_name_with_its_window(api: Any) -> None:
@@ -177,6 +180,33 @@ async def test_plain_readings_are_handed_on(api: Any, what: str) -> None:
     answer = await api.client.get(f"/api/{what}")
     assert answer.status_code == 200
     assert answer.json() == await getattr(api.desk, what)()
+
+
+async def test_what_runs_is_told_with_its_sweep_so_far(api: Any) -> None:
+    assert (await api.client.get("/api/now")).json() == {
+        "job": None, "step": None, "left_s": None, "sweep": None,
+    }  # fmt: skip
+    api.desk.add("job-0000000000000001", "running", step_index=1)
+    now = (await api.client.get("/api/now")).json()
+    assert (now["job"]["id"], now["job"]["progress"]) == ("job-0000000000000001", 0.25)
+    assert (now["left_s"], now["sweep"]["level_dbm"]) == (12.5, ["-Infinity"])
+
+
+async def test_the_last_jobs_come_with_what_one_looks_for_first_in_words(api: Any) -> None:
+    api.desk.add("job-0000000000000001", "done", ended_at=START)
+    api.desk.add(
+        "job-0000000000000002", "failed", ended_at=START + timedelta(minutes=1), message="no link"
+    )
+    api.desk.add("job-0000000000000003", "waiting")
+    later, first = (await api.client.get("/api/latest")).json()
+    assert (later["job"]["id"], later["job"]["message"]) == ("job-0000000000000002", "no link")
+    assert (first["job"]["id"], first["of"]) == ("job-0000000000000001", 4)
+    rows = [(one["words"], one["where"], one["text"]) for one in first["results"]]
+    assert rows[0] == ("Resonance", "", "1.6837 GHz, 1.6816 to 1.6859 GHz")
+    assert ("Return loss", "1.7 GHz", "20.0 dB, 18.4 to 21.9 dB") in rows
+    assert first["verdicts"][0]["text"] == "pass"
+    (only,) = (await api.client.get("/api/latest?jobs=1")).json()
+    assert only == later
 
 
 async def test_what_is_known_of_rf_is_handed_on(api: Any) -> None:

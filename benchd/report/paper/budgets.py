@@ -7,9 +7,9 @@ from benchd.reduce.uncertainty import improve_first, shares
 from benchd.report.budget_words import Scale, size_of, sums
 from benchd.report.paper.markup import Child, Markup, element, joined, table
 from benchd.report.paper.parts import JobPart
-from benchd.report.short_list import looked_for_first
 from benchd.report.wording import quantity_words, value_words, where_words
 from benchd.results import Budget, Result
+from benchd.short_list import looked_for_first
 
 LEAST_SHARE = 0.005  # smaller terms are told together
 MOST_BUDGETS = 12

@@ -9,8 +9,8 @@ from benchd.report.paper.markup import Child, Markup, element, facts, joined, li
 from benchd.report.paper.parts import Document, JobPart, Paper, PaperTable, moment_of
 from benchd.report.paper.sections import STATE_WORDS, job_article, verdict_mark
 from benchd.report.paper.style import STYLE
-from benchd.report.short_list import looked_for_first
 from benchd.report.wording import quantity_words, value_words, verdict_words, where_words
+from benchd.short_list import looked_for_first
 from benchd.worksheet import HandsStep
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'"
