@@ -36,7 +36,7 @@ class PublishSettings:
     trace_points: int = 0
 
     def __post_init__(self) -> None:
-        """Raises UserError for a root that is no topic, or a protocol that nobody there speaks."""
+        """Raises UserError for a root that is no topic, or a protocol the broker does not speak."""
         check_root(self.root)
         if self.broker == EMBEDDED and self.protocol == "5.0":
             raise UserError(
@@ -55,7 +55,7 @@ class PublishSettings:
     async def opened(self, bench: str) -> AsyncIterator[tuple[BrokerSettings | None, bool]]:
         """The broker for one bench (None: publish nothing), and whether it starts empty.
 
-        A broker that starts empty is told every newest state again. Raises UserError.
+        A broker that starts empty gets every newest state again. Raises UserError.
         """
         if self.broker == NONE:
             yield None, False

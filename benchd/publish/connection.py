@@ -42,7 +42,7 @@ class BrokerRefused(BenchdError):
 class BrokerLost(BenchdError):
     """The broker cannot be reached or stopped answering.
 
-    fell_silent: something took our connection and then never answered.
+    fell_silent: the connection was accepted, but no answer came.
     """
 
     family = "broker-lost"
@@ -56,7 +56,7 @@ class WrongProtocol(BenchdError):
 
 
 class Client(aiomqtt.Client):
-    """Notices refused messages, and can be cancelled.
+    """The library's client. This one notices refused messages and can be cancelled.
 
     An MQTT 5.0 broker says in its acknowledgement that it threw a message away (no access, quota
     exceeded); the library does not look at it. At 3.1.1 no broker can say so.
@@ -107,7 +107,7 @@ class Client(aiomqtt.Client):
     def _on_disconnect(
         self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
     ) -> None:
-        # The library asks a cancelled attempt for its outcome, and fails in a callback.
+        # The library asks for the outcome of a cancelled attempt in a callback, which then fails.
         if not self._connected.cancelled():
             super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
@@ -119,15 +119,15 @@ class Client(aiomqtt.Client):
         self.hang_up()
 
     def hang_up(self) -> None:
-        """Close the connection of a client that was never accepted; the library would not."""
+        """Close the connection of a client that was never accepted; the library leaves it open."""
         self._client.disconnect()
-        # Retrieved here, so that asyncio does not report the loss that we report ourselves.
+        # The exception is read here, else asyncio would log it. We report the loss ourselves.
         if self._disconnected.done() and not self._disconnected.cancelled():
             self._disconnected.exception()
 
 
 class _TlsSocket(ssl.SSLSocket):
-    """Closes itself when the handshake fails; the library forgets to."""
+    """A socket that closes itself if the handshake fails; the library leaves it open."""
 
     def do_handshake(self, block: bool = False) -> None:
         try:
@@ -148,7 +148,7 @@ def tls_context(settings: BrokerSettings) -> ssl.SSLContext | None:
             else read_text(settings.ca_file, LARGEST_CERTIFICATES_BYTES)
         )
         if certificates is not None and "BEGIN CERTIFICATE" not in certificates:
-            # An empty text would mean the computer's own certificates, which nobody asked for.
+            # For an empty text the library would use the computer's own certificates.
             raise ValueError("it holds no certificate")
         context = ssl.create_default_context(cadata=certificates)
     except (OSError, UnicodeDecodeError, ValueError) as error:  # ssl.SSLError is an OSError too
@@ -190,8 +190,9 @@ async def connected(
         keepalive=settings.keepalive_s,
         timeout=math.inf,
         tls_context=context,
-        # Without a limit: what finds it full is dropped, though the broker was told it arrived.
-        # Our reader takes everything at once, and limits what waits (`publish.inbox`).
+        # The queue has no limit: the library drops messages when it is full, although it has
+        # acknowledged them. Our reader takes every message at once, and `publish.inbox` limits
+        # what waits there.
         max_queued_incoming_messages=None,
         max_inflight_messages=settings.window,
         logger=_log,
@@ -258,7 +259,7 @@ def _explained(error: Exception, settings: BrokerSettings) -> BenchdError:
 
 
 def lost(error: Exception, settings: BrokerSettings) -> BrokerLost:
-    """A connection that broke."""
+    """The BrokerLost for a connection that broke."""
     detail = str(error)
     if isinstance(error, MqttCodeError) and error.__cause__ is not None:
         detail = f"{detail}: {error.__cause__}"

@@ -24,7 +24,7 @@ from benchd.publish.embedded_packet_check import (
     LARGEST_PACKET_BYTES,
     NO_ROOM,
     BadPacket,
-    Door,
+    PacketCheck,
     Refused,
 )
 from benchd.publish.settings import BrokerSettings, client_id_for
@@ -37,7 +37,7 @@ log = structlog.get_logger(__name__)
 
 STOP_WITHIN_S = 2.0
 MOST_GUESTS = 200
-MOST_AT_THE_DOOR = 50
+MOST_UNCHECKED = 50
 """Most connections that have not yet sent a CONNECT. With one more, the oldest of them is
 closed."""
 LOOK_EVERY_S = 5.0
@@ -99,7 +99,7 @@ class EmbeddedBroker:
         self._connections: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
         self._outlets: dict[asyncio.Task[None], Outlet] = {}
         self._watcher: asyncio.Task[None] | None = None
-        self._at_the_door: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
+        self._unchecked: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
 
     async def start(self) -> None:
         """Listen. Raises UserError if the port is taken."""
@@ -163,27 +163,28 @@ class EmbeddedBroker:
             log.debug("a client went or was sent away", reason=str(error))
         finally:
             writer.transport.abort()
-            self._at_the_door.pop(task, None)
+            self._unchecked.pop(task, None)
             self._outlets.pop(task, None)
             del self._connections[task]
 
     async def _let_in(
         self, task: asyncio.Task[None], reader: asyncio.StreamReader, writer: asyncio.StreamWriter
     ) -> None:
-        """Ask who it is, then serve. Raises OSError, IncompleteReadError, BadPacket, Refused."""
+        """Check who the client is, then serve it. Raises OSError, IncompleteReadError, BadPacket,
+        Refused."""
         from benchd.publish.embedded_rules import Outlet
 
         assert self._broker is not None
         assert self._rules is not None
-        self._at_the_door[task] = writer
-        if len(self._at_the_door) > MOST_AT_THE_DOOR:
-            next(iter(self._at_the_door.values())).transport.abort()
-        door = Door(reader, writer.transport.abort)
+        self._unchecked[task] = writer
+        if len(self._unchecked) > MOST_UNCHECKED:
+            next(iter(self._unchecked.values())).transport.abort()
+        checked = PacketCheck(reader, writer.transport.abort)
         try:
             async with asyncio.timeout(CONNECT_WITHIN_S):
-                connect = await door.connect()
+                connect = await checked.connect()
             is_daemon = self._rules.admit(connect)
-            guests = len(self._connections) - len(self._at_the_door)
+            guests = len(self._connections) - len(self._unchecked)
             if not is_daemon and guests >= MOST_GUESTS:
                 raise Refused(NO_ROOM, f"{MOST_GUESTS} clients are connected already")
         except Refused as refused:
@@ -194,10 +195,10 @@ class EmbeddedBroker:
                 await writer.wait_closed()
             raise
         finally:
-            self._at_the_door.pop(task, None)
-        door.let_in(LARGEST_PACKET_BYTES if is_daemon else LARGEST_GUEST_PACKET_BYTES)
+            self._unchecked.pop(task, None)
+        checked.let_in(LARGEST_PACKET_BYTES if is_daemon else LARGEST_GUEST_PACKET_BYTES)
         self._outlets[task] = outlet = Outlet(writer)
-        await self._broker.external_connected(door, outlet, "default")
+        await self._broker.external_connected(checked, outlet, "default")
 
     async def stop(self) -> None:
         """Disconnect all clients and drop all messages."""

@@ -1,9 +1,9 @@
-"""The entrance of the embedded broker: checks what a client sends before the library reads it.
+"""Checking every packet that a client sends to the embedded broker before the library reads it.
 
 The library acts on a CONNECT before it asks who it comes from (it ends the session of the same
 client id, or takes over its user name and its last will), publishes last wills without asking
 the access rules, and reads packets of any size. So every packet is read here first. A CONNECT
-that the door refuses never reaches the library.
+that is refused here never reaches the library.
 
 Packets and flags: MQTT 3.1.1, sections 2.2 and 3.1.
 """
@@ -18,7 +18,7 @@ CONNECT_WITHIN_S = 10.0
 LARGEST_CONNECT_BYTES = 16 * 1024
 LARGEST_GUEST_PACKET_BYTES = 64 * 1024
 LARGEST_PACKET_BYTES = 16 * 1024 * 1024
-"""For the daemon's own messages: a trace of many points."""
+"""Largest packet of the daemon itself, bytes: a trace of many points."""
 
 # Return codes of a CONNACK (3.2.2.3).
 WRONG_VERSION, WRONG_CLIENT_ID, NO_ROOM, NOT_ALLOWED = 1, 2, 3, 5
@@ -111,8 +111,8 @@ def read_connect(body: bytes) -> Connect:
     return Connect(client_id, username, password, clean_session, has_will)
 
 
-class Door:
-    """Lets one client in, then hands its packets to the library one by one.
+class PacketCheck:
+    """Checks one client's CONNECT, then hands its packets to the library one by one.
 
     It has the methods of the library's ReaderAdapter: `read` and `feed_eof`.
     """
@@ -138,7 +138,7 @@ class Door:
         self._largest_bytes = largest_bytes
 
     async def read(self, n: int = -1) -> bytes:
-        """The next `n` bytes of packets that the door lets through; none at the end."""
+        """The next `n` bytes of packets that are let through; none at the end."""
         while len(self._ready) < n:
             try:
                 packet, _ = await self._packet(self._largest_bytes)

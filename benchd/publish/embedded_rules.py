@@ -80,7 +80,8 @@ def may_publish(session: Session | None, topic: str | None, orders: str) -> bool
 
 
 class Entry(BaseAuthPlugin):  # type: ignore[misc]
-    """Asks for the password once more, for whoever comes in another way than by the door."""
+    """amqtt's own question for the password. It holds also for a client whose CONNECT was not
+    checked by `embedded_packet_check`."""
 
     @dataclass
     class Config:
@@ -98,7 +99,7 @@ class Entry(BaseAuthPlugin):  # type: ignore[misc]
 
 
 class Gate(BaseTopicPlugin):  # type: ignore[misc]
-    """Is asked by amqtt before each subscription, each PUBLISH and each delivery."""
+    """Decides on topics: amqtt calls it before each subscription, PUBLISH and delivery."""
 
     @dataclass
     class Config:
@@ -145,7 +146,7 @@ class GuardedBroker(Broker):  # type: ignore[misc]
 
 
 class Outlet(StreamWriterAdapter):  # type: ignore[misc]
-    """The way out to one client; counts what it takes."""
+    """The connection to one client; counts the bytes that the client has taken."""
 
     def __init__(self, writer: asyncio.StreamWriter) -> None:
         super().__init__(writer)
@@ -153,20 +154,20 @@ class Outlet(StreamWriterAdapter):  # type: ignore[misc]
         self._written = 0
 
     def write(self, data: bytes) -> None:
-        """Put bytes in the line to the client."""
+        """Queue bytes for the client."""
         self._written += len(data)
         super().write(data)
 
     @property
     def bytes_waiting(self) -> int:
-        """What the client has not taken yet, as far as this program holds it."""
+        """Number of bytes that wait in this program for the client."""
         return self._transport.get_write_buffer_size()
 
     @property
     def bytes_taken(self) -> int:
-        """What has left this program, ever."""
+        """Number of bytes that have left this program so far."""
         return self._written - self.bytes_waiting
 
     def hang_up(self) -> None:
-        """End the connection and throw away what waits."""
+        """End the connection and discard the waiting bytes."""
         self._transport.abort()

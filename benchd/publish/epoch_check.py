@@ -9,14 +9,14 @@ from __future__ import annotations
 import structlog
 
 from benchd.publish.payloads import EpochMessage
-from benchd.publish.published_numbers import Marks
+from benchd.publish.published_numbers import PublishedNumbers
 from benchd.store import Epoch, Mark, Store, why_no_successor
 
 log = structlog.get_logger(__name__)
 
 
 class NotSuccessor(Exception):
-    """What a broker keeps shows that the database does not follow on what was published."""
+    """A mark that the broker keeps shows that this database lacks events which were published."""
 
 
 class EpochCheck:
@@ -25,7 +25,7 @@ class EpochCheck:
     def __init__(self, store: Store, bench: str) -> None:
         self._store = store
         self._bench = bench
-        self._marks: Marks | None = None
+        self._marks: PublishedNumbers | None = None
         self._known: list[Epoch] = []
         self._brokers_word_counts = True
 
@@ -38,16 +38,16 @@ class EpochCheck:
         """At the start: look at the marks, and begin a new epoch if they demand it."""
         self._known = self._store.epochs(self._bench)
         if self._marks is None:
-            self._marks = Marks(self._store.file, self._bench)
+            self._marks = PublishedNumbers(self._store.file, self._bench)
         for mark in self._marks.read(self._known):
             if reason := why_no_successor(self._known, mark):
                 self._begin(reason)
                 return
-        # So that an unusable folder is told at the start, and not when it would be needed.
+        # Written at the start too, so that an unusable folder is reported now and not later.
         self._marks.write(self._known)
 
     def hand_out(self, sequence: int) -> None:
-        """Before events up to this number leave: note it in the database, then outside."""
+        """Note, before events up to this number are sent: in the database, then outside it."""
         if sequence <= self.current.handed:
             return
         assert self._marks is not None
@@ -56,10 +56,10 @@ class EpochCheck:
         self._marks.write(self._known)
 
     def contradiction(self, mark: Mark) -> str:
-        """What a broker's retained mark says against this database; empty if nothing.
+        """How a broker's retained mark contradicts this database; empty if it does not.
 
-        It counts once for each run of the daemon: two daemons of one name would otherwise begin
-        epochs in turn.
+        It is heeded once in each run of the daemon. Else two daemons of one name would begin epochs
+        in turn for ever.
         """
         reason = why_no_successor(self._known, mark)
         if reason and not self._brokers_word_counts:
@@ -68,7 +68,7 @@ class EpochCheck:
         return reason
 
     def begin_by_broker(self, reason: str) -> None:
-        """Begin a new epoch because of what a broker keeps."""
+        """Begin a new epoch because of a mark that a broker keeps."""
         self._brokers_word_counts = False
         self._begin(reason)
 
@@ -88,7 +88,7 @@ class EpochCheck:
         )
 
     def message(self) -> EpochMessage:
-        """What subscribers are told."""
+        """The message on the topic `epoch`."""
         current = self.current
         return EpochMessage(
             bench=self._bench,

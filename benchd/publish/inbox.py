@@ -36,14 +36,14 @@ LONGEST_KEPT_CORRELATION = 1024  # bytes
 
 @dataclass(frozen=True, slots=True)
 class Envelope:
-    """Where an MQTT 5.0 sender wants its answer, and by what it knows it again (4.10.1)."""
+    """The response topic and the correlation data of an MQTT 5.0 sender (4.10.1)."""
 
     response_topic: str | None = None
     correlation: bytes | None = None
 
     @property
     def is_small(self) -> bool:
-        """Whether it may wait among thousands."""
+        """Whether it is small enough for thousands of them to wait."""
         return len(self.correlation or b"") <= LONGEST_KEPT_CORRELATION
 
 
@@ -107,7 +107,7 @@ class Inbox:
         self._news["replies"].set()
 
     async def run(self) -> None:
-        """Carry out and answer for ever. Raises MqttError where the connection breaks."""
+        """Carry out orders and answer them, without end. Raises MqttError on a lost connection."""
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._carry_out(), name="mqtt orders")
             tasks.create_task(self._withdraw(), name="mqtt withdrawals")

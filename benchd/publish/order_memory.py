@@ -28,7 +28,7 @@ class OrderMemory(Protocol):
 
 
 class ShortMemory:
-    """Remembers for as long as it lives."""
+    """Remembers as long as the program runs."""
 
     def __init__(self) -> None:
         self._answered: OrderedDict[str, Answered] = OrderedDict()

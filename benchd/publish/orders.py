@@ -142,7 +142,7 @@ class OrderBook:
         return self._reply(opened, ok=False, error={**error.as_dict(), "family": "busy"})
 
     def uncounted(self, count: int) -> ReplyMessage:
-        """One answer for orders of which so many came that they were only counted."""
+        """One answer for many orders that were only counted, since too many came."""
         error = OrderRefused(
             f"{count} more orders came than can be answered one by one; they were not carried out, "
             "but for withdrawals.",
@@ -182,7 +182,7 @@ class OrderBook:
     async def _recalled(
         self, orders: Sequence[Opened]
     ) -> tuple[dict[str, Answered], dict[str, str] | None]:
-        """Earlier answers by order id, and the trouble that kept us from looking."""
+        """Earlier answers by order id, and the error if they could not be read."""
         ids = {one.order_id for one in orders if one.order is not None and one.order_id is not None}
         is_urgent = any(isinstance(one.order, WithdrawOrder) for one in orders)
         try:

@@ -19,7 +19,7 @@ GATHER_S = 0.05
 
 
 class Source(Protocol):
-    """Where rows come from, and who is told that they are delivered."""
+    """The outbox as seen from here: gives rows to send, and is told which are delivered."""
 
     async def next_rows(self, busy: set[int]) -> list[OutboxRow]:
         """Rows to send whose numbers are not in `busy`; waits until there are some."""
@@ -34,8 +34,8 @@ class Source(Protocol):
         ...
 
 
-class Drain:
-    """One connection's work on the outbox.
+class OutboxSender:
+    """Sends the outbox over one connection.
 
     base: the topic below which rows are published. window: most messages without a confirmation.
     epoch: the topic of the mark that follows them, so that the broker too knows how far the bench
@@ -108,7 +108,7 @@ class Drain:
     async def _mark_as_they_come(self) -> None:
         while True:
             await self._news.wait()
-            # Marking is a transaction of its own, for which the storing of captures has to wait.
+            # Marking is a transaction, and captures cannot be stored meanwhile.
             await asyncio.sleep(GATHER_S)
             await self._mark()
 

@@ -150,7 +150,7 @@ def schemas() -> dict[str, dict[str, Any]]:
     for model in _MESSAGES:
         name = str(model.model_fields["schema_"].default)
         schema = model.model_json_schema(by_alias=True, mode="serialization")
-        # The field that names the schema has a default only for our own convenience.
+        # The field `schema` has a default in our models, but it is always in the message.
         found[name] = {"$schema": _DIALECT, "$id": f"urn:{name.replace('/', ':')}", **schema}
     orders = ORDERS.json_schema(by_alias=True)
     found["benchd.order/1"] = {"$schema": _DIALECT, "$id": "urn:benchd.order:1", **orders}

@@ -1,4 +1,4 @@
-"""Marks: files outside the database that hold the highest number of the published events.
+"""Files outside the database that hold the highest number of the published events: marks.
 
 A database that was restored from a backup does not know what was published after the backup. So the
 highest published number is also kept in a file beside the database, and in another in the state
@@ -26,7 +26,7 @@ KEPT_MARKS = 1000
 """Files in the state folder, one for each database and its copies; the oldest are taken away."""
 
 
-class Marks:
+class PublishedNumbers:
     """The marks of one bench. Reads and writes files.
 
     database: the SQLite file; None for a database that is no file of this computer.
@@ -87,7 +87,7 @@ class Marks:
                 )
 
     def _tidy(self) -> None:
-        """Another daemon may tidy at the same time."""
+        """Delete the oldest files. Another daemon may do the same at the same time."""
         files = []
         for file in self._state.glob("*.json"):
             with suppress(OSError):

@@ -95,7 +95,7 @@ class Pump:
 
     @property
     def status(self) -> PumpStatus:
-        """How it stands now."""
+        """The present state of publishing."""
         return self._status
 
     async def run(self) -> None:
@@ -107,7 +107,7 @@ class Pump:
         loop = asyncio.get_running_loop()
 
         def committed() -> None:
-            # The loop may have closed while the bench thread was still committing.
+            # The event loop may have ended while the bench thread was still committing.
             with suppress(RuntimeError):
                 loop.call_soon_threadsafe(self._news.set)
 
@@ -191,14 +191,14 @@ class Pump:
         log.info("publishing", broker=self.settings.address, protocol=protocol)
 
     async def next_rows(self, busy: set[int]) -> list[OutboxRow]:
-        """What to send and is not being sent already; waits until there is something."""
+        """Rows to send that are not being sent already; waits until there are some."""
         while True:
             self._news.clear()
             limit = BATCH + len(busy)
             rows = await self.in_store(self._take, busy, limit)
             if rows:
                 return rows
-            # Looking now and then costs nothing and finds what another process committed.
+            # It also looks at regular intervals, since another process may have committed rows.
             with suppress(TimeoutError):
                 async with asyncio.timeout(LOOK_AGAIN_S):
                     await self._news.wait()
@@ -210,7 +210,7 @@ class Pump:
         return rows
 
     def epoch_message(self) -> str:
-        """What is said of the count of events behind each batch of them."""
+        """The message on the topic `epoch` that follows each batch of events."""
         return self.succession.message().to_json()
 
     async def have_delivered(self, numbers: list[int]) -> None:

@@ -30,7 +30,7 @@ class RfNow(Protocol):
 
 
 class RfSource(Protocol):
-    """Where it is known."""
+    """The object that knows the state of RF."""
 
     @property
     def now(self) -> RfNow:
@@ -38,7 +38,7 @@ class RfSource(Protocol):
         ...
 
     def listen(self, listener: Callable[[], None]) -> Callable[[], None]:
-        """Have `listener` called after every change, in any thread; returns how to end it."""
+        """Call `listener` after every change, in any thread; returns a function that ends this."""
         ...
 
 
@@ -56,7 +56,7 @@ class RfTopic:
         news = asyncio.Event()
 
         def changed() -> None:
-            # The loop may have closed while the bench thread was still at work.
+            # The event loop may have ended while the bench thread was still at work.
             with suppress(RuntimeError):
                 loop.call_soon_threadsafe(news.set)
 

@@ -24,7 +24,7 @@ from benchd.publish.connection import (
 from benchd.publish.epoch_check import EpochCheck, NotSuccessor
 from benchd.publish.inbox import Envelope, Inbox
 from benchd.publish.orders import OrderBook
-from benchd.publish.outbox_sender import Drain, Source
+from benchd.publish.outbox_sender import OutboxSender, Source
 from benchd.publish.payloads import EpochMessage, PresenceMessage, ReplyMessage
 from benchd.publish.rf import RfTopic
 from benchd.publish.settings import BrokerSettings
@@ -38,7 +38,7 @@ PRESENCE_AGAIN_S = 5.0
 
 
 class Host(Source, Protocol):
-    """What a session needs of the pump that opens it."""
+    """The methods of the pump that a session uses."""
 
     bench: str
     version: str
@@ -115,7 +115,7 @@ class Session:
             await self._introduce(client)
             if self._pump.rf is not None:
                 tasks.create_task(self._pump.rf.keep(client), name="mqtt rf")
-            drain = Drain(
+            sender = OutboxSender(
                 self._pump,
                 client,
                 self._topics.base,
@@ -123,13 +123,13 @@ class Session:
                 window=self._pump.settings.window,
                 speaks_5=self._version is ProtocolVersion.V5,
             )
-            tasks.create_task(drain.run(), name="mqtt outbox")
+            tasks.create_task(sender.run(), name="mqtt outbox")
             tasks.create_task(self._keep_presence(client), name="mqtt presence")
             if self._inbox is not None:
                 tasks.create_task(self._inbox.run(), name="mqtt inbox")
 
     def _cause(self, serving: asyncio.Task[None]) -> BaseException:
-        """What ended the session: a fault in benchd if there is one, else the first reason."""
+        """What ended the session: a fault in benchd if there is one, else the first exception."""
         error = None if serving.cancelled() else serving.exception()
         if error is None:
             return RuntimeError("the session ended by itself")
@@ -177,8 +177,8 @@ class Session:
         for topic in topics:
             if not await client.hear(topic):
                 raise self._no_access("reading", topic)
-        # What the broker keeps of our epoch comes before the echo of what we say next. Without
-        # access to it we go on: the marks on this computer say the same.
+        # The broker sends its retained mark of our epoch before it returns our next message. If we
+        # have no access to that topic, we go on: the marks on this computer say the same.
         await client.hear(self._topics.epoch)
         await self._say(client, "online", "started")
         if client.refusal is not None:
@@ -207,7 +207,7 @@ class Session:
             await self._usurped.wait()
             self._usurped.clear()
             await self._say(client, "online", "started")
-            # Without a limit two daemons of one name would go on replacing each other's message.
+            # The limit keeps two daemons of one name from replacing each other's message for ever.
             await asyncio.sleep(PRESENCE_AGAIN_S)
 
     # --- incoming -----------------------------------------------------------------------
@@ -240,7 +240,7 @@ class Session:
             # A broker sends a retained order again at every connection, which nobody intends.
             log.warning("retained order ignored", bench=self._pump.bench, size=len(payload))
             return
-        # MQTT 5.0, 4.10.1: where the sender wants to hear, and by what it knows its order.
+        # MQTT 5.0, 4.10.1: the response topic and the correlation data of the sender.
         wanted = getattr(message.properties, "ResponseTopic", None)
         usable = wanted is not None and self._may_reply_to(wanted)
         correlation = getattr(message.properties, "CorrelationData", None)
@@ -266,7 +266,8 @@ class Session:
             await client.send(to.response_topic, text, qos=0, properties=properties)
 
     def _may_reply_to(self, topic: str) -> bool:
-        """A stranger names this topic: not one of ours or of another bench, nor the broker's."""
+        """Whether to answer on a topic that a sender names: not on one of this bench, of another
+        bench, or of the broker itself."""
         root = self._pump.settings.root
         inside = topic.startswith(f"{root}/") or topic == root
         usable = bool(topic) and len(topic) <= 256 and not set(topic) & set("+#\0")

@@ -49,7 +49,7 @@ class BrokerSettings:
 
     @property
     def address(self) -> str:
-        """For people; without the password."""
+        """The address in words, without the password."""
         host = f"[{self.host}]" if ":" in self.host else self.host
         return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
 

@@ -118,7 +118,7 @@ class Subscriber:
         return Reading("unknown", topic, {})
 
     def _enter(self, epoch: str, message: dict[str, Any]) -> bool:
-        """Go over to a newer epoch; True if it follows on another one."""
+        """Change to a newer epoch; True if there was another one before."""
         if epoch == self._epoch:
             self._first = _first_of(message)
         if epoch == self._epoch or self._is_older(epoch, message["sequence"]):
@@ -128,7 +128,7 @@ class Subscriber:
             return False
         self._left[before] = self._last or 0
         self._last = min(self._last or 0, self._first - 1)
-        # What the lost database gave from there on can be had from nobody.
+        # Events of the lost database from there on cannot be sent again by anybody.
         for gap in self._gaps:
             gap.until = min(gap.until, self._first - 1)
         return True
@@ -175,7 +175,8 @@ class Subscriber:
         if before > self._last:
             self._gaps.append(Gap(self._last, before))
         elif self._gaps:
-            # Cut at the beginning of this epoch, where its stream need not have an event.
+            # The gap begins at the first number of this epoch at the earliest; there need not be an
+            # event of this stream at that number.
             self._gaps[-1].until = min(self._gaps[-1].until, before)
         self._gaps = [one for one in self._gaps if not one.is_closed]
         self._last = sequence

@@ -54,7 +54,7 @@ from benchd.service.publishing import Publishing
 from benchd.service.settings import ServiceSettings
 from benchd.service.systemd import Notifier
 from benchd.store import BenchClaimed, Store, StoreFull
-from benchd.store.bench_lock import Claim
+from benchd.store.bench_lock import BenchLock
 from benchd.store.database_check import make_private_folder
 from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
@@ -278,10 +278,10 @@ def _folder(path: Path) -> Path:
     return path
 
 
-def _claimed(database: Path, bench: str) -> Claim:
+def _claimed(database: Path, bench: str) -> BenchLock:
     """Own the bench. Raises BenchClaimed, StoreReadOnly, StoreFull."""
     try:
-        return Claim(database, bench)
+        return BenchLock(database, bench)
     except OSError as error:
         raise StoreFull(
             f"the bench cannot be claimed: {error.strerror}.",

@@ -18,7 +18,7 @@ from benchd.store.database_check import tighten
 from benchd.store.errors import BenchClaimed, StoreReadOnly
 
 
-class Claim:
+class BenchLock:
     """Holds a bench until released. Usable as a context manager."""
 
     def __init__(self, database_file: Path, bench: str) -> None:

@@ -58,7 +58,7 @@ class CaptureRow:
     _read: Callable[[str], Capture] = field(repr=False)
 
     def load(self) -> Capture:
-        """The whole capture. Raises StoreDamaged, or UnknownId if it is gone meanwhile."""
+        """The whole capture. Raises StoreDamaged, or UnknownId if it does not exist any more."""
         return self._read(self.id)
 
 
@@ -85,7 +85,7 @@ def add(connection: Connection, capture: Capture) -> None:
 
 
 def _checksum(row: Mapping[Any, Any]) -> str:
-    """Over everything but the traces, which have checksums of their own."""
+    """The checksum of everything except the traces, which have their own."""
     moment = row["taken_at"].astimezone(UTC).isoformat()
     texts = [row[name] for name in (*_COLUMNS, "role", "detail") if name != "taken_at"]
     return sha256_of(*texts, moment)

@@ -76,8 +76,8 @@ def unpack(value: Any) -> Any:
 
 def dumps(value: Any) -> str:
     """Plain values as JSON text."""
-    # ASCII with escapes: the only form in which every text, half a surrogate pair and U+0000
-    # included, passes through every database.
+    # ASCII with escapes. Only in this form can every database store every text, also one with half
+    # a surrogate pair or U+0000.
     return json.dumps(pack(value), separators=(",", ":"), allow_nan=False)
 
 

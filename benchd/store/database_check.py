@@ -70,7 +70,7 @@ def _refuse_new_bench(file: Path, what: str) -> None:
 def _check_quickly(file: Path) -> None:
     """SQLite's own check of the file's structure, by a connection that cannot write.
 
-    A check that takes longer than CHECK_LIMIT_S is left off: a bench must be able to start.
+    A check that takes longer than CHECK_LIMIT_S is given up, so that the bench can start.
     """
     end_s = time.monotonic() + CHECK_LIMIT_S
     try:
@@ -94,9 +94,9 @@ def _check_quickly(file: Path) -> None:
 
 
 def keep_private(file: Path) -> None:
-    """Make the file if there is none; it and what SQLite puts beside it are its owner's alone.
+    """Make the file if it does not exist, and let nobody but its owner read or write it.
 
-    SQLite gives the files beside it the permissions of the database. Files of another owner stay
+    SQLite gives its own files beside the database the same permissions. Files of another owner stay
     as they are.
     """
     with contextlib.suppress(OSError):
@@ -106,7 +106,7 @@ def keep_private(file: Path) -> None:
 
 
 def tighten(file: Path) -> None:
-    """Take reading and writing from everybody but the owner, where that is in our hands."""
+    """Take away the permissions of everybody but the owner, as far as we may."""
     with contextlib.suppress(OSError):
         mode = stat.S_IMODE(os.stat(file).st_mode)
         if mode & 0o077:
@@ -123,7 +123,7 @@ def make_private_folder(folder: Path) -> None:
 
 
 def leave_mark(file: Path) -> None:
-    """Note beside the database that there is one; a full disk is no reason to fail."""
+    """Note beside the database that there is one. It does not fail if the disk is full."""
     mark = mark_of(file)
     if mark.exists():
         return

@@ -38,9 +38,9 @@ class Epoch:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """The last event of a bench that a place outside the database knows: a number of an epoch.
+    """The last published event of a bench, as a place outside the database has noted it.
 
-    where: that place, in words for a person.
+    epoch, sequence: of that event. where: the place, in words.
     """
 
     epoch: str
@@ -49,7 +49,8 @@ class Mark:
 
 
 def history(connection: Connection, bench: str) -> list[Epoch]:
-    """All epochs of a bench, oldest first; the last one counts now. None before the first event."""
+    """All epochs of a bench, oldest first; the last one is the present one. Empty before the first
+    event."""
     query = (
         select(epochs.c.epoch, epochs.c.first, epochs.c.handed, epochs.c.began_at, epochs.c.reason)
         .where(epochs.c.bench == bench)

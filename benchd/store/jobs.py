@@ -146,7 +146,7 @@ def add(
 
 
 def add_event(connection: Connection, job: JobRow, now: datetime) -> None:
-    """A line of history saying how the job now stands."""
+    """Add a line to the job's history with its present state."""
     connection.execute(
         insert(job_events).values(
             job_id=job.id,
@@ -206,7 +206,7 @@ def next_waiting(
             jobs.c.id,
         )
     )
-    # All of them only where the first is damaged: it must not hold up the others.
+    # If the first is damaged, all are read, so that the others are not held up.
     found = readable(connection, jobs, query.limit(1), _job, damage)
     found = found or readable(connection, jobs, query, _job, damage)
     return found[0] if found else None
@@ -263,7 +263,7 @@ def change(
 
 
 def write(connection: Connection, before: JobRow, after: JobRow, now: datetime) -> JobRow:
-    """Keep a job as it stands after a change, with a line of history; returns it."""
+    """Store a changed job, with a line of history; returns it."""
     if after.state is JobState.RUNNING and before.started_at is None:
         after = replace(after, started_at=now)
     if after.has_ended:
@@ -325,7 +325,8 @@ def worksheet(connection: Connection, job_id: str) -> Worksheet:
     job = get(connection, job_id)
     query = select(worksheets.c.body).where(worksheets.c.hash == job.worksheet_hash)
     document = codec.loads(connection.execute(query).scalar_one())
-    # As it was stored, not as it reads now: a newer benchd fills in fields that it did not have.
+    # The hash of the stored text, not of the worksheet as read: a newer benchd adds fields that
+    # the stored one did not have.
     if digest_of(document) != job.worksheet_hash:
         raise StoreDamaged(f"the worksheet of job {job_id} does not match its hash.")
     try:

@@ -36,7 +36,7 @@ from benchd.traces import Capture
 from benchd.wording import reading_number, reading_unit, result_text
 
 QOS = 1
-NO_READING = "null"  # as in all payloads: JSON has no word for a number that is none
+NO_READING = "null"  # as in all payloads; JSON has no NaN
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +69,10 @@ def _move(connection: Connection, bench: str, stream: str, epoch: str, to: int) 
 
 
 def _take(connection: Connection, bench: str, count: int, now: datetime) -> tuple[Epoch, int]:
-    """The epoch and the first of `count` new numbers of the bench. Rolled back together with their
-    transaction, so no number is ever lost; the row stays locked until the transaction ends."""
+    """The epoch and the first of `count` new numbers of the bench.
+
+    If the transaction is rolled back, the numbers are free again, so none is ever left out. The row
+    stays locked until the transaction ends."""
     key = and_(sequences.c.bench == bench, sequences.c.stream == WHOLE_BENCH)
     bump = update(sequences).where(key).values(last=sequences.c.last + count)
     if connection.execute(bump).rowcount == 0:

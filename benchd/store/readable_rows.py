@@ -40,7 +40,7 @@ class Damage:
 
 
 def sha256_of(*parts: str | None) -> str:
-    """A checksum over texts in their order; which is None counts too."""
+    """A checksum over texts in their order; None and "" give different ones."""
     digest = hashlib.sha256()
     for part in parts:
         data = b"-" if part is None else b"+" + part.encode("utf-8", "surrogatepass")
@@ -74,7 +74,7 @@ def readable(
     make: Callable[[RowMapping], T],
     damage: Damage,
 ) -> list[T]:
-    """What a query over one table finds, without the damaged rows, which are noted.
+    """Read the rows that a query over one table finds. Damaged rows are left out and noted.
 
     query: selects the table's columns, with its own order and limit.
     """
@@ -108,7 +108,7 @@ def _key_of(connection: Connection, table: Table) -> Column[Any]:
 
 
 def _name(connection: Connection, table: Table, key: Column[Any], value: Any) -> str:
-    """The row as a person would ask for it: "result res-...", else its table and number."""
+    """A name of the row for messages: "result res-...", else its table and number."""
     words = {"results": "result", "captures": "capture", "jobs": "job"}
     if table.name not in words:
         return f"{table.name} row {value}"

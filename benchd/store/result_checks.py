@@ -16,12 +16,12 @@ from benchd.errors import ReductionRefused
 from benchd.results import Result, ResultRecord, Verdict
 
 
-def admitted(records: Sequence[ResultRecord]) -> list[ResultRecord]:
+def checked_records(records: Sequence[ResultRecord]) -> list[ResultRecord]:
     """The records with open ends as None. Raises ReductionRefused for one that is no number."""
     return [replace(record, result=_result(record)) for record in records]
 
 
-def admitted_verdicts(verdicts: Sequence[Verdict], step: str) -> list[Verdict]:
+def checked_verdicts(verdicts: Sequence[Verdict], step: str) -> list[Verdict]:
     """The verdicts as they are. Raises ReductionRefused for a margin that is no number."""
     for verdict in verdicts:
         if verdict.margin is not None and math.isnan(verdict.margin):

@@ -26,7 +26,7 @@ from benchd.store import (
     result_checks,
     results,
 )
-from benchd.store.bench_lock import Claim
+from benchd.store.bench_lock import BenchLock
 from benchd.store.captures import CaptureRow
 from benchd.store.database import Database
 from benchd.store.epochs import Epoch
@@ -89,14 +89,14 @@ class Store:
     ) -> None:
         self.close()
 
-    def claim(self, bench: str) -> Claim:
+    def claim(self, bench: str) -> BenchLock:
         """Own a bench until the claim is released or the process ends. Raises BenchClaimed."""
         if self._database.file is None:
             raise StoreError(
                 "a bench can only be claimed in an SQLite database so far.",
                 where=self._database.name,
             )
-        return Claim(self._database.file, bench)
+        return BenchLock(self._database.file, bench)
 
     @contextmanager
     def atomic(self) -> Iterator[Self]:
@@ -117,9 +117,9 @@ class Store:
                 listener()
 
     def on_commit(self, listener: Callable[[], None]) -> Callable[[], None]:
-        """Have `listener` called after every commit, in the thread that committed.
+        """Call `listener` after every commit, in the thread that committed.
 
-        It must be quick and must not raise. Returns a function that ends it.
+        It must be quick and must not raise. Returns a function that ends the calls.
         """
         self._listeners.append(listener)
         return lambda: self._listeners.remove(listener)
@@ -308,8 +308,8 @@ class Store:
 
         Raises ReductionRefused for a result that is no number (`benchd.store.result_checks`).
         """
-        records = result_checks.admitted(records)
-        verdicts = result_checks.admitted_verdicts(verdicts, step)
+        records = result_checks.checked_records(records)
+        verdicts = result_checks.checked_verdicts(verdicts, step)
         now = self._clock()
         with self._writing() as connection:
             bench = jobs.get(connection, job_id).bench
@@ -391,7 +391,7 @@ class Store:
     def try_writing(self) -> None:
         """Write to the disk without changing anything. Raises StoreError where that fails."""
         with self._database.writing() as connection:
-            # Writes its page anew though it stays as it is.
+            # It writes the page again with the same contents.
             connection.execute(text("UPDATE alembic_version SET version_num = version_num"))
 
     # --- outbox -------------------------------------------------------------------------

@@ -293,7 +293,7 @@ def test_a_connect_is_read_as_it_was_written() -> None:
 async def test_whoever_waits_at_the_door_keeps_nobody_out(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(embedded, "MOST_AT_THE_DOOR", 5)
+    monkeypatch.setattr(embedded, "MOST_UNCHECKED", 5)
     async with attacked(store) as (port, handler, pump):
         idle = [await asyncio.open_connection("127.0.0.1", port) for _ in range(30)]
         idle[-1][1].write(connect()[:7])

@@ -49,6 +49,6 @@ def test_a_claim_on_a_full_disk_says_so(tmp_path: Path, monkeypatch: pytest.Monk
     def full(*_: Any) -> int:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(daemon, "Claim", full)
+    monkeypatch.setattr(daemon, "BenchLock", full)
     with pytest.raises(StoreFull, match=r"cannot be claimed: No space left on device\. Free some"):
         daemon._claimed(tmp_path / "benchd.sqlite", "workshop")

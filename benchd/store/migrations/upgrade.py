@@ -1,4 +1,4 @@
-"""Runs the migrations from inside the program; there is no alembic.ini to find or to lose."""
+"""Runs the migrations from inside the program, without a file alembic.ini."""
 
 from __future__ import annotations
 

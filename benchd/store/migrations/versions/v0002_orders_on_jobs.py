@@ -10,6 +10,6 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Two moments, both empty for jobs that know neither."""
+    """Add two times, both empty for jobs that are there already."""
     op.add_column("jobs", sa.Column("withdraw_ordered_at", sa.String(27), nullable=True))
     op.add_column("jobs", sa.Column("put_back_at", sa.String(27), nullable=True))

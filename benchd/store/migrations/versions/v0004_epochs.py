@@ -14,7 +14,7 @@ _COUNTER = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
 
 def upgrade() -> None:
-    """Each bench that has counted gets its present epoch, taken to be handed out as a whole."""
+    """Each bench that has events gets an epoch. All of its events count as handed to a broker."""
     epochs = op.create_table(
         "epochs",
         sa.Column("number", _COUNTER, autoincrement=True, nullable=False),

@@ -10,6 +10,6 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Empty for rows that were stored before: they are taken as they are."""
+    """Add the column. It is empty for rows that were stored before; these are not checked."""
     for table in ("captures", "results", "verdicts"):
         op.add_column(table, sa.Column("sha256", sa.String(64), nullable=True))
