@@ -7,7 +7,7 @@ revision at the end ("dipole r3", "dipole r4"), or if one says so (`revises: dip
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from benchd.bench.antennas import Antenna
@@ -57,28 +57,43 @@ def family(
     antennas: of the bench, in the order of the register. measured: names that have results but
     need not stand in the register any more.
     """
-    every = list(dict.fromkeys((*measured, *antennas, name)))
-    found = {name}
-    while True:
-        grown = {
-            one for one in every if any(_linked(one, other, antennas) for other in found)
-        } | found
-        if grown == found:
-            break
-        found = grown
+    every = families(antennas, (*measured, name))
+    return next(names for names in every if name in names)
+
+
+def families(
+    antennas: Mapping[str, Antenna], measured: Iterable[str] = ()
+) -> list[tuple[str, ...]]:
+    """All names, those of one antenna's revisions together and the oldest first.
+
+    The families stand in the order of the register, then in that of `measured`.
+    """
+    every = list(dict.fromkeys((*antennas, *measured)))
+    stems = {one: _stem_of(one, antennas) for one in every}
+    leads = {stem: stem for stem in stems.values()}
+
+    def lead(stem: str) -> str:
+        """The first stem of all that are linked to this one."""
+        while leads[stem] != stem:
+            stem = leads[stem]
+        return stem
+
+    for one in every:
+        before = _revised(one, antennas)
+        if before in stems:
+            leads[lead(stems[one])] = lead(stems[before])
+    found: dict[str, list[str]] = {}
+    for one in every:
+        found.setdefault(lead(stems[one]), []).append(one)
+    return [_in_order(names, antennas) for names in found.values()]
+
+
+def _in_order(names: Sequence[str], antennas: Mapping[str, Antenna]) -> tuple[str, ...]:
     later: dict[str, int] = {}
-    for one in found:
+    for one in names:
         named = _stem_of(one, antennas)
         later[named] = max(later.get(named, 0), _steps(one, antennas))
-    return tuple(sorted(found, key=lambda one: (later[_stem_of(one, antennas)], _natural(one))))
-
-
-def _linked(one: str, other: str, antennas: Mapping[str, Antenna]) -> bool:
-    return (
-        _stem_of(one, antennas) == _stem_of(other, antennas)
-        or _revised(one, antennas) == other
-        or _revised(other, antennas) == one
-    )
+    return tuple(sorted(names, key=lambda one: (later[_stem_of(one, antennas)], _natural(one))))
 
 
 def _stem_of(name: str, antennas: Mapping[str, Antenna]) -> str:

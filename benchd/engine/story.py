@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Protocol
 
 from benchd.bench import Antenna
-from benchd.bench.family import Change, changes, family, stem
+from benchd.bench.family import Change, changes, families, family, stem
 from benchd.quantities import DIFFERENCE, Where, quantity
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.rounding import number_words, size_words
@@ -326,16 +326,11 @@ def overview(
     One entry a family: its name, and its revisions with when each was last measured.
     """
     measured = records.measured_antennas(bench)
-    done: set[str] = set()
     found: list[dict[str, object]] = []
-    for name in (*antennas, *measured):
-        if name in done:
-            continue
-        names = family(name, antennas, measured)
-        done.update(names)
+    for names in families(antennas, measured):
         known = antennas.get(names[-1])
         found.append({
-            "name": stem(name, known.revision if known is not None else None),
+            "name": stem(names[-1], known.revision if known is not None else None),
             "antennas": names,
             "measured": [one for one in names if one in measured],
             "design": "" if known is None else number_words(known.design_frequency_hz, "Hz"),

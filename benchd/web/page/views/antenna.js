@@ -24,65 +24,79 @@ export async function show(root, context, params) {
   /** @type {import("../lib/plot.js").Plot[]} */
   let plots = [];
   let left = false;
+  let shown = "";
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let waiting;
+  const ask = () => context.api.get(`/api/antennas/${encodeURIComponent(params.item)}/story`);
+  const first = await ask();
+  const parts = {
+    head: h("div", null),
+    table: h("section", { class: "card" }),
+    over: h("section", { class: "card", hidden: true }),
+    small: h("section", { class: "grid", "aria-label": "Over the revisions" }),
+    runs: h("details", { class: "card" }),
+  };
+  // The form stands by itself: news of a result must not take away what a person has typed.
+  fillWith(root, parts.head, parts.table, parts.over, parts.small, newRevision(context, first), parts.runs);
 
-  const draw = async () => {
-    const story = await context.api.get(`/api/antennas/${encodeURIComponent(params.item)}/story`);
-    if (left) return;
+  const draw = async (/** @type {any} */ story) => {
+    const text = JSON.stringify(story);
+    if (left || text === shown) return;
+    shown = text;
     for (const one of plots) one.close();
-    plots = build(root, context, story);
-    plots.push(...(await overlay(root, context, story)));
+    tell(parts, story);
+    plots = overRevisions(parts.small, story);
+    plots.push(...(await overlay(parts.over, context, story)));
     if (left) for (const one of plots) one.close();
   };
-  await draw();
-  const stop = context.stream.on("result", () => {
-    // Results come one by one: wait for the last of a job.
+  await draw(first);
+  const later = () => {
+    // Results come one by one, and verdicts after them: wait for the last of a job.
     clearTimeout(waiting);
-    waiting = setTimeout(() => draw().catch((error) => context.announce(error.message, true)), STALE_MS);
-  });
+    waiting = setTimeout(() => ask().then(draw).catch((error) => context.announce(error.message, true)), STALE_MS);
+  };
+  const stops = [context.stream.on("result", later), context.stream.on("job", later), context.stream.on("open", later)];
   return () => {
     left = true;
     clearTimeout(waiting);
-    stop();
+    for (const stop of stops) stop();
     for (const one of plots) one.close();
   };
 }
 
-/**
- * @param {HTMLElement} root
- * @param {import("../app.js").Context} context
- * @param {any} story
- * @returns {import("../lib/plot.js").Plot[]}
- */
-function build(root, context, story) {
+/** @param {any} story */
+function askedOf(story) {
   const newest = story.revisions[story.revisions.length - 1];
-  const asked = story.revisions.find((/** @type {any} */ one) => one.antenna === story.antenna) ?? newest;
-  const small = h("div", { class: "grid" });
-  const over = h("section", { class: "card", id: "overlay-of-revisions", hidden: true });
-  document.title = `${story.name} · benchd`;
-  fillWith(
-    root,
-    h("p", null, h("a", { href: "#/antennas" }, "All antennas")),
-    h("h1", null, story.name),
-    h("p", { class: "quiet" }, headline(story, newest)),
-    h("div", { class: "row" }, links(story)),
-    h("section", { class: "card" }, revisionTable(story)),
-    over,
-    h("section", { "aria-label": "Over the revisions" }, small),
-    newRevision(context, story, asked),
-    runs(story),
-  );
-  return overRevisions(small, story, newest.design_frequency_hz);
+  return story.revisions.find((/** @type {any} */ one) => one.antenna === story.antenna) ?? newest;
+}
+
+/** @param {any} story @returns {number | null} Hz, of the newest revision */
+function designOf(story) {
+  return story.revisions[story.revisions.length - 1].design_frequency_hz;
 }
 
 /**
+ * @param {Record<string, any>} parts
  * @param {any} story
- * @param {any} newest
  */
-function headline(story, newest) {
+function tell(parts, story) {
+  document.title = `${story.name} · benchd`;
+  fillWith(
+    parts.head,
+    h("p", null, h("a", { href: "#/antennas" }, "All antennas")),
+    h("h1", null, story.name),
+    h("p", { class: "quiet" }, headline(story)),
+    h("div", { class: "row" }, links(story)),
+  );
+  fillWith(parts.table, revisionTable(story));
+  fillWith(parts.runs, runs(story));
+}
+
+/** @param {any} story */
+function headline(story) {
   const count = story.revisions.length;
-  const design = newest.design_frequency_hz ? `, designed for ${frequency(newest.design_frequency_hz)}` : "";
+  const hertz = designOf(story);
+  const design = hertz ? `, designed for ${frequency(hertz)}` : "";
   return `${count === 1 ? "One revision" : `${count} revisions`}${design}.`;
 }
 
@@ -183,10 +197,11 @@ function limitWords(limit) {
  * A small plot of each quantity over the revisions.
  * @param {HTMLElement} root
  * @param {any} story
- * @param {number | null} design
  */
-function overRevisions(root, story, design) {
+function overRevisions(root, story) {
   const plots = [];
+  const design = designOf(story);
+  root.replaceChildren();
   for (const head of story.quantities) {
     const there = story.revisions.filter((/** @type {any} */ one) => one.newest[head.name]);
     if (there.length < 2) continue;
@@ -214,15 +229,15 @@ function overRevisions(root, story, design) {
 
 /**
  * The newest return loss of each revision in one picture.
- * @param {HTMLElement} root
+ * @param {HTMLElement} place
  * @param {import("../app.js").Context} context
  * @param {any} story
  */
-async function overlay(root, context, story) {
+async function overlay(place, context, story) {
   const there = story.revisions.filter((/** @type {any} */ one) => one.newest.return_loss).slice(-MOST_OVERLAID);
-  const place = /** @type {HTMLElement | null} */ (root.querySelector("#overlay-of-revisions"));
-  if (!place || there.length === 0) return [];
-  place.hidden = false;
+  place.replaceChildren();
+  place.hidden = there.length === 0;
+  if (there.length === 0) return [];
   const note = h("p", { class: "quiet", role: "status" }, "Reducing the stored captures again for their curves.");
   place.append(note);
   try {
@@ -234,7 +249,7 @@ async function overlay(root, context, story) {
     }
     note.remove();
     if (!place.isConnected) return [];
-    const design = there[there.length - 1].design_frequency_hz;
+    const design = designOf(story);
     return [plotCurves(place, {
       title: `Return loss of ${story.name}`,
       x: { name: "Frequency", unit: "Hz" },
@@ -251,9 +266,9 @@ async function overlay(root, context, story) {
 /**
  * @param {import("../app.js").Context} context
  * @param {any} story
- * @param {any} asked
  */
-function newRevision(context, story, asked) {
+function newRevision(context, story) {
+  const asked = askedOf(story);
   /** @type {Record<string, string>} */
   const now = asked.arm_m ? { arm: `${number(asked.arm_m * 1000, 3)} mm`, arms: String(asked.arms) } : {};
   return h(
@@ -278,10 +293,7 @@ function runs(story) {
   const rows = story.revisions
     .flatMap((/** @type {any} */ one) => one.runs.map((/** @type {any} */ run) => ({ ...run, antenna: one.antenna })))
     .sort((/** @type {any} */ one, /** @type {any} */ other) => (one.at < other.at ? 1 : -1));
-  if (!rows.length) return null;
-  return h(
-    "details",
-    { class: "card" },
+  return [
     h("summary", null, `Every measurement (${rows.length})`),
     h(
       "ul",
@@ -296,5 +308,5 @@ function runs(story) {
         ),
       ),
     ),
-  );
+  ];
 }

@@ -34,6 +34,7 @@ export async function show(root, context) {
   /** @type {(() => void)[]} */
   let closing = [];
   let left = false;
+  let shown = "";
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let waiting;
   fillWith(
@@ -64,9 +65,13 @@ export async function show(root, context) {
   const state = async () => {
     const found = await context.api.get("/api/bench/state");
     if (left) return;
-    for (const close of closing) close();
     tellImprove(improve, found.improve);
     tellBaselines(baselines, found.baselines);
+    const text = JSON.stringify(found.qualifications);
+    // Pictures that somebody looks at stay as they are until a qualification brings something new.
+    if (text === shown) return;
+    shown = text;
+    for (const close of closing) close();
     closing = tellQualification(qualification, context, found.qualifications);
   };
   await Promise.all([
