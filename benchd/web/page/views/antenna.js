@@ -12,6 +12,8 @@ export const title = "Antenna";
 const MOST_OVERLAID = 6;
 const PLOT_HEIGHT = 260;
 const STALE_MS = 700;
+/** Quantities that are drawn over frequency. */
+const CURVES = ["return_loss", "realised_gain", "gain"];
 /** What another column says in other words; each still has its curve, and stands with its run. */
 const NOT_IN_TABLE = ["trim_per_arm", "worst_vswr", "vswr_bandwidth"];
 
@@ -228,39 +230,56 @@ function overRevisions(root, story) {
 }
 
 /**
- * The newest return loss of each revision in one picture.
+ * The newest curve over frequency of each revision in one picture, for each quantity that has one.
  * @param {HTMLElement} place
  * @param {import("../app.js").Context} context
  * @param {any} story
  */
 async function overlay(place, context, story) {
-  const there = story.revisions.filter((/** @type {any} */ one) => one.newest.return_loss).slice(-MOST_OVERLAID);
+  const newest = story.revisions.slice(-MOST_OVERLAID);
+  const jobs = CURVES.map((quantity) => newest
+    .filter((/** @type {any} */ one) => one.newest[quantity])
+    .map((/** @type {any} */ one) => ({ antenna: one.antenna, job: one.newest[quantity].job })));
   place.replaceChildren();
-  place.hidden = there.length === 0;
-  if (there.length === 0) return [];
+  place.hidden = jobs.every((of) => of.length === 0);
+  if (place.hidden) return [];
   const note = h("p", { class: "quiet", role: "status" }, "Reducing the stored captures again for their curves.");
   place.append(note);
+  const plots = [];
   try {
-    const curves = [];
-    for (const one of there) {
-      const documents = await context.api.get(`/api/jobs/${one.newest.return_loss.job}/traces`);
-      const of = reduced(documents, (document) => document.antenna ?? one.antenna);
-      curves.push(...of.filter((curve) => curve.quantity === "return_loss" && curve.name === one.antenna));
+    for (const [at, quantity] of CURVES.entries()) {
+      const curves = [];
+      for (const { antenna, job } of jobs[at]) {
+        const documents = await context.api.get(`/api/jobs/${job}/traces`);
+        const of = reduced(documents, (document) => document.antenna ?? antenna);
+        curves.push(...of.filter((curve) => curve.quantity === quantity && curve.name === antenna));
+      }
+      if (!place.isConnected) return plots;
+      if (curves.length) plots.push(plotCurves(place, curvePlot(story, quantity, curves)));
     }
     note.remove();
-    if (!place.isConnected) return [];
-    const design = designOf(story);
-    return [plotCurves(place, {
-      title: `Return loss of ${story.name}`,
-      x: { name: "Frequency", unit: "Hz" },
-      y: { name: "Return loss", unit: "dB" },
-      curves,
-      marks: design ? [{ x: design, words: `designed for ${frequency(design)}` }] : [],
-    })];
   } catch (error) {
     note.replaceWith(errorBox(error));
-    return [];
   }
+  return plots;
+}
+
+/**
+ * @param {any} story
+ * @param {string} quantity
+ * @param {import("../lib/plot.js").Curve[]} curves
+ * @returns {import("../lib/plot.js").PlotOptions}
+ */
+function curvePlot(story, quantity, curves) {
+  const head = story.quantities.find((/** @type {any} */ one) => one.name === quantity);
+  const design = designOf(story);
+  return {
+    title: `${head.words} of ${story.name}`,
+    x: { name: "Frequency", unit: "Hz" },
+    y: { name: head.words, unit: head.unit },
+    curves,
+    marks: design ? [{ x: design, words: `designed for ${frequency(design)}` }] : [],
+  };
 }
 
 /**

@@ -152,26 +152,23 @@ function tellBaselines(root, found) {
     h("h2", null, "Baselines"),
     found.length === 0
       ? h("p", { class: "quiet" }, "None is stored yet. Queue the recipe open-short-baseline.")
-      : h(
-        "div",
-        { class: "table", tabindex: "0", role: "region", "aria-label": "Baselines" },
-        h(
-          "table",
-          null,
-          h("thead", null, h("tr", null, ["Of", "Sweep", "Taken", "Age and drift"].map((words) => h("th", { scope: "col" }, words)))),
-          h("tbody", null, found.map((one) => {
-            const old = one.max_age_s !== null && one.age_s > one.max_age_s;
-            return h(
-              "tr",
-              null,
-              h("th", { scope: "row" }, h("a", { href: `#/overlay?${new URLSearchParams({ capture: one.capture })}` }, one.role), ` on ${one.route}${one.position && one.position !== one.role ? ` ${one.position}` : ""}`),
-              h("td", null, one.sweep),
-              h("td", null, dateTime(one.taken_at)),
-              h("td", null, old && h("span", { class: "tag tag-warn" }, "too old"), ` ${one.text}`, one.flags && h("div", { class: "flags" }, one.flags)),
-            );
-          })),
-        ),
-      ),
+      : h("ul", { class: "plain columns" }, found.map((one) => {
+        const old = one.max_age_s !== null && one.age_s > one.max_age_s;
+        const at = one.position && one.position !== one.role ? ` ${one.position}` : "";
+        return h(
+          "li",
+          { class: "run" },
+          h(
+            "div",
+            { class: "row" },
+            h("strong", null, h("a", { href: `#/overlay?${new URLSearchParams({ capture: one.capture })}` }, one.role), ` on ${one.route}${at}`),
+            old && h("span", { class: "tag tag-warn" }, "too old"),
+          ),
+          h("div", null, one.text),
+          h("div", { class: "quiet" }, `${one.sweep}, taken ${dateTime(one.taken_at)}`),
+          one.flags && h("div", { class: "flags" }, one.flags),
+        );
+      })),
   );
 }
 
