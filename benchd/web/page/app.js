@@ -21,6 +21,7 @@ import { Stream } from "./lib/stream.js";
  * @typedef {object} View
  * @property {string} name first part of the address after `#/`
  * @property {string} label its word in the navigation; a view without one is reached by links
+ * @property {string} [under] the view that is marked in the navigation in its place
  * @property {() => Promise<{title: string,
  *   show: (root: HTMLElement, context: Context, params: Params) => Promise<(() => void) | void>}>} load
  */
@@ -29,8 +30,8 @@ import { Stream } from "./lib/stream.js";
 const VIEWS = [
   { name: "now", label: "Now", load: () => import("./views/now.js") },
   { name: "antennas", label: "Antennas", load: () => import("./views/antennas.js") },
-  { name: "antenna", label: "", load: () => import("./views/antenna.js") },
-  { name: "overlay", label: "", load: () => import("./views/overlay.js") },
+  { name: "antenna", label: "", under: "antennas", load: () => import("./views/antenna.js") },
+  { name: "overlay", label: "", under: "antennas", load: () => import("./views/overlay.js") },
   { name: "bench", label: "Bench", load: () => import("./views/bench.js") },
 ];
 
@@ -130,7 +131,7 @@ function keepViews(context) {
     const view = VIEWS.find((one) => one.name === params.name);
     turn += 1;
     const mine = turn;
-    markNav(params.name);
+    markNav(view?.under ?? params.name);
     if (leave) leave();
     leave = undefined;
     const root = h("div", { class: `view view-${params.name}` });
