@@ -129,10 +129,13 @@ class Daemon:
             pass
         return UTC
 
-    def post(self, path: str, body: Any = None, **parameters: Any) -> Any:
-        """POST to an address; parameters that are None are left out."""
+    def post(
+        self, path: str, body: Any = None, *, within_s: float = TIMEOUT_S, **parameters: Any
+    ) -> Any:
+        """POST to an address; parameters that are None are left out. within_s: longest wait."""
         given = {key: value for key, value in parameters.items() if value is not None}
-        return self._ask("POST", path, json=body, params=given)
+        timeout = httpx.Timeout(within_s, connect=CONNECT_TIMEOUT_S)
+        return self._ask("POST", path, json=body, params=given, timeout=timeout)
 
     def _ask(self, method: str, path: str, **more: Any) -> Any:
         if not _PATH.fullmatch(path):

@@ -13,6 +13,7 @@ from benchd.cli.connection import connect
 from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.options import AsJson, DaemonUrl, JobId, Limit, whole
 from benchd.cli.results_table import format_results
+from benchd.cli.rf import RF_NOT_VERIFIED
 from benchd.cli.screen import note, plain, say, screen_of
 from benchd.cli.show import (
     format_captures,
@@ -20,7 +21,7 @@ from benchd.cli.show import (
     format_recipe,
     format_recipes,
 )
-from benchd.errors import OrderRefused
+from benchd.errors import OrderRefused, UserError
 
 OfJob = Annotated[str | None, typer.Option("--job", metavar="JOB", help="Only of this job.")]
 OfAntenna = Annotated[
@@ -31,11 +32,34 @@ AllOfThem = Annotated[
 ]
 
 
-def instruments(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
+def instruments(
+    test: Annotated[
+        bool,
+        typer.Option(
+            "--test",
+            help="Try which commands each instrument takes, with RF off, and print the lines that "
+            "the bench file wants for those that it refuses. Only while no job runs.",
+        ),
+    ] = False,
+    instrument: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--instrument", metavar="NAME", help="With --test: only this one. Repeatable."
+        ),
+    ] = None,
+    json: AsJson = False,
+    daemon: DaemonUrl = DEFAULT_URL,
+) -> None:
     """Ask the bench's instruments who they are, and list them with when each last answered.
 
-    None is asked while a job is under way, or while RF is not verified off.
+    None is asked while a job is under way, or while RF is not verified off. --test exits with 1
+    where something must be mended, and with 3 if RF is not verified off after it.
     """
+    if instrument and not test:
+        raise UserError("--instrument belongs to --test.", where="instruments")
+    if test:
+        _test_instruments(daemon, instrument or [], json)
+        return
     with connect(daemon) as client:
         found = client.get("/api/instruments", ask=True)
         screen = screen_of(sys.stdout, client.zone)
@@ -43,6 +67,18 @@ def instruments(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
     say(to_text(found, indent=2) if json else format_instruments(found, screen))
     if trouble:
         note(plain(f"The bench stays as it was: {trouble}"))
+
+
+def _test_instruments(daemon: str, names: list[str], json: bool) -> None:
+    from benchd.cli.instrument_test import format_tests, is_fine, rf_in_doubt, run_tests
+
+    with connect(daemon) as client:
+        reports = run_tests(client, names)
+    say(to_text(reports, indent=2) if json else format_tests(reports))
+    if rf_in_doubt(reports):
+        raise typer.Exit(RF_NOT_VERIFIED)
+    if not all(is_fine(report) for report in reports):
+        raise typer.Exit(1)
 
 
 def recipes(

@@ -14,9 +14,10 @@ from typing import Any
 
 import structlog
 
+from benchd.engine.dialect_test import DialectTest
 from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.runner import Runner
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, OrderRefused, UnknownId
 
 _log = structlog.get_logger(__name__)
 
@@ -49,6 +50,35 @@ class InstrumentCalls:
             self._asking = asyncio.create_task(self._ask_all(), name="ask the instruments")
         await asyncio.wait({self._asking}, timeout=ASK_FOR_S)
         return True
+
+    async def test(self, name: str) -> dict[str, Any]:
+        """Try which commands one instrument takes, with RF off; see `engine.dialect_test`.
+
+        Raises UnknownId, and OrderRefused while a job or a live look is under way.
+        """
+        known = self._rig.bench.instruments
+        if name not in known:
+            raise UnknownId(
+                f'there is no instrument "{name}".', advice=f"There are: {', '.join(known)}."
+            )
+        self._require_rest()
+        found: dict[str, Any] = await self._thread.run(partial(self._test_now, name))
+        return found
+
+    def _test_now(self, name: str) -> dict[str, Any]:
+        """On the bench thread, where a job that has begun meanwhile would stand behind this."""
+        self._require_rest()
+        return DialectTest(self._rig).run(name)
+
+    def _require_rest(self) -> None:
+        busy = self._runner.job_id
+        if busy is None and self._looks is not None and self._looks.busy:
+            busy = "a live look"
+        if busy is not None:
+            raise OrderRefused(
+                f"{busy} is under way; instruments are tried while nothing runs.",
+                advice="Try again when it has ended, or end it.",
+            )
 
     def _may_ask(self) -> bool:
         if self._looks is not None and self._looks.busy:

@@ -317,6 +317,12 @@ class BenchDesk:
         asked = ask and self._roll is not None and await self._roll.ask()
         return [{**asdict(state), "asked": asked} for state in self._rig.states()]
 
+    async def test_instrument(self, name: str) -> dict[str, Any]:
+        """Try which commands an instrument takes, with RF off, while nothing runs."""
+        if self._roll is None:
+            raise OrderRefused("this daemon has no instruments to try")
+        return await self._roll.test(name)
+
     async def captures(
         self,
         *,

@@ -200,15 +200,19 @@ class Rig:
         changes.require_off(self._not_off, used=self._links, doubted=self.doubted.names)
         if self.record is not None:
             self.record = changes.record(self.record, self._not_off)
-        for name in changes.names:
+        self.let_go(changes.names)
+        self.bench, self.drivers = bench, changes.drivers
+        self._not_off = (self._not_off - changes.names) | (changes.names & set(self._radiating()))
+        self._rf_off_after_failure()
+
+    def let_go(self, names: Iterable[str]) -> None:
+        """Close links; the next use opens them anew, with OFF first, and resets."""
+        for name in names:
             link = self._links.pop(name, None)
             self._faults.pop(name, None)
             self._disturbed.discard(name)
             if link is not None:
                 link.close()
-        self.bench, self.drivers = bench, changes.drivers
-        self._not_off = (self._not_off - changes.names) | (changes.names & set(self._radiating()))
-        self._rf_off_after_failure()
 
     def begin_closing(self) -> None:
         """The daemon stops: from now on, wait only a few seconds for a source that does not answer.

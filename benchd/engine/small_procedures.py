@@ -17,19 +17,25 @@ T = TypeVar("T")
 
 
 def link_to(
-    instrument: Instrument, driver: Any, off: Sequence[str], cancel: Callable[[], bool]
+    instrument: Instrument,
+    driver: Any,
+    off: Sequence[str],
+    cancel: Callable[[], bool],
+    *,
+    identify: bool = True,
 ) -> Link:
     """Open a session to an instrument by its entry in the bench file. Raises as `Link.open` does.
 
     off: messages that switch it off, if it radiates; they are sent first.
+    identify: ask who answers, and compare it with what the bench file expects.
     """
     return Link.open(
         driver.name,
         instrument.address,
         timeout_s=instrument.timeout_s,
         open_timeout_s=instrument.connect_timeout_s,
-        expect_identity=instrument.identity or "",
-        identify=driver.identity_question,
+        expect_identity=instrument.identity or "" if identify else "",
+        identify=driver.identity_question if identify else None,
         terminator=instrument.ending,
         serial=SerialSettings(**instrument.line_settings),
         first_words=off,

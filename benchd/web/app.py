@@ -206,6 +206,15 @@ def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
         """The bench's instruments and how they are; with `ask`, each is asked first."""
         return json_response(await desk.instruments(ask=ask))
 
+    @app.post("/api/instruments/test")
+    async def test_instrument(name: Annotated[Name, Query()]) -> Response:
+        """Try which commands one instrument takes, one by one and with RF off, while no job runs.
+
+        It answers when that is done: an instrument that ignores what it does not know makes each
+        of those wait for its `timeout`.
+        """
+        return json_response(await desk.test_instrument(name))
+
     @app.get("/api/results")
     async def results(
         job: Filter = None, quantity: Filter = None, antenna: Filter = None, limit: Limit = 1000
