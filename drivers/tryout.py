@@ -34,12 +34,16 @@ NOT_TRIED: Mapping[str, str] = {
 """Command -> why it is never tried."""
 
 _OURS = (ScpiSource, ScpiAnalyzer, ScpiPowerMeter, ScpiSwitch, ScpiLid, ScpiThermometer)
-_FIRST = ("rf_off", "tracking_off", "next_error", "identify", "clear", "reset", "finished")
-# A trace is asked for in the form and length that were set last.
-_LAST = (
-    "format_ascii", "set_start", "set_stop", "set_centre", "set_span", "set_points",
-    "set_sweep_time", "single_sweep", "trigger_point", "point", "fetch_trace",
+# What ends radiation, then what tells of errors, then short single sweeps of zero span: a question
+# for the end of a sweep would else wait for a long one.
+_FIRST = (
+    "rf_off", "tracking_off", "next_error", "identify", "clear", "reset", "finished",
+    "continuous_on", "continuous_off", "abort", "set_start", "set_stop", "set_centre", "set_span",
+    "set_points", "sweep_time_auto", "set_sweep_time",
 )  # fmt: skip
+# A trace is asked for in the form that was set last; nothing may follow a sweep that is not waited
+# for.
+_LAST = ("format_ascii", "single_sweep", "trigger_point", "point", "fetch_trace", "trigger")
 
 
 @dataclass(frozen=True, slots=True)
