@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from benchd.store import BenchClaimed, Store
-from benchd.store.bench_lock import Claim
+from benchd.store.bench_lock import BenchLock
 
 HOLDER = """
 import sys
@@ -62,5 +62,5 @@ def test_a_disk_too_full_for_the_process_number_does_not_keep_the_bench(
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr(os, "pwrite", full)
-    with Claim(tmp_path / "benchd.sqlite", "workshop"), pytest.raises(BenchClaimed):
-        Claim(tmp_path / "benchd.sqlite", "workshop")
+    with BenchLock(tmp_path / "benchd.sqlite", "workshop"), pytest.raises(BenchClaimed):
+        BenchLock(tmp_path / "benchd.sqlite", "workshop")

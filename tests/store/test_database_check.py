@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from benchd.store import Store, StoreDamaged, StoreError
-from benchd.store.bench_lock import Claim
+from benchd.store.bench_lock import BenchLock
 from benchd.store.database_check import mark_of
 from benchd.store.schema import HEAD
 from tests.store import examples
@@ -180,7 +180,7 @@ def test_only_the_owner_may_read_what_was_made(place: Path) -> None:
     """Whatever the umask says: database, log, lock and mark, and the folder if it was made here."""
     before = os.umask(0)
     try:
-        with Store.open(place) as store, Claim(place, "workshop") as claim:
+        with Store.open(place) as store, BenchLock(place, "workshop") as claim:
             store.add_job(examples.worksheet())
             found = {path.name: _mode(path) for path in place.parent.iterdir()}
             assert claim.path.name in found
@@ -193,12 +193,12 @@ def test_only_the_owner_may_read_what_was_made(place: Path) -> None:
 
 def test_what_was_open_to_others_is_closed_to_them(place: Path) -> None:
     filled(place)
-    Claim(place, "workshop").release()
+    BenchLock(place, "workshop").release()
     lock = place.with_name("bench.db.workshop.lock")
     for path in (place, lock):
         path.chmod(0o664)
     place.parent.chmod(0o755)
-    with Store.open(place), Claim(place, "workshop"):
+    with Store.open(place), BenchLock(place, "workshop"):
         assert (_mode(place), _mode(lock)) == (0o600, 0o600)
     # A folder of somebody else's making stays as it is: other things may lie in it.
     assert _mode(place.parent) == 0o755
