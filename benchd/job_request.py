@@ -5,12 +5,18 @@ The same two values go from the command line, HTTP and MQTT through the desk to 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from benchd.errors import OrderRefused
 from benchd.rounding import about_words
+
+SERIAL_FORM = r"[A-Za-z0-9](?:[A-Za-z0-9 ._/-]{0,38}[A-Za-z0-9._/-])?"
+SERIAL_WORDS = "1 to 40 letters, digits, spaces and . _ / - that begin with a letter or digit"
+BATCH_FORM = r"[a-z0-9][a-z0-9-]{0,59}"
+BATCH_WORDS = "1 to 60 small letters, digits and hyphens that begin with a letter or digit"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +46,15 @@ class JobRequest:
     """When a job may run, and before which others. Times carry their offset from UTC.
 
     priority: higher runs first. not_before, finish_by: the window; None leaves it open.
+    serial: serial number of the antenna; the job asks for that one by hand. batch: a name that
+        jobs over several serial numbers have in common.
     """
 
     priority: int = 0
     not_before: datetime | None = None
     finish_by: datetime | None = None
+    serial: str | None = None
+    batch: str | None = None
 
     def as_body(self) -> dict[str, Any]:
         """The fields of the HTTP API; what is not asked for is left out."""
@@ -52,13 +62,22 @@ class JobRequest:
         return {
             "priority": self.priority,
             **{name: moment.isoformat() for name, moment in window.items() if moment is not None},
+            **({} if self.serial is None else {"serial": self.serial}),
+            **({} if self.batch is None else {"batch": self.batch}),
         }
 
     def check(self, expected_s: float, now: datetime) -> None:
-        """Raises OrderRefused for a window that no clock knows, or too short for the job.
+        """Raises OrderRefused for a window that no clock knows, or too short for the job, and for
+        a serial number or a batch that is not written as one.
 
         expected_s: what the job needs.
         """
+        for words, name, form, what in (
+            ("serial number", self.serial, SERIAL_FORM, SERIAL_WORDS),
+            ("batch", self.batch, BATCH_FORM, BATCH_WORDS),
+        ):
+            if name is not None and not re.fullmatch(form, name, re.ASCII):
+                raise OrderRefused(f'"{name[:60]}" is no {words}: {what}')
         for name, moment in (("not before", self.not_before), ("finish by", self.finish_by)):
             if moment is None:
                 continue

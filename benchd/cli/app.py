@@ -32,6 +32,8 @@ COMMANDS = (
     Entry("plot", "files:plot", "Draw PNG and SVG files."),
     Entry("history", "history:history", "Tell an antenna's story over its revisions."),
     Entry("compare", "compare:compare", "Tell whether two jobs, captures or antennas differ."),
+    Entry("batch", "batch:batch", "Queue a recipe for each of many serial numbers."),
+    Entry("batch-table", "batch:table_of_batch", "Print a batch: values, pass or fail, spread."),
     Entry("report", "report:report", "Write a report for a customer or a notebook."),
     Entry("demo", "demo:demo", "Run everything once on a virtual bench."),
     Entry("schemas", "files:schemas", "Write JSON Schemas for editors and subscribers."),

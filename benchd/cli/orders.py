@@ -47,7 +47,7 @@ OptionalJob = Annotated[
 ]  # fmt: skip
 
 
-def _source(recipe: str) -> RecipeSource:
+def recipe_source(recipe: str) -> RecipeSource:
     """What RECIPE means: a file that is read here, or a name that the daemon knows."""
     if is_file(recipe):
         return RecipeSource(text=read_recipe_file(recipe), file=Path(recipe).name)
@@ -56,7 +56,7 @@ def _source(recipe: str) -> RecipeSource:
 
 def _body(recipe: str, parameters: list[str] | None) -> dict[str, Any]:
     arguments = read_pairs(parameters, "-p")
-    return {**_source(recipe).as_body(), "arguments": arguments}
+    return {**recipe_source(recipe).as_body(), "arguments": arguments}
 
 
 def check(
@@ -146,7 +146,7 @@ def queue(
     """Hand a recipe to the daemon, which runs it when the bench is free."""
     body = _body(recipe, parameter)
     with connect(daemon) as client:
-        body |= _request(priority, not_before, finish_by, client).as_body()
+        body |= window(priority, not_before, finish_by, client).as_body()
         job = with_antennas(
             body["arguments"],
             lambda arguments: client.post("/api/jobs", body | {"arguments": arguments}),
@@ -159,7 +159,7 @@ def queue(
             _watch(client, [job["id"]], json)
 
 
-def _request(
+def window(
     priority: int, not_before: str | None, finish_by: str | None, client: Daemon
 ) -> JobRequest:
     """The window with the offsets from UTC that the bench's time zone has on those days."""

@@ -9,6 +9,7 @@ from importlib.metadata import version
 from typing import Any
 
 from benchd import __version__
+from benchd.cli.batch import SPREAD_ROWS, failed_words, gather_batch, sum_words
 from benchd.cli.client import Daemon
 from benchd.cli.decoding import decode_verdicts
 from benchd.cli.files import gather_job
@@ -16,11 +17,15 @@ from benchd.errors import OrderRefused, UserError
 from benchd.files.yamlfile import nearest
 from benchd.moments import zone_name
 from benchd.reductions import worksheet_from
-from benchd.report.paper import JobPart, Paper
+from benchd.report.paper import JobPart, Paper, PaperTable
 
 LAST_NIGHT = "last-night"
 MOST_CAPTURES = 200
 MOST_JOBS = 60
+SPREAD_REMARK = (
+    "The standard deviation is that of the sample. Errors that all measurements share are not in "
+    "it, but in the interval of each value."
+)
 _DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 
 Job = dict[str, Any]
@@ -33,6 +38,8 @@ def gather(client: Daemon, what: str, now: datetime | None = None) -> Paper:
     """
     if what.startswith("job-"):
         return _of_job(client, what)
+    if what.startswith("batch-"):
+        return _of_batch(client, what)
     if what == LAST_NIGHT or _DATE.fullmatch(what):
         return _of_night(client, what, datetime.now(UTC) if now is None else now)
     return _of_antenna(client, what)
@@ -53,6 +60,35 @@ def _of_job(client: Daemon, job_id: str) -> Paper:
         zone=client.zone,
         jobs=[part],
         about=str(part.job["title"]) if named else "",
+        versions=_versions(),
+    )
+
+
+def _of_batch(client: Daemon, name: str) -> Paper:
+    """All serial numbers with their values and the spread; no job in full."""
+    made = gather_batch(client, name)
+    jobs = [client.get(f"/api/jobs/{row.job}") for row in made.rows]
+    heads = [one.words + (f" at {one.where}" if one.where else "") for one in made.spread]
+    values = []
+    for row in made.rows:
+        told = ["" if one is None else one.text for one in row.values]
+        values.append([row.serial, *told, row.outcome.replace("-", " ") or row.state])
+    spread = [
+        [words, *(one.text.get(key, "") for one in made.spread)] for words, key in SPREAD_ROWS
+    ]
+    spread.append(["Failed", *(failed_words(one) for one in made.spread)])
+    return Paper(
+        title=f"{made.antenna or made.recipe}, {len(made.rows)} serial numbers",
+        kind="batch",
+        bench=str(jobs[0]["bench"]),
+        zone=client.zone,
+        jobs=[],
+        about=f"{made.batch}, recipe {made.recipe}. {sum_words(made)}",
+        listed=jobs,
+        tables=[
+            PaperTable("Values", ["Serial", *heads, "Limits"], values),
+            PaperTable("Spread", ["", *heads], spread, below=[SPREAD_REMARK]),
+        ],
         versions=_versions(),
     )
 

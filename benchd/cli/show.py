@@ -52,7 +52,7 @@ def format_jobs(jobs: Sequence[Document], screen: Screen) -> str:
         made.add_row(
             cell(job["id"]),
             cell(job["state"], STATE_STYLES.get(job["state"], "")),
-            cell(job["recipe"]),
+            cell(job["recipe"] + (f", serial {job['serial']}" if job.get("serial") else "")),
             cell(f"{job['step_index']} of {job['steps_total']}"),
             cell(_time(job["created_at"], screen.zone)),
             cell(_job_note(job, screen.zone)),

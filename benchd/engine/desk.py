@@ -38,6 +38,7 @@ from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.known.in_force import InForce, in_force
 from benchd.recipe import Recipe, resolve
+from benchd.recipe.serials import with_serial
 from benchd.results import ResultRecord, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
@@ -117,6 +118,8 @@ class BenchDesk:
         """Queue a recipe. If it raises RecipeError, UnsafeError or OrderRefused, nothing is
         queued."""
         worksheet = await self.check(source, arguments)
+        if request.serial is not None:
+            worksheet = with_serial(worksheet, request.serial, self._current.now)
         return await self._add(worksheet, request, noted)
 
     async def check(self, source: RecipeSource, arguments: Mapping[str, str]) -> Worksheet:

@@ -26,7 +26,7 @@ from pydantic import (
 from pydantic_core import from_json
 
 from benchd.errors import OrderRefused
-from benchd.job_request import JobRequest
+from benchd.job_request import BATCH_FORM, SERIAL_FORM, JobRequest
 from benchd.untrusted import plain_moment, plain_whole
 
 LARGEST_ORDER_BYTES = 64 * 1024
@@ -39,6 +39,8 @@ RecipeName = Annotated[
 ]
 ArgumentName = Annotated[str, StringConstraints(min_length=1, max_length=100)]
 ArgumentText = Annotated[str, StringConstraints(max_length=1000)]
+Serial = Annotated[str, StringConstraints(pattern=rf"^{SERIAL_FORM}$", max_length=40)]
+Batch = Annotated[str, StringConstraints(pattern=rf"^{BATCH_FORM}$")]
 PlainWhole = BeforeValidator(plain_whole)
 Moment = Annotated[AwareDatetime, BeforeValidator(plain_moment)]
 Sequence = Annotated[int, PlainWhole, Field(ge=1, le=2**53)]
@@ -51,7 +53,11 @@ class _Order(BaseModel):
 
 
 class QueueOrder(_Order):
-    """Queue a recipe by its name. Times need their zone."""
+    """Queue a recipe by its name. Times need their zone.
+
+    serial: serial number of the antenna; the job asks for that one by hand. batch: a name that
+    jobs over several serial numbers have in common.
+    """
 
     verb: Literal["queue"]
     recipe: RecipeName
@@ -59,11 +65,13 @@ class QueueOrder(_Order):
     priority: Annotated[int, PlainWhole] = Field(default=0, ge=-100, le=100)
     not_before: Moment | None = None
     finish_by: Moment | None = None
+    serial: Serial | None = None
+    batch: Batch | None = None
 
     @property
     def request(self) -> JobRequest:
         """When the job may run."""
-        return JobRequest(self.priority, self.not_before, self.finish_by)
+        return JobRequest(self.priority, self.not_before, self.finish_by, self.serial, self.batch)
 
 
 class WithdrawOrder(_Order):

@@ -19,6 +19,7 @@ from benchd.known.captures import BenchKnowledge
 from benchd.reduce.uncertainty import term
 from benchd.results import Result, ResultRecord, Term
 from benchd.traces import Capture, Role
+from benchd.worksheet import SERIAL
 
 OF_THE_PLACE = ("box", "range and phase centre", "finite range", "mismatch at test")
 """First words of the names of the budget terms that a place causes in every gain measured there."""
@@ -110,8 +111,10 @@ def _same_place(one: Capture, other: Capture) -> bool:
 
 
 def _turn(capture: Capture) -> dict[str, object]:
-    """The values of a repeated step's variables, such as a mark in the box, without the antenna."""
-    return {key: value for key, value in capture.bindings.items() if value != capture.antenna}
+    """The values of a repeated step's variables, such as a mark in the box, without the antenna
+    and its serial number."""
+    own = {key: value for key, value in capture.bindings.items() if key != SERIAL}
+    return {key: value for key, value in own.items() if value != capture.antenna}
 
 
 def _apart(bench: Bench, first: Capture, second: Capture, gains_apart_db: float) -> float:

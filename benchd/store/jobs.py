@@ -47,6 +47,8 @@ class JobRow:
         then on it can only end as withdrawn, whatever happens to the daemon.
     put_back_at: when its hands request went without an answer for too long, so that the jobs that
         wait are let through before it.
+    serial: serial number of its antenna, if it was queued for one. batch: what such jobs have in
+        common.
     """
 
     id: str
@@ -70,6 +72,8 @@ class JobRow:
     hands: dict[str, Any] | None
     withdraw_ordered_at: datetime | None = None
     put_back_at: datetime | None = None
+    serial: str | None = None
+    batch: str | None = None
 
     @property
     def progress(self) -> float:
@@ -138,6 +142,8 @@ def add(
         message="",
         error=None,
         hands=None,
+        serial=request.serial,
+        batch=request.batch,
     )
     fields = {name: getattr(job, name) for name in JobRow.__slots__}
     connection.execute(insert(jobs).values({**fields, "state": job.state.value}))

@@ -82,8 +82,19 @@ class Event(Message):
 _STATE = {"enum": [state.value for state in JobState], "title": "State", "type": "string"}
 
 
+def _seldom(schema: dict[str, Any]) -> None:
+    """Mark in a schema what is left out of the payloads of most jobs."""
+    schema["required"] = [name for name in schema["required"] if name not in ("serial", "batch")]
+
+
 class JobMessage(Event):
-    """A job changed its state or began another step. Topic `job/<id>`."""
+    """A job changed its state or began another step. Topic `job/<id>`.
+
+    serial: serial number of its antenna, if it was queued for one; batch: what such jobs have in
+    common. Other jobs go without both.
+    """
+
+    model_config = ConfigDict(**Message.model_config, json_schema_extra=_seldom)
 
     schema_: Literal["benchd.job/1"] = Field(default="benchd.job/1", alias="schema")
     job: str
@@ -95,6 +106,13 @@ class JobMessage(Event):
     message: str
     error: Plain | None
     hands: Plain | None
+    serial: str | None = None
+    batch: str | None = None
+
+    def to_json(self) -> str:
+        """The payload; without serial and batch where the job has none."""
+        own = {name for name in ("serial", "batch") if getattr(self, name) is None}
+        return self.model_dump_json(by_alias=True, exclude=own)
 
 
 class PlaceBody(BaseModel):
@@ -238,6 +256,8 @@ def job_fields(job: JobRow) -> dict[str, Any]:
         "message": job.message,
         "error": job.error,
         "hands": job.hands,
+        **({} if job.serial is None else {"serial": job.serial}),
+        **({} if job.batch is None else {"batch": job.batch}),
     }
 
 

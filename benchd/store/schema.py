@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0006"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0007"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -98,6 +98,8 @@ jobs = Table(
     Column("hands", Text),
     Column("withdraw_ordered_at", UtcTime),
     Column("put_back_at", UtcTime),
+    Column("serial", Text),
+    Column("batch", Text),
     Index(None, "bench", "state", "priority", "created_at"),
 )
 

@@ -81,8 +81,13 @@ async def large_response(value: Any) -> Response:
 
 
 def job_document(row: JobRow) -> dict[str, Any]:
-    """A job with how far it is, 0 to 1, counted in steps."""
-    return {**encode(row), "progress": row.progress}
+    """A job with how far it is, 0 to 1, counted in steps.
+
+    `serial` and `batch` stand there only for a job that was queued for a serial number.
+    """
+    document = {**encode(row), "progress": row.progress}
+    own = {name for name in ("serial", "batch") if document[name] is None}
+    return {key: value for key, value in document.items() if key not in own}
 
 
 def result_document(record: ResultRecord) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from pydantic import (
     model_validator,
 )
 
-from benchd.job_request import JobRequest, RecipeSource
+from benchd.job_request import BATCH_FORM, SERIAL_FORM, JobRequest, RecipeSource
 from benchd.untrusted import plain_moment, plain_whole
 
 MOST_ARGUMENTS = 100
@@ -30,6 +30,9 @@ Argument = Annotated[str, StringConstraints(max_length=1000, pattern=r"^[^\x00\r
 
 PlainWhole = BeforeValidator(plain_whole)
 Moment = Annotated[AwareDatetime, BeforeValidator(plain_moment)]
+
+Serial = Annotated[str, StringConstraints(pattern=rf"^{SERIAL_FORM}$", max_length=40)]
+Batch = Annotated[str, StringConstraints(pattern=rf"^{BATCH_FORM}$")]
 
 
 class Body(BaseModel):
@@ -75,16 +78,22 @@ class AntennaBody(Body):
 
 
 class JobBody(RecipeBody):
-    """A recipe to queue, and when. Times carry their offset from UTC."""
+    """A recipe to queue, and when. Times carry their offset from UTC.
+
+    serial: serial number of the antenna; the job asks for that one by hand. batch: a name that
+        jobs over several serial numbers have in common.
+    """
 
     priority: int = Field(default=0, ge=-100, le=100, strict=True)
     not_before: Moment | None = None
     finish_by: Moment | None = None
+    serial: Serial | None = None
+    batch: Batch | None = None
 
     @property
     def request(self) -> JobRequest:
         """When the job may run."""
-        return JobRequest(self.priority, self.not_before, self.finish_by)
+        return JobRequest(self.priority, self.not_before, self.finish_by, self.serial, self.batch)
 
     @model_validator(mode="after")
     def _window_in_order(self) -> JobBody:

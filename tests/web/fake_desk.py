@@ -216,7 +216,8 @@ class FakeDesk:
         number = len(self.rows) + 1
         return self.add(
             f"job-{number:016d}", recipe=source.name or source.file, priority=request.priority,
-            not_before=request.not_before, finish_by=request.finish_by,
+            not_before=request.not_before, finish_by=request.finish_by, serial=request.serial,
+            batch=request.batch,
         )  # fmt: skip
 
     async def check(self, source: RecipeSource, arguments: Mapping[str, str]) -> Worksheet:

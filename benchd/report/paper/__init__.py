@@ -12,7 +12,7 @@
 The same documents give the same bytes, on every computer with the same versions.
 """
 
-from benchd.report.paper.parts import JobPart, Paper
+from benchd.report.paper.parts import JobPart, Paper, PaperTable
 from benchd.report.paper.whole import paper_text
 
-__all__ = ["JobPart", "Paper", "paper_text"]
+__all__ = ["JobPart", "Paper", "PaperTable", "paper_text"]
