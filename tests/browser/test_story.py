@@ -228,3 +228,69 @@ def test_names_are_encoded_and_an_unknown_one_is_told_as_that(
 ) -> None:
     page = open_page("#/antenna/a%2Fb%20%3Cb%3Ec")
     page.see('there is no antenna "a/b <b>c"')
+
+
+_WORDS = """async () => {
+  const { csv, summary, table } = await import("/page/lib/plot-words.js");
+  const contents = {
+    x: { name: "Frequency", unit: "Hz" }, y: { name: "Return loss", unit: "dB" },
+    curves: [
+      { name: '=cmd, "one"', x: [1.6e9, 1.7e9], y: [12, "NaN"], low: [11, "-Infinity"],
+        high: ["Infinity", "Infinity"] },
+      { name: "other", x: [1.7e9], y: [-3.5] },
+    ],
+    marks: [{ x: 1.7e9, words: "designed for 1.7 GHz" }], bands: [],
+  };
+  return { csv: csv(contents), summary: summary("Two", contents), table: table(contents) };
+}"""
+
+
+def test_a_plot_stands_in_words_and_numbers_with_what_is_not_known(
+    open_page: Callable[..., Watched],
+) -> None:
+    found = open_page().page.evaluate(_WORDS)
+    # A name that a table program would take for a formula is marked as text (RFC 4180 quoting).
+    assert found["csv"].splitlines() == [
+        "curve,Frequency (Hz),Return loss (dB),low,high",
+        '"\'=cmd, ""one""",1600000000,12,11,Infinity',
+        '"\'=cmd, ""one""",1700000000,NaN,-Infinity,Infinity',
+        "other,1700000000,-3.5,,",
+    ]
+    assert found["summary"] == (
+        'Two. =cmd, "one": 12.00 dB at 1.6000 GHz. other: \u22123.500 dB at 1.700 GHz. '
+        "Marked: designed for 1.7 GHz."
+    )
+    assert found["table"]["rows"] == [
+        ["1.6000 GHz", "12.00 dB", "11.00 dB to no end", ""],
+        ["1.7000 GHz", "not known", "no end to no end", "\u22123.500 dB"],
+    ]
+
+
+_DRAWN = """async () => {
+  const { ON_PAPER, drawn } = await import("/page/lib/plot-figure.js");
+  const x = [0, 1, 2, 3, 4].map((at) => 1.6e9 + at * 1e7);
+  const made = drawn({
+    x: { name: "Frequency", unit: "Hz" }, y: { name: "<b>Return</b>", unit: "dB" },
+    curves: [{ name: "<i>a</i>", x, y: [1, 2, "NaN", 4, 5], low: [0, 1, "NaN", 3, 4],
+      high: [2, 3, "NaN", "Infinity", 6] }],
+  }, ON_PAPER, { width: 600 });
+  return {
+    areas: made.data.filter((one) => one.fill).map((one) => [one.x, one.y]),
+    line: made.data.filter((one) => !one.fill).map((one) => one.y),
+    title: made.layout.yaxis.title.text, hover: made.data[made.data.length - 1].hovertemplate,
+  };
+}"""
+
+
+def test_intervals_are_drawn_where_they_are_known_and_names_bring_no_markup(
+    open_page: Callable[..., Watched],
+) -> None:
+    found = open_page().page.evaluate(_DRAWN)
+    # One area for each stretch; an end that lies infinitely far reaches the edge of what is drawn.
+    assert found["areas"][0] == [[1.6, 1.61, 1.61, 1.6], [2, 3, 1, 0]]
+    assert found["areas"][1][0] == [1.63, 1.64, 1.64, 1.63]
+    assert found["areas"][1][1][0] == pytest.approx(6.24)
+    assert found["areas"][1][1][1:] == [6, 4, 3]
+    assert found["line"] == [[1, 2, None, 4, 5]]
+    assert found["title"] == "&lt;b&gt;Return&lt;/b&gt;, dB"
+    assert "&lt;i&gt;a&lt;/i&gt;" in found["hover"]
