@@ -108,8 +108,8 @@ def begin(connection: Connection, bench: str, reason: str, now: datetime) -> Epo
         select(outbox.c.number, outbox.c.payload).where(waiting)
     ).all():
         payload = json.loads(text)
-        if payload["sequence"] < first:
-            continue
+        if not isinstance(payload, dict) or payload["sequence"] < first:
+            continue  # a bare number on the topic `reading` names no epoch
         payload["epoch"] = epoch
         if "previous" in payload:  # an event; a state has no number of its own
             payload["epoch_first"] = first
