@@ -20,6 +20,7 @@ COMMANDS = (
     Entry("watch", "orders:watch", "Show a job's progress until it ends."),
     Entry("ready", "orders:ready", "Say that you have done what a job asked for."),
     Entry("withdraw", "orders:withdraw", "Take a job off the queue, or stop it."),
+    Entry("live", "live:live", "Look at an antenna sweep after sweep while you adjust it."),
     Entry("health", "health:health", "Tell how the daemon is, and whether to look at it now."),
     Entry("instruments", "queries:instruments", "List the instruments and whether they answer."),
     Entry("bench", "antennas:bench", "Show the files of the bench and whether they are in force."),

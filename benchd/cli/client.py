@@ -137,6 +137,11 @@ class Daemon:
         timeout = httpx.Timeout(within_s, connect=CONNECT_TIMEOUT_S)
         return self._ask("POST", path, json=body, params=given, timeout=timeout)
 
+    def delete(self, path: str, **parameters: Any) -> Any:
+        """DELETE an address; parameters that are None are left out."""
+        given = {key: value for key, value in parameters.items() if value is not None}
+        return self._ask("DELETE", path, params=given)
+
     def _ask(self, method: str, path: str, **more: Any) -> Any:
         if not _PATH.fullmatch(path):
             # An id with a slash or a line break would ask for another address than was meant.
@@ -201,10 +206,21 @@ class Daemon:
                 raise NoDaemon(self.url)
             time.sleep(0.3)
 
-    def _stream(self, last: str | None) -> Iterator[tuple[str | None, StreamEvent]]:
+    def live(self) -> Iterator[StreamEvent]:
+        """What is told of the live look, on one connection: once lost, it is over. Raises
+        BenchdError."""
+        try:
+            for _, event in self._stream(None, "/api/live/stream"):
+                yield event
+        except (httpx.TransportError, httpx.StreamError) as error:
+            raise self._unreachable(error) from error
+
+    def _stream(
+        self, last: str | None, path: str = "/api/events"
+    ) -> Iterator[tuple[str | None, StreamEvent]]:
         headers = {} if last is None else {"last-event-id": last}
         timeout = httpx.Timeout(STREAM_SILENCE_S, connect=CONNECT_TIMEOUT_S)
-        with self._http.stream("GET", "/api/events", headers=headers, timeout=timeout) as answer:
+        with self._http.stream("GET", path, headers=headers, timeout=timeout) as answer:
             if not answer.is_success:
                 answer.read()
                 self._read(answer)

@@ -172,9 +172,9 @@ async def test_no_recipe_name_leaves_the_folders(office: Office, name: str) -> N
 async def test_a_job_that_could_damage_something_is_refused_before_it_may_wait(
     office: Office,
 ) -> None:
-    weak = office.desk._live.now.model_copy(deep=True)
+    weak = office.desk._current.now.model_copy(deep=True)
     analyzer = weak.instruments["analyzer"].model_copy(update={"largest_input_dbm": -40.0})
-    office.desk._live.now = weak.model_copy(
+    office.desk._current.now = weak.model_copy(
         update={"instruments": {**weak.instruments, "analyzer": analyzer}}
     )
     with pytest.raises(UnsafeError, match="analyzer"):

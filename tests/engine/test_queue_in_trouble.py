@@ -332,9 +332,9 @@ async def test_an_interrupted_job_begins_again_where_an_instrument_was_replaced(
 
 async def test_a_job_resolved_against_another_bench_file_is_checked_anew(office: Office) -> None:
     job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
-    bench = office.desk._live.now
+    bench = office.desk._current.now
     analyzer = bench.instruments["analyzer"].model_copy(update={"largest_input_dbm": -60.0})
-    office.queue._runner._live.now = bench.model_copy(
+    office.queue._runner._current.now = bench.model_copy(
         update={"instruments": {**bench.instruments, "analyzer": analyzer}}
     )
     row = await run(office, job, JobState.FAILED)
@@ -361,11 +361,11 @@ async def test_a_job_whose_positions_are_switched_otherwise_by_now_is_refused(
 ) -> None:
     """The level budget looks at the route as it is now, the switch is set as the job has it."""
     job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
-    bench = office.desk._live.now
+    bench = office.desk._current.now
     route = bench.routes["middle"]
     changed = {name: one for name, one in (route.positions | positions).items() if one is not None}
     route = route.model_copy(update={"positions": changed})
-    office.queue._runner._live.now = bench.model_copy(
+    office.queue._runner._current.now = bench.model_copy(
         update={"routes": {**bench.routes, "middle": route}}
     )
     row = await run(office, job, JobState.FAILED)
@@ -380,11 +380,11 @@ async def test_a_job_for_an_analyzer_is_refused_where_a_power_meter_stands_by_no
     office: Office,
 ) -> None:
     job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
-    bench = office.desk._live.now
+    bench = office.desk._current.now
     analyzer = bench.instruments["analyzer"]
     shipped = load_bench(BENCHES / "power-meter.yaml").instruments["meter"]
     meter = shipped.model_copy(update={"address": analyzer.address})
-    office.queue._runner._live.now = bench.model_copy(
+    office.queue._runner._current.now = bench.model_copy(
         update={"instruments": {**bench.instruments, "analyzer": meter}}
     )
     row = await run(office, job, JobState.FAILED)
@@ -396,7 +396,7 @@ async def test_a_job_goes_on_where_the_bench_file_changed_in_something_else(
     office: Office,
 ) -> None:
     job = await office.desk.queue(RecipeSource(text=CAPTURE_THEN_REDUCE, file="one.yaml"), {})
-    office.queue._runner._live.now = office.desk._live.now.model_copy(
+    office.queue._runner._current.now = office.desk._current.now.model_copy(
         update={"title": "Moved house"}
     )
     await run(office, job, JobState.FAILED)

@@ -7,12 +7,18 @@ not off before is measured as it is.
 
 from __future__ import annotations
 
+import fcntl
 import json
+import os
+import pty
+import re
+import select
+import struct
 import subprocess
-import sys
+import termios
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +26,7 @@ import httpx
 import pytest
 
 from tests.patience import PATIENCE_S
-from tests.system.rigging import Daemon, Simulator, ending, until
+from tests.system.rigging import PROGRAM, Daemon, Simulator, ending, until
 
 SILENCE_S = 10.0
 QUICK = """
@@ -28,15 +34,6 @@ recipe: pause
 title: A short wait
 steps:
   - wait: {for: 0.1 s}
-"""
-VIEWER = """
-import sys, time, httpx
-url, viewer = sys.argv[1:]
-with httpx.Client(base_url=url, trust_env=False) as client:
-    while True:
-        client.post("/api/live/here", json={"viewer": viewer})
-        print("here", flush=True)
-        time.sleep(0.3)
 """
 
 
@@ -96,6 +93,11 @@ class Bench:
             return times and times[0]
 
         return float(until(off, "the generator's record to tell that RF is off"))
+
+    def command(self, *more: str) -> list[str]:
+        """`benchd live` on the dipole."""
+        url = self.daemon.said["http"]
+        return [*PROGRAM, "live", "dipole r3", "--daemon", url, *more]
 
     def here(self, viewer: str) -> httpx.Response:
         return self.http.post("/api/live/here", json={"viewer": viewer})
@@ -214,12 +216,11 @@ def test_a_viewer_killed_with_sigkill_leaves_rf_on_for_no_more_than_ten_seconds(
     bench: Bench,
 ) -> None:
     """The stream stays open all the while: a connection is no viewer."""
-    viewer = bench.started()
-    command = [sys.executable, "-c", VIEWER, bench.daemon.said["http"], viewer]
-    with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+    with subprocess.Popen(bench.command("--yes", "--json"), stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
-        for _ in range(3):
-            assert process.stdout.readline() == b"here\n"
+        kinds = [json.loads(process.stdout.readline())["kind"] for _ in range(4)]
+        assert (kinds[0], kinds[-1]) == ("look", "sweep")
+        assert bench.rf_on
         process.kill()
     since_s = bench.now_s()
     found = streamed(bench, lambda seen: seen[-1][0] == "ended")
@@ -367,6 +368,74 @@ def test_a_source_that_vanishes_is_switched_off_as_soon_as_it_answers(bench: Ben
         assert "not verified off" in refused.json()["message"]
         bench.simulator.do("fault", instrument="generator", mode="none")
     bench.ended()
+
+
+class Terminal:
+    """A program at a terminal of 100 columns and 40 rows, and what it has written there."""
+
+    def __init__(self, command: list[str]) -> None:
+        own, its = pty.openpty()
+        fcntl.ioctl(its, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 100, 0, 0))
+        self.process = subprocess.Popen(
+            command, stdin=its, stdout=its, stderr=its, start_new_session=True,
+            env={**os.environ, "TERM": "xterm", "COLUMNS": "100", "LINES": "40"},
+        )  # fmt: skip
+        os.close(its)
+        self._own = own
+        self.text = ""
+
+    def until(self, words: str) -> None:
+        """Read until the words have been written."""
+        while words not in self.text:
+            assert select.select([self._own], [], [], PATIENCE_S)[0], self.text[-3000:]
+            try:
+                self.text += os.read(self._own, 65536).decode(errors="replace")
+            except OSError:  # it has ended
+                assert words in self.text, self.text[-3000:]
+
+    def type(self, keys: str) -> None:
+        os.write(self._own, keys.encode())
+
+    def ended(self) -> int:
+        """Read what is left; the exit status."""
+        with suppress(OSError):
+            while more := os.read(self._own, 65536):
+                self.text += more.decode(errors="replace")
+        os.close(self._own)
+        return self.process.wait(timeout=PATIENCE_S)
+
+
+def test_at_a_terminal_rf_goes_on_after_a_yes_and_off_with_q(bench: Bench) -> None:
+    terminal = Terminal(bench.command())
+    terminal.until("Go on? [y/N]")
+    assert "RF exposure" in terminal.text
+    assert bench.live["state"] != "on"
+    terminal.type("y\n")
+    terminal.until("RF IS ON, -10 dBm: dipole r3 on middle")
+    terminal.until("█")
+    terminal.until("1.7 GHz")
+    terminal.type("k")
+    terminal.until("kept as cap-")
+    terminal.type("m")
+    terminal.until("the whole time again")
+    since_s = bench.now_s()
+    terminal.type("q")
+    assert terminal.ended() == 0
+    assert "The live look has ended: nobody looks any more" in terminal.text
+    assert bench.off_at(since_s) - since_s < SILENCE_S
+    kept = re.search(r"kept as (cap-\w+)", terminal.text)
+    assert kept is not None
+    assert bench.http.get(f"/api/captures/{kept[1]}").status_code == 200
+
+
+def test_where_nobody_can_answer_nothing_is_switched_on_without_yes(bench: Bench) -> None:
+    before = bench.live
+    said = subprocess.run(
+        bench.command(), capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
+    )
+    assert said.returncode == 1
+    assert "Answer at a terminal, or give --yes." in said.stderr
+    assert bench.live.get("ending") == before.get("ending")
 
 
 def test_a_daemon_that_is_stopped_or_killed_leaves_no_look_radiating(bench: Bench) -> None:

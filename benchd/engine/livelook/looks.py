@@ -338,6 +338,7 @@ class LiveLooks:
             return
         if self._state == "starting":
             self._state = "on"
+            self._teller.changed()
             self._say(look)
         self._held.append(taken)
         self._teller.sweep(taken)
