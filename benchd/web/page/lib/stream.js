@@ -65,43 +65,26 @@ export class Stream {
         const said = await response.json().catch(() => ({}));
         throw new Error(said.message || `HTTP ${response.status}`);
       }
-      const reader = response.body.pipeThrough(new TextDecoderStream()).getReader();
-      let rest = "";
-      for (;;) {
-        const { done, value } = await reader.read();
-        if (done) return;
-        clearTimeout(silence);
-        silence = setTimeout(() => stop.abort(), SILENCE_MS);
-        if (!this.isOpen) {
+      await readEvents(
+        response.body,
+        (event) => {
+          if (event.id) this._lastId = event.id;
+          this._tell(event.kind, event.data);
+          for (const listener of [...(this._listeners.get("*") ?? [])]) listener(event.data, event.kind);
+        },
+        () => {
+          clearTimeout(silence);
+          silence = setTimeout(() => stop.abort(), SILENCE_MS);
+          if (this.isOpen) return;
           this.isOpen = true;
           opened();
           this._tell("open", {});
-        }
-        const blocks = (rest + value).split("\n\n");
-        rest = blocks.pop() ?? "";
-        for (const block of blocks) this._take(block);
-      }
+        },
+      );
     } finally {
       clearTimeout(silence);
       stop.abort();
     }
-  }
-
-  /** @param {string} block one event as sent, without the empty line at its end */
-  _take(block) {
-    let kind = "";
-    let data = "";
-    for (const line of block.split("\n")) {
-      const at = line.indexOf(": ");
-      const [field, value] = [line.slice(0, at), line.slice(at + 2)];
-      if (field === "id") this._lastId = value;
-      else if (field === "event") kind = value;
-      else if (field === "data") data += value;
-    }
-    if (!kind) return;
-    const read = JSON.parse(data);
-    this._tell(kind, read);
-    for (const listener of [...(this._listeners.get("*") ?? [])]) listener(read, kind);
   }
 
   /**
@@ -111,4 +94,44 @@ export class Stream {
   _tell(kind, data) {
     for (const listener of [...(this._listeners.get(kind) ?? [])]) listener(data, kind);
   }
+}
+
+/** @typedef {{id: string, kind: string, data: any}} Sent one event as the daemon sent it */
+
+/**
+ * Read events from a body to its end.
+ * @param {ReadableStream<Uint8Array>} body
+ * @param {(event: Sent) => void} take is called with each event
+ * @param {() => void} [heard] is called whenever anything came
+ */
+export async function readEvents(body, take, heard = () => {}) {
+  const reader = body.pipeThrough(new TextDecoderStream()).getReader();
+  let rest = "";
+  for (;;) {
+    const { done, value } = await reader.read();
+    if (done) return;
+    heard();
+    const blocks = (rest + value).split("\n\n");
+    rest = blocks.pop() ?? "";
+    for (const block of blocks) {
+      const event = read(block);
+      if (event) take(event);
+    }
+  }
+}
+
+/**
+ * @param {string} block one event as sent, without the empty line at its end
+ * @returns {Sent | null} null for a comment
+ */
+function read(block) {
+  let [id, kind, data] = ["", "", ""];
+  for (const line of block.split("\n")) {
+    const at = line.indexOf(": ");
+    const [field, value] = [line.slice(0, at), line.slice(at + 2)];
+    if (field === "id") id = value;
+    else if (field === "event") kind = value;
+    else if (field === "data") data += value;
+  }
+  return kind ? { id, kind, data: JSON.parse(data) } : null;
 }
