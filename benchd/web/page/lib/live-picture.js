@@ -8,7 +8,7 @@ import { frequency, number } from "./format.js";
 
 const LEFT = 52;
 const RIGHT = 14;
-const TOP = 14;
+const TOP = 30;
 const STRIP = 46;
 const FOOT = 30;
 const LEAST_FULL_DB = 20;
@@ -16,7 +16,7 @@ const STRIP_FULL_DB = 3;
 
 /**
  * @typedef {object} Look what the daemon says of the look
- * @property {string} shown
+ * @property {"return-loss" | "over-thru" | "level"} shown
  * @property {string} unit
  * @property {string} antenna
  * @property {number} wanted_hz
@@ -130,7 +130,9 @@ class Frame {
         frequency(this.high),
       ),
     ];
-    return [...lines, ...ends];
+    const words = { "return-loss": "Return loss", "over-thru": "Level over the thru", level: "Level" };
+    const what = `${words[this.look.shown]}, ${this.look.unit}`;
+    return [...lines, ...ends, svg("text", { class: "live-text", x: LEFT, y: TOP - 14 }, what)];
   }
 
   /** The frequency that the antenna shall be right at. */
@@ -168,17 +170,14 @@ class Frame {
   peak() {
     const { frequency_hz: hertz, value } = this.sweep.peak;
     const [x, y] = [this.x(hertz), this.y(value)];
-    const right = x > this.width / 2;
+    // Beyond the curve, so that nothing crosses the number.
+    const beside = this.hangs ? y + 24 : y - 14;
+    const middle = Math.min(this.width - RIGHT - 30, Math.max(LEFT + 30, x));
     return [
       svg("circle", { class: "live-peak", cx: x, cy: y, r: 6 }),
       svg(
         "text",
-        {
-          class: "live-text live-strong",
-          x: x + (right ? -12 : 12),
-          y: Math.max(TOP + 12, y - 8),
-          "text-anchor": right ? "end" : "start",
-        },
+        { class: "live-text live-strong", x: middle, y: beside, "text-anchor": "middle" },
         `${number(value, 1)} ${this.look.unit}`,
       ),
     ];
@@ -193,7 +192,8 @@ class Frame {
     const wide = Math.max(1, (this.width - LEFT - RIGHT) / moved.length - 1);
     const bars = moved.map((value, index) => {
       const tall = Math.max(1, Math.min(1, value / STRIP_FULL_DB) * (STRIP - 14));
-      const at = this.x(this.look.frequency_hz[index]) - wide / 2;
+      const middle = this.x(this.look.frequency_hz[index]);
+      const at = Math.min(this.width - RIGHT - wide, Math.max(LEFT, middle - wide / 2));
       return svg("rect", { class: "live-moves", x: at.toFixed(1), y: (base - tall).toFixed(1), width: wide.toFixed(1), height: tall.toFixed(1) });
     });
     return [words, ...bars];
