@@ -76,7 +76,7 @@ def _stepped(
     last: Sweep | None = None
     while True:
         level, scatter = yield from read_points(
-            grid, plan, source, analyzer, 0, grid.size, goes_on=goes_on
+            grid, plan, source, analyzer, 0, grid.size, goes_on=goes_on, shown=False
         )
         sweep = Sweep(
             frequency_hz=grid[: level.size],
@@ -88,7 +88,9 @@ def _stepped(
         if level.size < grid.size:
             return last if last is not None or level.size == 0 else sweep
         strongest = grid[[int(np.argmax(level))]]
-        again, _ = yield from read_points(strongest, plan, source, analyzer, 0, grid.size)
+        again, _ = yield from read_points(
+            strongest, plan, source, analyzer, 0, grid.size, shown=False
+        )
         status = yield status_query(analyzer)
         yield from source_read_back(source, plan, float(strongest[0]))
         yield from checks()
