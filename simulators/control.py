@@ -5,7 +5,7 @@ One JSON object a line, answered by one JSON object a line:
     {"do": "place", "position": "middle", "item": "short"}      -> {"ok": true}
     {"do": "lid", "open": true}
     {"do": "pull", "cable": "sense_cable"}    {"do": "plug", "cable": "sense_cable"}
-    {"do": "bend", "cable": "far_cable"}      lie it otherwise
+    {"do": "bend", "cable": "far_cable"}      lay it in another way
     {"do": "reconnect", "position": "mount_a"}
     {"do": "move", "position": "mount_a", "by_m": [-0.02, 0.0, 0.0]}    from its usual place
     {"do": "bond", "bonded": false}           outer conductors joined to the box, or not
@@ -59,7 +59,7 @@ def plain_json(value: object) -> object:
 
 
 class Control:
-    """Does what the control port is asked; knows nothing of sockets."""
+    """Carries out the requests of the control port; it does not use sockets itself."""
 
     def __init__(self, host: Host) -> None:
         self._host = host
@@ -220,7 +220,7 @@ async def serve_control(control: Control, host: str, port: int) -> asyncio.Serve
                 writer.write(control.answer(line))
                 await writer.drain()
         except (ValueError, ConnectionError):
-            # A line beyond the limit, or a client that went away: nobody to answer.
+            # The line was too long, or the client has gone: no answer is sent.
             pass
         finally:
             writer.close()

@@ -43,7 +43,7 @@ def act(do: Do, recipe: str, ask: str) -> None:
 
 
 def at_rest(do: Do, path: str = "range") -> None:
-    """Everything in its usual place, the lid closed, nobody about."""
+    """Everything in its usual place, the lid closed, nobody near the box."""
     do("connect", path=path)
     for position in ("near_end", "mount_a"):
         do("move", position=position, by_m=[0.0, 0.0, 0.0])
@@ -92,7 +92,7 @@ def _bonded(do: Do, ask: str) -> None:
     if "Join the cables" in ask:
         at_rest(do)
     else:
-        # Whoever undoes and makes a bond cannot help moving the cable a little.
+        # Opening and closing a bond moves the cable a little.
         do("bend", cable="far_cable")
         do("bond", bonded="bonded" in ask)
 

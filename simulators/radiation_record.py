@@ -1,6 +1,6 @@
 """What really happened: when each output radiated, and when its instrument could hear orders.
 
-Written down by the instruments themselves, so that nobody has to believe what a client says. Times
+The simulated instruments write it themselves, so tests need not trust what a client reports. Times
 are those of `time.monotonic`, which on one computer is the same clock for every process.
 """
 
@@ -16,9 +16,9 @@ _MOST_ENTRIES = 200_000
 class Record:
     """Changes of `rf` and `hears` by instrument, in the order in which they happened.
 
-    An instrument begins with RF off, and hears. It does not hear while it refuses connections, nor
-    while it disregards orders about its output. Links that take no bytes any more are no reason:
-    whoever opens a new one is heard.
+    An instrument begins with RF off, and "hears", which means that a client could switch it off. It
+    does not hear while it refuses connections, or while it disregards commands about its output. A
+    blocked connection does not count, since a client may open a new one.
     """
 
     def __init__(self, monotonic: Callable[[], float] = time.monotonic) -> None:
@@ -27,7 +27,7 @@ class Record:
         self._now: dict[tuple[str, str], bool] = {}
 
     def note(self, instrument: str, what: str, value: bool) -> None:
-        """Write a change down; what stands already is no change."""
+        """Add a change; nothing is added if the state is the same as before."""
         if self._now.get((instrument, what), what == HEARS) == value:
             return
         self._now[(instrument, what)] = value

@@ -158,8 +158,8 @@ def read_points(
 ) -> Procedure[tuple[FloatArray, FloatArray]]:
     """Level and scatter over the grid. The inner loop of every stepped sweep.
 
-    goes_on: asked before each point; once it says no, only the points so far are returned.
-    shown: the points are told to whoever looks on, some at a time.
+    goes_on: called before each point; once it returns False, only the points so far are returned.
+    shown: whether the points are reported while the sweep runs, some at a time.
     """
     readings = np.empty((plan.average, grid.size))
     trigger = (analyzer.trigger_point(),)

@@ -35,7 +35,7 @@ class Pulse:
             self.beats += 1
 
     def watched(self, work: Callable[[], T]) -> Callable[[], T]:
-        """The same work, wrapped so that the pulse knows when it is running."""
+        """The same work, wrapped so that this counter knows when it is running."""
 
         def alive() -> T:
             self._thread = threading.get_ident()

@@ -57,7 +57,7 @@ class LyingSources:
         return list(self._doubts)
 
     def of(self, name: str) -> Doubt | None:
-        """The doubt about a source, if there is one."""
+        """The entry of a doubted source; None for any other."""
         return self._doubts.get(name)
 
     def add(self, name: str, doubt: Doubt) -> None:

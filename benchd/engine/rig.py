@@ -59,7 +59,7 @@ T = TypeVar("T")
 _log = structlog.get_logger(__name__)
 
 AGAIN_S = 0.1
-"""Between two attempts to switch one source off while another is still being tried."""
+"""Time between two attempts to switch one source off while another is still tried, s."""
 CLOSE_PATIENCE_S = 3.0
 """How long a source may take to confirm OFF once the daemon stops; OFF is written at once."""
 

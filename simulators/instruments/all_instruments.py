@@ -8,7 +8,7 @@ from typing import Any
 
 from simulators.instruments.analyzer import Analyzer
 from simulators.instruments.base import Instrument
-from simulators.instruments.box_sensors import Sense
+from simulators.instruments.box_sensors import BoxSensors
 from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.dialects import DIALECTS
@@ -20,8 +20,8 @@ from simulators.radiation_record import Record
 from simulators.world import AnalyzerModel, InstrumentModel, PowerMeterModel, World
 
 ENTRY_POINTS = "benchd.simulators"
-"""Group in which a stranger's package names its own instruments, as `KIND.DIALECT`: a `Dialect`,
-or a factory that takes (InstrumentModel, Workbench) and returns an `Instrument`."""
+"""Entry-point group in which another package offers its own instruments, as `KIND.DIALECT`: a
+`Dialect`, or a factory that takes (InstrumentModel, Workbench) and returns an `Instrument`."""
 
 
 class UnknownDialectError(Exception):
@@ -31,8 +31,8 @@ class UnknownDialectError(Exception):
 class Workbench:
     """The instruments by name, the clock and the world they share.
 
-    The first source of the world file feeds the RF path; any further source is a box on the
-    shelf: it can be talked to, but nothing is connected to its output.
+    The first source of the world file feeds the RF path. A further source answers messages, but
+    nothing is connected to its output.
     """
 
     def __init__(self, world: World, clock: SimulatedClock) -> None:
@@ -46,7 +46,7 @@ class Workbench:
             self.instruments[model.name].record = self.record
 
     def move(self, work: Callable[[], None]) -> None:
-        """Change the world: sweeps under way first read what they saw until now."""
+        """Change the world. Sweeps under way first compute their readings up to now."""
         now_s = self.clock.now_s()
         for instrument in self.instruments.values():
             instrument.catch_up(now_s)
@@ -88,7 +88,7 @@ class Workbench:
             return PowerMeter(model, self.clock, dialect, self.feed, meter)
         if model.kind == "switch":
             return Switch(model, self.clock, dialect, self.world, self.move, self.rf_is_on)
-        return Sense(model, self.clock, dialect, self.world)
+        return BoxSensors(model, self.clock, dialect, self.world)
 
 
 def _from_stranger(model: InstrumentModel) -> Any:

@@ -167,7 +167,7 @@ class Analyzer(Instrument):
             )
             factor = self._feed.world.model.analyzer.sweep_factor
             needed_s = factor * (stop - start) / self.number("rbw") ** 2
-            # A thousandth of slack, so that the coupled time itself never counts as too fast.
+            # A tolerance of 0.1 %, so that the coupled time itself never counts as too fast.
             self._condition(QUESTIONABLE_CALIBRATION, sweep_time_s * 1.001 < needed_s)
         return self._plan
 
@@ -187,7 +187,7 @@ class Analyzer(Instrument):
         self.catch_up(self.clock.now_s())
         if self._sweep is not None:
             raise ScpiError(-213, "a sweep is running")
-        # Tuned a moment ago, it begins only when its oscillator has settled.
+        # If it was tuned a moment ago, the sweep begins when its oscillator has settled.
         self._begin(max(self.clock.now_s(), self.settled_s))
 
     def _initiate_and_report(self) -> Reply:
@@ -211,7 +211,7 @@ class Analyzer(Instrument):
             self._restart()
 
     def _set_continuous(self) -> None:
-        # Switched off, the running sweep is finished, not cut.
+        # When continuous sweeping is switched off, the running sweep is finished first.
         if self.values["continuous"] and self._sweep is None:
             self._restart()
 
@@ -253,7 +253,7 @@ class Analyzer(Instrument):
     # -- input ------------------------------------------------------------------------------
 
     def _input_changed(self, level_dbm: float) -> None:
-        """Something else arrives: overload is flagged, damage is counted."""
+        """The input signal has changed: set the overload flag, count damage."""
         self._arriving_dbm = level_dbm
         self._check_input()
 

@@ -39,7 +39,7 @@ class Action:
 
 
 class Instrument:
-    """Base of source, analyzer, switch and sense.
+    """Base of source, analyzer, power meter, switch and box sensors.
 
     A subclass gives `kind`, `default_settings`, `actions`, and overrides `changed`, `rest`,
     `busy_until_s`, `catch_up` and `state` where it has something to add.
@@ -89,7 +89,7 @@ class Instrument:
         return self.settled_s
 
     def catch_up(self, now_s: float) -> None:
-        """Do what time has brought about up to now."""
+        """Carry out everything that was due up to now."""
 
     def state(self) -> dict[str, Any]:
         """What the control port tells of this instrument; JSON-able."""
@@ -107,7 +107,7 @@ class Instrument:
         return float(self.values[name])
 
     def assign(self, name: str, value: Any) -> None:
-        """Set a value; what time has brought about until now is done with the old one.
+        """Set a value. Everything that was due up to now is first carried out with the old one.
 
         Raises:
             ScpiError: -222 outside its limits, and what `changed` refuses; the old value stays.
@@ -127,9 +127,9 @@ class Instrument:
             raise
 
     def disregard(self, name: str, *, pretend: bool) -> None:
-        """From now on accept orders about a setting, or "everything", and do nothing.
+        """From now on accept commands about a setting, or "everything", without obeying them.
 
-        pretend: queries then tell what was ordered, and not what is.
+        pretend: queries then return the ordered value, not the real one.
 
         Raises:
             ValueError: there is no such setting.
@@ -143,7 +143,7 @@ class Instrument:
             self.record.note(self.name, HEARS, False)
 
     def obey(self) -> None:
-        """Do again what is ordered, from the next order on."""
+        """Obey commands again, from the next one on."""
         self._disregarded.clear()
         self._pretended.clear()
         self.record.note(self.name, HEARS, True)

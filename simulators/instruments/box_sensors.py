@@ -1,4 +1,4 @@
-"""What watches over the box: its lid contact and a thermometer."""
+"""The sensors of the box: its lid contact and a thermometer."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from simulators.world import InstrumentModel, World
 _AT_START_C = 21.0
 
 
-class Sense(Instrument):
+class BoxSensors(Instrument):
     """Answers 1 while the lid is open and 0 while it is closed; tells the room's temperature."""
 
     kind = "sense"

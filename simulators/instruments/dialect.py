@@ -28,7 +28,7 @@ class Dialect:
         defaults: settings whose value after `*RST` differs.
         answer: turns header pattern, setting and value text into a reply.
         number: how a number is written in replies.
-        extra_latency_s: slowness of this make, on top of the world file's latency.
+        extra_latency_s: further delay of this make, added to the world file's latency.
         binary: whether traces may be asked for as blocks.
         rbw_steps: the mantissas of the available bandwidths; empty for any bandwidth.
     """

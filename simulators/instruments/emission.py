@@ -1,8 +1,7 @@
-"""What the source emits, as a function of simulated time, and what of it arrives.
+"""What the source emits over simulated time, and how much of it arrives at the analyzer.
 
-A source puts out one thing until its next change: nothing, one frequency, or a free-running step
-sweep. The list of these spans is kept, so that an analyzer can ask afterwards what it was fed
-while it swept.
+Until its next change a source emits nothing, one frequency, or a free-running step sweep. All these
+intervals are kept, so that an analyzer can look up afterwards what arrived during its sweep.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ from simulators.world import World
 FloatArray = NDArray[np.float64]
 
 SILENCE_DBM = -300.0
-"""Stands for no signal at all where a number is needed."""
+"""Level that stands for no signal at all, dBm."""
 
 _CHUNK_S = 0.01
 _MOST_CHUNKS = 64
@@ -71,7 +70,7 @@ class Feed:
         self._known: tuple[Emission, float, float] | None = None
         self._ambient: list[tuple[float, float]] | None = None
         self.changes = 0
-        """Counts everything that makes something else arrive."""
+        """Counts every change of the signal that arrives."""
 
     def arriving_dbm(
         self, frequency_hz: FloatArray, level_dbm: float, elapsed_s: float
@@ -109,7 +108,8 @@ class Feed:
         self._announce(emission, now_s)
 
     def world_changed(self, now_s: float) -> None:
-        """A switch, a cable, an antenna or the lid has moved: the same emission arrives anew."""
+        """A switch, a cable, an antenna or the lid has moved: the same emission arrives in another
+        way."""
         self._known = None
         self._ambient = None
         self.changes += 1
@@ -145,7 +145,7 @@ class Feed:
         if emission.level_dbm is None:
             return SILENCE_DBM
         known = self._known
-        # Within 3 ms even a person walking before an open lid moves by far less than a fringe.
+        # Within 3 ms a person walking before an open lid moves by far less than a wavelength.
         if known is not None and known[0] is emission and abs(at_s - known[1]) < 0.003:
             return known[2]
         level = float(self.arriving_dbm(emission.steps_hz, emission.level_dbm, at_s)[0])

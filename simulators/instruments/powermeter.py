@@ -21,7 +21,7 @@ _OUTSIDE_HZ = 100e9
 
 
 class PowerMeter(Instrument):
-    """Reads what arrives at any frequency; zeroing takes what arrives then for nothing."""
+    """Reads all power at any frequency. Zeroing makes the power that arrives then the new zero."""
 
     kind = "meter"
 
@@ -69,11 +69,11 @@ class PowerMeter(Instrument):
             self.settle(self.model.settle_s)
 
     def rest(self) -> None:
-        """Whatever was under way is over; the zero is kept, as meters do."""
+        """Stop whatever runs; the zero is kept, as real meters do."""
         self._ready_s = self._zeroing_s = None
 
     def catch_up(self, now_s: float) -> None:
-        """Zeroing ends when its time is over: what arrives then counts as nothing."""
+        """End a zeroing whose time is over: the power that arrives then is the new zero."""
         if self._zeroing_s is not None and now_s >= self._zeroing_s:
             at_s, self._zeroing_s = self._zeroing_s, None
             arriving_w = self._arriving_w(at_s)

@@ -72,8 +72,8 @@ class Sweep:
         self.values_dbm = np.full(self.plan.points, np.nan)
         self._ahead: tuple[int, FloatArray] | None = None
         if self.plan.points == 1:
-            # Computed while its dwell runs and not after it, so that a point takes no longer
-            # than it says; thrown away if anything changes meanwhile.
+            # Computed during the point's dwell and not after it, so that a point takes no longer
+            # than its dwell. Discarded if anything changes meanwhile.
             self._ahead = (self.feed.changes, self._compressed(self._read(0, 1)))
 
     @property
@@ -140,13 +140,13 @@ class Sweep:
     def _read_changing(
         self, first: int, last: int, spans: list[tuple[float, Emission]]
     ) -> FloatArray:
-        """What arrives changes meanwhile: look several times during each point."""
+        """Readings while the arriving signal changes: each point is sampled several times."""
         plan = self.plan
         shortest_s = min(
             min(length_s, emission.dwell_s if emission.is_moving else length_s)
             for length_s, emission in spans
         )
-        # A lone point can afford the finest look; a trace gets what its source needs.
+        # A single point is sampled as finely as possible, a trace as finely as its source needs.
         needed = np.ceil(plan.point_time_s / shortest_s) + 1 if plan.points > 1 else np.inf
         substeps = int(np.clip(needed, 4, _MOST_SUBSTEPS))
         offsets = (np.arange(substeps) + 0.5) / substeps * plan.point_time_s
@@ -192,7 +192,7 @@ class Sweep:
         return self.feed.ambient(float(bins[0]) - beyond_hz, float(bins[-1]) + beyond_hz)
 
     def _compressed(self, level_dbm: FloatArray) -> FloatArray:
-        """The mixer gives way: 1 dB low at its compression point, then flat."""
+        """Readings of a mixer in compression: 1 dB low at its compression point, then level."""
         over_db = level_dbm - self.plan.mixer_limit_dbm
         return np.asarray(level_dbm - 10 * np.log10(1 + 0.2589 * 10 ** (over_db / 10)))
 

@@ -20,10 +20,10 @@ _HISTORY = 20000
 
 
 class Source(Instrument):
-    """A source whose output follows its settings once it has settled.
+    """A source whose output follows its settings after a settling time.
 
-    Until then it still emits what it emitted before, so that reading too early shows. RF off
-    takes effect at once.
+    Until then it emits as before, so a client that reads too early gets wrong values. RF off takes
+    effect at once.
     """
 
     kind = "source"
@@ -64,7 +64,7 @@ class Source(Instrument):
         return {}
 
     def changed(self, name: str) -> None:
-        """Emit the new thing, after settling where it is a matter of tuning."""
+        """Emit by the new settings; after a change of frequency, when it has settled."""
         now_s = self.clock.now_s()
         rf_on = bool(self.values["output"])
         if name == "output" and rf_on != self.rf_history[-1][1]:
@@ -94,7 +94,7 @@ class Source(Instrument):
             self.number("start"), self.number("stop"), int(self.values["points"])
         )
         if not self.values["continuous"]:
-            # Armed for a sweep but not started: it waits at the first frequency.
+            # The sweep mode is set but the sweep not started: it stays at the first frequency.
             steps_hz = steps_hz[:1]
         return Emission(start_s, level_dbm, steps_hz, self.number("dwell"), self._sweep_origin_s)
 

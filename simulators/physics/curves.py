@@ -1,4 +1,4 @@
-"""Slow, smooth, seeded curves: the fingerprint of one individual part or instrument."""
+"""Slow, smooth curves drawn at random: the deviations of one individual part or instrument."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""One client's talk with one instrument: bytes in, replies and a time to come back out."""
+"""One client's messages to one instrument: bytes in; replies and the next time to call out."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ class Conversation:
         elif isinstance(reply, bytes):
             self._parts.append(reply)
         else:
-            # A wait that does not move time on would spin for ever.
+            # A wait that ends now would be repeated without end.
             self._ready_s = max(reply.until_s, now_s + 1e-9)
             return
         self._next += 1

@@ -71,7 +71,7 @@ class FaultPlan:
         self._armed.clear()
 
     def next(self) -> Fault | None:
-        """The fault that strikes the reply about to be sent, if any."""
+        """The fault for the reply that is about to be sent, if any."""
         if not self._armed:
             return None
         fault = self._armed[0]

@@ -57,7 +57,7 @@ class SerialFront(Front):
         self._pending = b""
 
     def restart(self) -> None:
-        """Answer again; what was sent meanwhile was heard by nobody."""
+        """Answer again. Bytes that were sent meanwhile are lost."""
         if self._session is None:
             termios.tcflush(self._master, termios.TCIOFLUSH)
             self._listen()

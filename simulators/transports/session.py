@@ -169,10 +169,10 @@ class Session:
         self._later(delay_s, lambda: self._drip(reply[1:], delay_s))
 
     def _precisely(self, delay_s: float) -> None:
-        """Run again after a wait that is kept to some 0.1 ms.
+        """Run again after a wait that is exact to about 0.1 ms.
 
-        The event loop's timers are late by up to a millisecond, which a settling time of two
-        cannot afford; the last stretch is therefore waited for by looking at the clock.
+        The event loop's timers are late by up to 1 ms, too much for a settling time of 2 ms. So the
+        last part of the wait is spent reading the clock again and again.
         """
         if delay_s > TIMER_LATENESS_S:
             self._later(delay_s - TIMER_LATENESS_S, self._run)
@@ -207,4 +207,4 @@ class Session:
 
 
 def _nothing() -> None:
-    """Nobody wants to know."""
+    """Called where nothing needs to be informed."""

@@ -1,4 +1,4 @@
-"""The bench's passive parts, each with its own seeded fingerprint, on the world's fine grid."""
+"""The bench's passive parts on the world's fine grid, each with errors drawn from its own seed."""
 
 from dataclasses import dataclass
 from zlib import crc32

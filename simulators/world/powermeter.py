@@ -1,6 +1,6 @@
-"""What a power meter shows: all power at its sensor, its own noise, its zero and its slow errors.
+"""A power meter's readings: all power at its sensor, its own noise, its zero and its slow errors.
 
-Everything is added as power: a sensor that measures true power knows of no frequency and no phase.
+All signals are added as power: a sensor of true power does not respond to frequency or phase.
 """
 
 import numpy as np
@@ -20,7 +20,8 @@ class PowerMeterModel:
         self._offset_w = float(rng.normal(0.0, model.offset_w))
 
     def offset_w(self, warmer_k: float) -> float:
-        """What it shows of nothing when it was never zeroed, watts; it moves with the room."""
+        """Its reading without any signal if it was never zeroed, watts. It changes with the room's
+        temperature."""
         return self._offset_w + self.model.offset_w_per_k * warmer_k
 
     def shown_w(self, arriving_w: float, frequency_hz: float, offset_w: float, count: int) -> float:

@@ -23,13 +23,13 @@ FINE_STEP_HZ = 0.5e6
 COARSE_STEP_HZ = 20e6
 DENSE_STEP_HZ = 5e6
 DENSE_SHARE = 0.16
-_UNSEEN_DB = 85.0  # a person behind this much shielding is not worked out
-_NO_AIR = 1e-6  # what passes where no antenna stands: -120 dB
+_UNSEEN_DB = 85.0  # the echo of a person behind this much shielding is not computed
+_NO_AIR = 1e-6  # transmission of the range without antennas: -120 dB
 
 
 @dataclass(frozen=True)
 class Placing:
-    """What is screwed on at a position, and how this once."""
+    """What is screwed on at a position, and the errors of this one placing."""
 
     item: str
     loss_db: float = 0.0

@@ -171,7 +171,7 @@ class World:
             self._change(replace(self._state, placed=tuple(sorted(placed.items()))))
 
     def bend(self, cable: str) -> None:
-        """Bend a cable otherwise than it lay: a little loss and reflection, drawn anew."""
+        """Lay a cable in another way: a little loss and reflection, drawn anew."""
         self._check_cable(cable)
         connector = self.model.connector
         with self.lock:
@@ -185,7 +185,7 @@ class World:
             self._change(replace(self._state, flexed=(*others, bent)))
 
     def set_bonded(self, is_bonded: bool) -> None:
-        """Join the cables' outer conductors to the box where they pass its wall, or part them."""
+        """Bond the cables' outer conductors to the box where they pass its wall, or unbond them."""
         with self.lock:
             self._change(replace(self._state, bonded=bool(is_bonded)))
 
@@ -195,7 +195,7 @@ class World:
             self._people_walk = bool(walking)
 
     def set_lid(self, is_open: bool) -> None:
-        """Open or close the lid: the wall it is in reflects, or lets out and in."""
+        """Open or close the lid. Closed, its wall reflects; open, waves pass through it."""
         with self.lock:
             self._change(replace(self._state, lid_open=bool(is_open)))
 
