@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 from benchd.rounding import unit_of_difference
 from benchd.units import Kind
@@ -25,6 +26,7 @@ _KINDS = {
 
 DIFFERENCE = "_difference"
 COMPARISON = "revision-comparison"
+LOOK = "trim-look"
 
 
 class Where(StrEnum):
@@ -160,6 +162,11 @@ def _reflection(
     )
 
 
+def _looked(*fields: Any, **more: Any) -> Quantity:
+    """A row that a look of a trim session gives too."""
+    return replace(_reflection(*fields, **more), given_by=("reflection", "trim-look"))
+
+
 def _verdict(kind: str) -> Quantity:
     return Quantity(f"{kind}_verdict", "1", f"{kind.capitalize()} verdict", (kind,), _ALL, _FIRST)
 
@@ -168,10 +175,12 @@ def _verdict(kind: str) -> Quantity:
 _ROWS: tuple[Quantity, ...] = (
     *(_verdict(kind) for kind in ("coupler", "repeatability", "comparison", "leakage",
                                   "stillness", "reflectivity", "drift")),
-    _reflection("resonance_frequency", "Hz", "Resonance", _D, _FIRST, _RL, _JOINTLY,
-                says_where=True),
-    _reflection("trim_per_arm", "m", "Trim per arm", _F, _FIRST, _RL),
-    _reflection("return_loss", "dB", "Return loss", _F, _FIRST, _RL, _JOINTLY, says_where=True),
+    _looked("resonance_frequency", "Hz", "Resonance", _D, _FIRST, _RL, _JOINTLY,
+            says_where=True),
+    _looked("trim_per_arm", "m", "Trim per arm", _F, _FIRST, _RL),
+    Quantity("removed_length", "m", "Taken off each arm", ("trim-look",), _ALL, _FIRST),
+    Quantity("trim_rate", "m/Hz", "Trim for each hertz", ("trim-look",), _ALL),
+    _looked("return_loss", "dB", "Return loss", _F, _FIRST, _RL, _JOINTLY, says_where=True),
     _reflection("vswr", "1", "VSWR", _F, _FIRST, _RL, _JOINTLY),
     _reflection("worst_return_loss", "dB", "Worst return loss", _B, _FIRST, _RL, needs="band"),
     _reflection("worst_vswr", "1", "Worst VSWR", _B, _FIRST, needs="band"),
@@ -185,12 +194,12 @@ _ROWS: tuple[Quantity, ...] = (
     Quantity("gain_mean", "dBi", "Mean gain", ("gain",), _B, _FIRST, _G, _BUDGETS),
     Quantity("gain_min", "dBi", "Least gain", ("gain",), _B, picture=_G),
     Quantity("gain_max", "dBi", "Greatest gain", ("gain",), _B, picture=_G),
-    _reflection("resonance_return_loss", "dB", "Return loss at resonance", _D),
-    _reflection("resonance_count", "1", "Resonances in the sweep", _ALL),
+    _looked("resonance_return_loss", "dB", "Return loss at resonance", _D),
+    _looked("resonance_count", "1", "Resonances in the sweep", _ALL),
     _reflection("further_resonance_frequency", "Hz", "Further resonance", _D,
                 compared=Compared.BESIDE),
     _reflection("further_resonance_return_loss", "dB", "Return loss there", _D),
-    _reflection("loaded_q", "1", "Loaded Q", _D, compared=_JOINTLY),
+    _looked("loaded_q", "1", "Loaded Q", _D, compared=_JOINTLY),
     _reflection("unloaded_q", "1", "Unloaded Q", _D),
     _reflection("reflection_magnitude", "1", "Reflection magnitude", compared=_JOINTLY),
     _reflection("mismatch_loss", "dB", "Mismatch loss", compared=_JOINTLY),
@@ -297,6 +306,9 @@ def given_by(reduction: str) -> tuple[Quantity, ...]:
     """What a kind of reduction can give."""
     if reduction == COMPARISON:
         return tuple(row.difference for row in every() if row.compared is not Compared.NOT)
+    if reduction == LOOK:
+        rows = tuple(row for row in every() if reduction in row.given_by)
+        return (*rows, quantity(f"resonance_frequency{DIFFERENCE}"))
     return tuple(row for row in every() if reduction in row.given_by)
 
 

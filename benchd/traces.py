@@ -25,6 +25,9 @@ BoolArray = NDArray[np.bool_]
 
 
 PATH_BROKEN = "path-broken"
+
+REMOVED = "removed_m"
+"""Reading of a look of a trim session: what was taken off each arm since the look before, m."""
 """Flag of a capture, or a result of one, that no working path gives."""
 
 

@@ -26,6 +26,7 @@ from benchd.traces import Role
 
 OnInterrupt = Literal["resume", "restart", "fail"]
 Unanswered = Literal["let-others-run", "skip", "give-up"]
+LookStart = Literal["button", "lid"]
 
 NEWEST = "newest"
 """In place of a capture's name: the newest stored one that fits."""
@@ -109,6 +110,9 @@ class HandsStep(_Step):
     """Ask a person to do something; RF is off before the request is made.
 
     patience_s: how long the bench is held for it. then: what is done without an answer by then.
+    look: the request comes before a look of a trim session. It may be answered with a length taken
+        off, and the session may be stopped. `button`: only an answer starts the look; `lid`:
+        closing the lid does too. None: a request of another kind.
     """
 
     kind: Literal["hands"] = "hands"
@@ -116,6 +120,7 @@ class HandsStep(_Step):
     caution: str = ""
     patience_s: float = DEFAULT_PATIENCE_S
     then: Unanswered = "let-others-run"
+    look: LookStart | None = None
 
 
 class WaitStep(_Step):
@@ -274,6 +279,11 @@ class Worksheet(_Frozen):
     def expected_s(self) -> float:
         """Sum of the steps' expected times, seconds; a person's time is not counted."""
         return sum(step.expected_s for step in self.steps)
+
+    @property
+    def is_trim_session(self) -> bool:
+        """Whether the job is a row of looks between which somebody trims."""
+        return any(isinstance(step, HandsStep) and step.look is not None for step in self.steps)
 
     @property
     def digest(self) -> str:

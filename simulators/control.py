@@ -8,6 +8,7 @@ One JSON object a line, answered by one JSON object a line:
     {"do": "bend", "cable": "far_cable"}      lay it in another way
     {"do": "reconnect", "position": "mount_a"}
     {"do": "move", "position": "mount_a", "by_m": [-0.02, 0.0, 0.0]}    from its usual place
+    {"do": "trim", "antenna": "dipole r3", "by_m": 0.0004}    filed off each arm; it never grows
     {"do": "bond", "bonded": false}           outer conductors joined to the box, or not
     {"do": "people", "walking": true}
     {"do": "connect", "path": "range"}        a bench without a switch: "middle" or "range"
@@ -73,6 +74,7 @@ class Control:
             "bend": self._bend,
             "reconnect": self._reconnect,
             "move": self._move,
+            "trim": self._trim,
             "bond": self._bond,
             "people": self._people,
             "state": lambda request: self._bench.state(),
@@ -141,6 +143,12 @@ class Control:
             raise ControlError(f'"by_m" must be three numbers, not {by_m!r}')
         x, y, z = (float(one) for one in by_m)
         self._bench.move(lambda: self._bench.world.move(position, (x, y, z)))
+
+    def _trim(self, request: dict[str, Any]) -> None:
+        antenna, by_m = _text(request, "antenna"), _field(request, "by_m", float)
+        if not _is_number(by_m):
+            raise ControlError(f'"by_m" must be a number, not {by_m!r}')
+        self._bench.move(lambda: self._bench.world.trim(antenna, float(by_m)))
 
     def _bond(self, request: dict[str, Any]) -> None:
         is_bonded = _field(request, "bonded", bool)

@@ -33,12 +33,14 @@ from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
+from benchd.engine.trim_desk import TrimDesk
 from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
 from benchd.known.in_force import InForce, in_force
 from benchd.recipe import Recipe, resolve
 from benchd.recipe.serials import with_serial
+from benchd.recipe.trim_session import TrimRequest
 from benchd.results import ResultRecord, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
@@ -97,6 +99,10 @@ class BenchDesk:
         self._roll = roll
         self._bench_file = bench_file
         self._looks = looks
+        self.trim = TrimDesk(
+            current=self._current, store=store, store_thread=store_thread, hub=hub,
+            working=self._working,
+        )  # fmt: skip
 
     @property
     def looks(self) -> LiveLooks:
@@ -121,6 +127,23 @@ class BenchDesk:
         if request.serial is not None:
             worksheet = with_serial(worksheet, request.serial, self._current.now)
         return await self._add(worksheet, request, noted)
+
+    async def begin_trim(self, wanted: TrimRequest, request: JobRequest = NOW) -> JobRow:
+        """Queue a trim session: with stored baselines if they fit, else it takes them first.
+
+        Raises as `queue` does.
+        """
+        return await self._add(await self.check_trim(wanted), request, None)
+
+    async def check_trim(self, wanted: TrimRequest) -> Worksheet:
+        """The worksheet of a trim session, without queueing it."""
+        await self._look()
+        worksheet = await self._working.call(self.trim.worksheet, wanted, stored=True)
+        try:
+            return await self._with_inputs(worksheet)
+        except OrderRefused:
+            worksheet = await self._working.call(self.trim.worksheet, wanted, stored=False)
+            return await self._with_inputs(worksheet)
 
     async def check(self, source: RecipeSource, arguments: Mapping[str, str]) -> Worksheet:
         """Resolve a recipe to its worksheet, without queueing it."""
@@ -195,9 +218,17 @@ class BenchDesk:
         return True
 
     async def ready(
-        self, job_id: str, step: int | None = None, *, noted: Noted | None = None
+        self,
+        job_id: str,
+        step: int | None = None,
+        *,
+        removed_m: float | None = None,
+        noted: Noted | None = None,
     ) -> JobRow:
         """Answer a hands request. Raises OrderRefused if the job asks for nothing now.
+
+        removed_m: with a request before a look of a trim session, what was taken off each arm since
+            the look before, m. Any other request refuses it.
 
         step: the step of the request that is answered. With it, an answer that arrives twice is
             refused. Without it, the second would answer the next request, while hands may still
@@ -214,10 +245,14 @@ class BenchDesk:
                 f"job {job_id} asks for something else now, in step {asked}, not {step}",
                 advice=f"It asks: {row.message} Then: benchd ready {job_id} --step {asked}",
             )
+        if removed_m is not None:
+            self.trim.require_length(row, removed_m)
         loop = asyncio.get_running_loop()
 
         def answer() -> JobRow:
-            answered = self._noting(noted, lambda: self._store.answer_hands(job_id, asked))
+            answered = self._noting(
+                noted, lambda: self._store.answer_hands(job_id, asked, removed_m)
+            )
             # Started from here and not by the caller, who may be gone: the stored answer counts.
             loop.call_soon_threadsafe(self._runner.ready, job_id)
             return answered
@@ -235,6 +270,19 @@ class BenchDesk:
         if row.put_back_at is not None and row.state == "waiting":
             advice = "Its request was taken back and RF may be on. It asks again by itself."
         return OrderRefused(f"job {row.id} is {row.state} and asks for nothing now", advice=advice)
+
+    async def stop(self, job_id: str, *, noted: Noted | None = None) -> JobRow:
+        """End a trim session as done; a look under way is broken off. Raises OrderRefused for any
+        other job, and for one that has ended.
+
+        The order is stored before it is answered, so that it holds if the daemon ends then.
+        """
+        await self.trim.require_session(job_id)
+        row = await self._db.call_first(self._noting, noted, lambda: self._store.order_stop(job_id))
+        if self._runner.job_id == job_id:
+            self._runner.stop_session()
+        self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+        return row
 
     def _noting(self, noted: Noted | None, change: Callable[[], JobRow]) -> JobRow:
         """A function that changes the store, and calls `noted`, in one transaction."""

@@ -9,14 +9,15 @@ happen, and a later answer is refused. What happens then is stated in the recipe
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from enum import Enum, auto
 from typing import Any
 
 from benchd.engine.events import EventHub
 from benchd.engine.job_stops import Halt
-from benchd.errors import NoAnswer
+from benchd.errors import BenchdError, NoAnswer
 from benchd.moments import utc_text
 from benchd.recipe.render import whole_duration
 from benchd.store import JobRow, JobState, WrongState
@@ -49,6 +50,7 @@ class Progress:
         """others_ran: whether other jobs have run since this job asked and got no answer."""
         self.step_index = step_index
         self._others_ran = others_ran
+        self._trouble = ""
         self.worksheet: Worksheet | None = None
         self.left_out: list[Step] = []
         self._skipping = False
@@ -56,9 +58,15 @@ class Progress:
     def words(self, ask: str) -> str:
         """The text of a request. The first one after other jobs have run tells that they have."""
         told, self._others_ran = self._others_ran, False
-        return (
-            f"Other jobs have run since you were asked: see what is fitted. {ask}" if told else ask
-        )
+        trouble, self._trouble = self._trouble, ""
+        if told:
+            ask = f"Other jobs have run since you were asked: see what is fitted. {ask}"
+        return f"{trouble} {ask}" if trouble else ask
+
+    def look_failed(self, error: BenchdError) -> None:
+        """A look of a trim session ended without a capture; the next request says why."""
+        where = f"{error.where}: " if error.where else ""
+        self._trouble = f"The look was broken off, RF is off: {where}{error.message}."
 
     def skip_from(self, step: HandsStep) -> None:
         """Nobody answered this request: leave out the steps after it, up to the next request."""
@@ -102,10 +110,17 @@ class Progress:
         return f"done, but nobody answered in time, so these were left out: {labels}"
 
 
+@asynccontextmanager
+async def _nothing_else(job_id: str, step: HandsStep) -> AsyncIterator[None]:
+    """While most requests stand, nothing is done."""
+    yield
+
+
 class Asking:
     """Makes the hands requests of the running job.
 
     set_state: see `Runner.state`. others_wait: tells whether another job could run now.
+    meanwhile: what goes on while a request stands, such as watching for the lid to be closed.
     """
 
     def __init__(
@@ -114,7 +129,9 @@ class Asking:
         halt: Halt,
         set_state: Callable[..., Awaitable[JobRow]],
         others_wait: Callable[[], Awaitable[bool]],
+        meanwhile: Callable[[str, HandsStep], AbstractAsyncContextManager[None]] = _nothing_else,
     ) -> None:
+        self._meanwhile = meanwhile
         self._hub = hub
         self._halt = halt
         self._set_state = set_state
@@ -140,7 +157,9 @@ class Asking:
                     raise
                 return self._answered_after_all()
             self._hub.publish("hands", {"job": job_id, **hands})
-            if await self._answered(step.patience_s):
+            async with self._meanwhile(job_id, step):
+                answered = await self._answered(step.patience_s)
+            if answered:
                 return Answer.READY
             if step.then != "let-others-run":
                 return await self._end(job_id, step)
@@ -206,6 +225,7 @@ def _request(step: HandsStep, ask: str) -> dict[str, Any]:
         "step": step.index,
         "until": utc_text(until),
         "then": step.then,
+        "look": step.look,
     }
 
 
@@ -240,6 +260,14 @@ def ask_again_words(step: HandsStep, step_index: int) -> str:
         f"benchd was interrupted and goes on at step {step_index + 1}. Make sure that this still "
         f"holds and that no hands are in the box: {step.ask}"
     )
+
+
+def look_before(worksheet: Worksheet, step: Step) -> HandsStep | None:
+    """The request that a capture of a trim session follows; None for any other step."""
+    if not isinstance(step, CaptureStep) or step.index == 0:
+        return None
+    before = worksheet.steps[step.index - 1]
+    return before if isinstance(before, HandsStep) and before.look is not None else None
 
 
 def can_skip(worksheet: Worksheet) -> bool:

@@ -1,4 +1,5 @@
-"""The two reasons from outside to stop a running job: its withdrawal, and the end of its window."""
+"""The reasons from outside to stop a running job: its withdrawal, the end of its window, and the
+end of a trim session."""
 
 from __future__ import annotations
 
@@ -17,7 +18,7 @@ from benchd.worksheet import Worksheet
 LOOK_S = 0.25
 """Time between two looks at the wall clock. One long sleep would miss that the clock was set."""
 
-Reason = Literal["", "withdrawn", "window"]
+Reason = Literal["", "withdrawn", "window", "stopped"]
 
 
 class Halt:
@@ -41,6 +42,10 @@ class Halt:
     def withdraw(self) -> None:
         """Stop because a person has withdrawn the job. This reason replaces any other."""
         self._end("withdrawn")
+
+    def stop_session(self) -> None:
+        """Stop a trim session because a person has ended it. A withdrawal goes before it."""
+        self._end(self.reason if self.reason == "withdrawn" else "stopped")
 
     def close_window(self) -> None:
         """Stop because the window of the job has closed."""

@@ -98,6 +98,9 @@ class JobQueue:
         if job.withdraw_ordered_at is not None:
             await self._decided(job, recovery(Interrupted(job.step_index, withdrawn=True)))
             return
+        if job.stop_ordered:
+            await self._decided(job, recovery(Interrupted(job.step_index, stopped=True)))
+            return
         worksheet = await self._db.patiently(self._store.worksheet, job.id)
         _log.warning("interrupted job found", job=job.id, on_interrupt=worksheet.on_interrupt)
         found = Interrupted(job.step_index, job.interruptions, worksheet.on_interrupt)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.jobstates import JobState
-from benchd.store.jobs import WITHDRAWN_WORDS
+from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS
 from benchd.worksheet import OnInterrupt
 
 MOST_INTERRUPTIONS = 10
@@ -24,6 +24,7 @@ class Interrupted:
 
     step_index: the step it was at, from 0. interruptions: how often it was interrupted so far.
     on_interrupt: what its recipe says. withdrawn: whether its withdrawal was ordered meanwhile.
+    stopped: whether it is a trim session that was ordered to end meanwhile.
     put_back: whether it was other jobs that interrupted it, since nobody answered its request.
     """
 
@@ -32,6 +33,7 @@ class Interrupted:
     on_interrupt: OnInterrupt = "resume"
     withdrawn: bool = False
     put_back: bool = False
+    stopped: bool = False
 
     @property
     def asks_captures(self) -> bool:
@@ -57,6 +59,8 @@ def recovery(job: Interrupted, outdated: Sequence[str] = ()) -> Recovery:
     """
     if job.withdrawn:
         return Recovery(JobState.WITHDRAWN, job.step_index, WITHDRAWN_WORDS)
+    if job.stopped:
+        return Recovery(JobState.DONE, job.step_index, STOPPED_WORDS)
     at = f"step {job.step_index + 1}"
     if job.on_interrupt == "fail":
         if job.put_back:

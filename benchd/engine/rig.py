@@ -462,6 +462,26 @@ class Rig:
         require_lid(is_open(self._stopped), wanted, where=name)
         return LidWatch(name, is_open, wanted, answer_within_s, stop=self._stopped, hurry=self.stop)
 
+    def lid_is_open(self, given_up: Callable[[], bool]) -> bool:
+        """Ask the lid's contact once, with RF off.
+
+        given_up: tells that the answer is not needed any more; the question then ends. Raises
+        LinkLost, Garbled, and Cancelled for a question that ended so.
+        """
+        contact = contact_of(self.bench)
+        assert contact is not None, "checked when the recipe was resolved"
+        name, _ = contact
+        self.connect([name])
+        try:
+            question = asked(self.drivers[name].open_query())
+            return bool(
+                self._play(question, self._links, cancel=lambda: given_up() or self._stopped())
+            )
+        except BenchdError:
+            # A late answer must not be taken for that of the next question.
+            self._links[name].close()
+            raise
+
     def temperature_c(self) -> dict[str, float]:
         """`temperature_c` by the bench's first thermometer, degrees Celsius; empty without one."""
         return room_temperature(self.bench, self._temperature)

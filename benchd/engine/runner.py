@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -19,6 +20,7 @@ from benchd.acquire import (
     silent_before_zeroing,
 )
 from benchd.acquire.capture_check import broken_path, lowest_level_dbm, switch_opened
+from benchd.acquire.lid_check import LidOpened
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
 from benchd.engine.benchthread import BenchThread
@@ -31,9 +33,11 @@ from benchd.engine.hands_requests import (
     PutBack,
     ask_again_words,
     can_skip,
+    look_before,
     to_ask_again,
 )
 from benchd.engine.job_stops import Halt, watched, window_closed
+from benchd.engine.lid_starts import started_by_lid
 from benchd.engine.reducing import Reducer
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
@@ -44,9 +48,9 @@ from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
-from benchd.store.jobs import WITHDRAWN_WORDS
+from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS
 from benchd.sweeps import SweepAsRun
-from benchd.traces import PATH_BROKEN, Capture, Role
+from benchd.traces import PATH_BROKEN, REMOVED, Capture, Role
 from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
@@ -93,7 +97,7 @@ class Runner:
         self._trace_points = trace_points
         self._reducer = Reducer(self._bench, store)
         self._halt = Halt(rig.stop)
-        self._asking = Asking(hub, self._halt, self._state, self._others_wait)
+        self._asking = Asking(hub, self._halt, self._state, self._others_wait, self._while_asking)
         self._last_sweeps: dict[str, Sweep] = {}
         self.job_id: str | None = None
         self.underway = Underway(hub)
@@ -108,6 +112,10 @@ class Runner:
     def withdraw(self) -> None:
         """Stop the running job; it ends `withdrawn` with RF off."""
         self._halt.withdraw()
+
+    def stop_session(self) -> None:
+        """End the running trim session; it ends `done` with RF off. The order is stored already."""
+        self._halt.stop_session()
 
     # -- one job -----------------------------------------------------------------------------
 
@@ -148,10 +156,12 @@ class Runner:
             require_same_bench(worksheet, job.step_index, self._current.now)
             await self._db.patiently(self._require_inputs, worksheet, job.step_index)
             await self._ask_again(job, worksheet, progress)
-            for step in worksheet.steps[job.step_index :]:
+            index = job.step_index
+            while index < len(worksheet.steps):
                 self._halt.check()
-                progress.step_index = step.index
-                await self._one_step(job.id, worksheet, step, progress)
+                progress.step_index = index
+                step = worksheet.steps[index]
+                index = await self._one_step(job.id, worksheet, step, progress)
             if self._halt.reason == "withdrawn":
                 raise Cancelled("withdrawn")
         except Cancelled:
@@ -186,6 +196,8 @@ class Runner:
     async def _stopped(self, job: JobRow, progress: Progress) -> JobRow:
         """End a job that an order, or the end of its window, has stopped. RF goes off first."""
         is_off = await self._safe()
+        if self._halt.reason == "stopped":
+            return await self._state(job.id, "done", message=STOPPED_WORDS)
         if self._halt.reason != "window":
             return await self._state(job.id, "withdrawn", message=WITHDRAWN_WORDS)
         error = window_closed(job, progress.worksheet, progress.step_index, self._current.now.zone)
@@ -213,7 +225,30 @@ class Runner:
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         if row.withdraw_ordered_at is not None and not row.has_ended:
             self._halt.withdraw()
+        elif row.stop_ordered and not row.has_ended:
+            self._halt.stop_session()
         return row
+
+    @asynccontextmanager
+    async def _while_asking(self, job_id: str, step: HandsStep) -> AsyncIterator[None]:
+        """While a request stands whose look the lid starts, watch for the lid to be closed."""
+        if step.look != "lid":
+            yield
+            return
+
+        async def is_open(given_up: Callable[[], bool]) -> bool:
+            return await self._thread.run(partial(self._rig.lid_is_open, given_up))
+
+        async def start() -> None:
+            try:
+                row = await self._db.patiently(self._store.answer_hands, job_id, step.index)
+            except WrongState:
+                return  # answered, stopped or withdrawn meanwhile
+            self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+            self._halt.woken.set()
+
+        async with started_by_lid(is_open, start):
+            yield
 
     async def _others_wait(self) -> bool:
         """Whether another job could run now."""
@@ -229,10 +264,14 @@ class Runner:
 
     async def _one_step(
         self, job_id: str, worksheet: Worksheet, step: Any, progress: Progress
-    ) -> None:
-        """Carry out a step, or leave it out if an unanswered request makes it impossible."""
+    ) -> int:
+        """Carry out a step, or leave it out if an unanswered request makes it impossible.
+
+        Returns the number of the step to go on with: of a look that the lid or a broken path has
+        ended, its request, since a person stands there and can mend it.
+        """
         if await self._left_out(job_id, worksheet, step, progress):
-            return
+            return int(step.index) + 1
         self.underway.begin_step(step.index)
         await self._state(job_id, "running", message=step.label, step_index=step.index)
         self._hub.publish(
@@ -247,8 +286,17 @@ class Runner:
         if isinstance(step, HandsStep):
             await self._on_bench(self._rig.rf_off)
             await self._request(job_id, step, step.ask, progress)
-        else:
+            return step.index + 1
+        look = look_before(worksheet, step)
+        try:
             await self._step(job_id, worksheet, step)
+        except (LidOpened, PathBroken) as error:
+            if look is None:
+                raise
+            self._halt.check()
+            progress.look_failed(error)
+            return look.index
+        return int(step.index) + 1
 
     async def _request(self, job_id: str, step: HandsStep, ask: str, progress: Progress) -> None:
         answer = await self._asking.ask(job_id, step, progress.words(ask))
@@ -280,6 +328,7 @@ class Runner:
     # -- steps -------------------------------------------------------------------------------
 
     async def _capture(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> None:
+        removed = await self._removed(job_id, look_before(worksheet, step))
         news = self.underway.begin_sweep(job_id, step)
         sweep, broken = await self._measured(step, news)
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
@@ -301,7 +350,7 @@ class Runner:
             worksheet_hash=worksheet.digest,
             flags=sweep.flags if broken is None else (*sweep.flags, PATH_BROKEN),
             bindings=dict(step.bindings),
-            readings=dict(sweep.readings),
+            readings={**sweep.readings, **removed},
         )
         # A capture over a broken path is stored, since no measurement is thrown away. The step does
         # not count as done.
@@ -318,6 +367,14 @@ class Runner:
         )
         if broken is not None:
             raise broken
+
+    async def _removed(self, job_id: str, look: HandsStep | None) -> dict[str, float]:
+        """What a person said was taken off before this look, as a reading of its capture."""
+        if look is None:
+            return {}
+        said = (await self._db.patiently(self._store.job, job_id)).answer or {}
+        removed_m = said.get("removed_m") if said.get("step") == look.index else None
+        return {} if removed_m is None else {REMOVED: float(removed_m)}
 
     async def _measured(
         self, step: CaptureStep, news: SweepNews

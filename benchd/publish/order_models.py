@@ -3,6 +3,8 @@
 {"verb": "queue", "order": "a1", "recipe": "return-loss", "arguments": {"antenna": "dipole"}}
 {"verb": "withdraw", "order": "a2", "job": "job-..."}
 {"verb": "ready", "order": "a3", "job": "job-...", "step": 4}
+{"verb": "ready", "order": "a5", "job": "job-...", "step": 7, "removed_mm": 0.4}
+{"verb": "stop", "order": "a6", "job": "job-..."}
 {"verb": "replay", "order": "a4", "from_sequence": 17, "to_sequence": 40}
 """
 
@@ -84,12 +86,28 @@ class WithdrawOrder(_Order):
 class ReadyOrder(_Order):
     """Answer a job's hands request: what it asked for in that step has been done.
 
-    Without `step` whatever it asks for now is answered.
+    Without `step` whatever it asks for now is answered. `removed_mm`: before a look of a trim
+    session, what was taken off each arm since the look before.
     """
 
     verb: Literal["ready"]
     job: JobId
     step: Annotated[int, PlainWhole] | None = Field(default=None, ge=0)
+    removed_mm: float | None = Field(
+        default=None, ge=0.0, le=1000.0, strict=True, allow_inf_nan=False
+    )
+
+    @property
+    def removed_m(self) -> float | None:
+        """In metres."""
+        return None if self.removed_mm is None else self.removed_mm * 1e-3
+
+
+class StopOrder(_Order):
+    """End a trim session as done; its looks are kept."""
+
+    verb: Literal["stop"]
+    job: JobId
 
 
 class ReplayOrder(_Order):
@@ -107,10 +125,10 @@ class ReplayOrder(_Order):
 
 
 Order = Annotated[
-    QueueOrder | WithdrawOrder | ReadyOrder | ReplayOrder, Field(discriminator="verb")
+    QueueOrder | WithdrawOrder | ReadyOrder | StopOrder | ReplayOrder, Field(discriminator="verb")
 ]
 ORDERS: TypeAdapter[Order] = TypeAdapter(Order)
-VERBS = ("queue", "ready", "replay", "withdraw")
+VERBS = ("queue", "ready", "replay", "stop", "withdraw")
 
 
 def peek(payload: bytes) -> tuple[str | None, str | None]:

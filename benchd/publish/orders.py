@@ -25,6 +25,7 @@ from benchd.publish.order_models import (
     QueueOrder,
     ReadyOrder,
     ReplayOrder,
+    StopOrder,
     WithdrawOrder,
     parse_order,
     peek,
@@ -61,9 +62,19 @@ class OrderHandler(Protocol):
         ...
 
     async def ready(
-        self, job_id: str, step: int | None = None, /, *, noted: Noted | None = None
+        self,
+        job_id: str,
+        step: int | None = None,
+        /,
+        *,
+        removed_m: float | None = None,
+        noted: Noted | None = None,
     ) -> JobRow:
-        """A hands request has been fulfilled."""
+        """A hands request has been fulfilled; before a look, with what was taken off each arm."""
+        ...
+
+    async def stop(self, job_id: str, /, *, noted: Noted | None = None) -> JobRow:
+        """End a trim session as done."""
         ...
 
 
@@ -242,7 +253,11 @@ class OrderBook:
                 case WithdrawOrder():
                     job = await self._handler.withdraw(order.job, noted=noted)
                 case ReadyOrder():
-                    job = await self._handler.ready(order.job, order.step, noted=noted)
+                    job = await self._handler.ready(
+                        order.job, order.step, removed_m=order.removed_m, noted=noted
+                    )
+                case StopOrder():
+                    job = await self._handler.stop(order.job, noted=noted)
                 case ReplayOrder():
                     count = await self._replay(order.from_sequence, order.to_sequence)
                     return {"replayed": count}

@@ -27,7 +27,7 @@ from benchd.recipe.references import PARAMETER_FORM
 from benchd.sweeps import DETECTORS, METHODS, POWER, Detector, Lid, Method
 from benchd.traces import Role
 from benchd.units import Kind, show
-from benchd.worksheet import DEFAULT_PATIENCE_S, OnInterrupt, Unanswered
+from benchd.worksheet import DEFAULT_PATIENCE_S, LookStart, OnInterrupt, Unanswered
 
 if TYPE_CHECKING:
     from benchd.reductions import Reduction as AnyReduction
@@ -187,6 +187,12 @@ class HandsPart(FileModel):
         description="when the patience ends: let-others-run takes the request back, lets waiting "
         "jobs run, and asks again; skip leaves out what follows, up to the next request; give-up "
         "ends the job",
+    )
+    look: Annotated[LookStart, OneOf(get_args(LookStart))] | None = Field(
+        None,
+        description="the request comes before a look of a trim session, whose answer may carry "
+        "the length taken off: button starts the look by an answer only, lid by closing the lid "
+        "too",
     )
 
 

@@ -79,6 +79,8 @@ def _step(step: Step) -> list[str]:
     elif isinstance(step, HandsStep):
         lines += _wrapped(step.ask, indent, indent)
         lines += _wrapped(_patience(step), indent, indent)
+        if step.look is not None:
+            lines += _wrapped(LOOK_STARTS[step.look], indent, indent)
     elif isinstance(step, ReduceStep):
         inputs = [f"{key}: {' and '.join(names)}" for key, names in step.settings.inputs().items()]
         inputs += [_baseline(one) for one in step.settings.baselines()]
@@ -99,6 +101,13 @@ _UNANSWERED = {
     "let-others-run": "then lets waiting jobs run and asks again",
     "skip": "then leaves out what follows, up to the next request",
     "give-up": "then gives up",
+}
+
+
+LOOK_STARTS = {
+    "button": "the look is started by you alone: by the button, or Enter in the terminal",
+    "lid": "the look starts by itself 1 s after you have closed the lid, or by button or Enter; "
+    "while the lid is open RF stays off",
 }
 
 

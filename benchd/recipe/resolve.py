@@ -14,9 +14,10 @@ from benchd.recipe.captures import CaptureBuilder
 from benchd.recipe.cautions import worksheet_cautions
 from benchd.recipe.flatten import FlatStep, Flattener, TooManySteps
 from benchd.recipe.load import Recipe
+from benchd.recipe.model import HandsPart
 from benchd.recipe.reduce_steps import ReduceStepBuilder
 from benchd.units import show
-from benchd.worksheet import HandsStep, RouteStep, Step, WaitStep, Worksheet
+from benchd.worksheet import HandsStep, LookStart, RouteStep, Step, WaitStep, Worksheet
 
 
 def resolve(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> Worksheet:
@@ -107,6 +108,7 @@ class _Builder:
                 caution=caution,
                 patience_s=part.hands.patience_s,
                 then=part.hands.then,
+                look=self._look(part.hands, flat),
                 cautions=(caution,) if caution else (),
             )
         if part.wait is not None:
@@ -117,6 +119,18 @@ class _Builder:
             return self.reduce_steps.reduce(part.reduce, flat, common)
         assert part.accept is not None
         return self.reduce_steps.accept(part.accept, flat, common)
+
+    def _look(self, part: HandsPart, flat: FlatStep) -> LookStart | None:
+        """How a look is started. A lid that nothing tells of cannot start one."""
+        has_contact = self.bench.box is not None and self.bench.box.lid is not None
+        if part.look == "lid" and not has_contact:
+            text = (
+                f'the bench "{self.bench.bench}" has no lid contact (box: lid:), so closing the '
+                "lid cannot start a look; write button"
+            )
+            self.reader.note((*flat.path, "hands", "look"), text)
+            return None
+        return part.look
 
     def _route(self, flat: FlatStep, common: dict[str, Any]) -> RouteStep | None:
         part = flat.part.route

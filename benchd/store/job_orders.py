@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import Connection
 
 from benchd.jobstates import UNDER_WAY, JobState
 from benchd.store.errors import WrongState
-from benchd.store.jobs import WITHDRAWN_WORDS, JobRow, get, write
+from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS, JobRow, get, write
 
 
 def withdraw(connection: Connection, job_id: str, now: datetime) -> JobRow:
@@ -37,11 +38,19 @@ def withdraw(connection: Connection, job_id: str, now: datetime) -> JobRow:
     return write(connection, before, after, now)
 
 
-def answer(connection: Connection, job_id: str, step: int | None, now: datetime) -> JobRow:
+def answer(
+    connection: Connection,
+    job_id: str,
+    step: int | None,
+    now: datetime,
+    removed_m: float | None = None,
+) -> JobRow:
     """Note that a person has done what the job asks for: it is `running` again.
 
-    step: of the request that is answered. Raises UnknownId, or WrongState where the job asks for
-    nothing, for something else, or is being withdrawn.
+    step: of the request that is answered. removed_m: what was taken off each arm since the last
+    look of a trim session; what was noted for this request before stays without it.
+    Raises UnknownId, or WrongState where the job asks for nothing, for something else, or is being
+    withdrawn.
     """
     before = get(connection, job_id)
     asked = (before.hands or {}).get("step")
@@ -49,6 +58,53 @@ def answer(connection: Connection, job_id: str, step: int | None, now: datetime)
     if not answered or (step is not None and step != asked):
         raise WrongState(f"job {job_id} is {before.state} and asks for nothing of this kind now.")
     after = replace(
-        before, state=JobState.RUNNING, message="ready", error=None, hands=None, put_back_at=None
+        before,
+        state=JobState.RUNNING,
+        message="ready",
+        error=None,
+        hands=None,
+        put_back_at=None,
+        answer=_said(before, removed_m),
     )
     return write(connection, before, after, now)
+
+
+def note_removed(connection: Connection, job_id: str, removed_m: float, now: datetime) -> JobRow:
+    """Note what was taken off each arm, m, for the look that the job asks for; it goes on asking.
+
+    Raises UnknownId, or WrongState where the job asks for no look now.
+    """
+    before = get(connection, job_id)
+    asks = before.state is JobState.NEEDS_HANDS and before.withdraw_ordered_at is None
+    if not asks or not (before.hands or {}).get("look"):
+        raise WrongState(f"job {job_id} is {before.state} and asks for no look now.")
+    return write(connection, before, replace(before, answer=_said(before, removed_m)), now)
+
+
+def stop(connection: Connection, job_id: str, now: datetime) -> JobRow:
+    """End a trim session as done: one that waits at once, one that is under way by its runner.
+
+    Noted once: a second order changes nothing. Raises UnknownId, or WrongState for an ended job, or
+    one that is being withdrawn.
+    """
+    before = get(connection, job_id)
+    if before.has_ended or before.withdraw_ordered_at is not None:
+        raise WrongState(f"job {job_id} is {before.state}, so it cannot be stopped.")
+    if before.stop_ordered:
+        return before
+    answer = {**(before.answer or {"step": None, "removed_m": None}), "stop": True}
+    after = replace(before, answer=answer, message="is being stopped by order")
+    if before.state not in UNDER_WAY:
+        after = replace(after, state=JobState.DONE, message=STOPPED_WORDS)
+    return write(connection, before, after, now)
+
+
+def _said(before: JobRow, removed_m: float | None) -> dict[str, Any] | None:
+    """The answer to the request that stands, with what was noted for it before."""
+    hands = before.hands or {}
+    if not hands.get("look"):
+        return before.answer
+    noted = before.answer or {}
+    if removed_m is None and noted.get("step") == hands.get("step"):
+        removed_m = noted.get("removed_m")
+    return {"step": hands.get("step"), "removed_m": removed_m, "stop": before.stop_ordered}

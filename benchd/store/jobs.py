@@ -33,6 +33,7 @@ _NEXT: dict[JobState, frozenset[JobState]] = {
     **dict.fromkeys(ENDED, frozenset()),
 }
 WITHDRAWN_WORDS = "withdrawn by order"
+STOPPED_WORDS = "stopped by order; its looks are kept"
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,9 @@ class JobRow:
         wait are let through before it.
     serial: serial number of its antenna, if it was queued for one. batch: what such jobs have in
         common.
+    answer: what was last said to a request before a look: `step` of the request, `removed_m` (what
+        was taken off each arm since the look before, m; None where nobody said it), and `stop`
+        (whether the session is to end). None where nothing was said.
     """
 
     id: str
@@ -74,6 +78,7 @@ class JobRow:
     put_back_at: datetime | None = None
     serial: str | None = None
     batch: str | None = None
+    answer: dict[str, Any] | None = None
 
     @property
     def progress(self) -> float:
@@ -81,6 +86,11 @@ class JobRow:
         if self.state is JobState.DONE:
             return 1.0
         return self.step_index / self.steps_total if self.steps_total else 0.0
+
+    @property
+    def stop_ordered(self) -> bool:
+        """Whether somebody ordered the trim session to end; it then ends as done."""
+        return bool((self.answer or {}).get("stop"))
 
     @property
     def has_ended(self) -> bool:
@@ -102,7 +112,7 @@ class JobEventRow:
 
 def _job(row: RowMapping) -> JobRow:
     fields = dict(row)
-    for name in ("error", "hands"):
+    for name in ("error", "hands", "answer"):
         fields[name] = None if fields[name] is None else codec.loads(fields[name])
     return JobRow(**{**fields, "state": JobState(fields["state"])})
 
@@ -246,12 +256,15 @@ def change(
     """Set a job's state. Raises UnknownId, or WrongState where the state cannot follow.
 
     A job whose withdrawal was ordered becomes `withdrawn` in place of anything else that would
-    end it or let it wait.
+    end it or let it wait. A trim session whose stop was ordered becomes `done` instead of waiting.
     """
     before = get(connection, job_id)
     if before.withdraw_ordered_at is not None and state not in UNDER_WAY:
         state, message = JobState.WITHDRAWN, WITHDRAWN_WORDS
-    if state not in _NEXT[before.state] or only_from not in (None, before.state):
+    elif before.stop_ordered and state is JobState.WAITING:
+        state, message = JobState.DONE, STOPPED_WORDS
+    stopped = before.stop_ordered and state is JobState.DONE and not before.has_ended
+    if not (stopped or state in _NEXT[before.state]) or only_from not in (None, before.state):
         raise WrongState(
             f"job {job_id} is {before.state}, so it cannot become {state}.",
             advice="Queue it again if it should run again." if before.has_ended else "",
@@ -322,6 +335,7 @@ def _write(connection: Connection, job: JobRow) -> None:
             interruptions=job.interruptions,
             withdraw_ordered_at=job.withdraw_ordered_at,
             put_back_at=job.put_back_at,
+            answer=None if job.answer is None else codec.dumps(job.answer),
         )
     )
 

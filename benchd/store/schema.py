@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0007"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0008"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -100,6 +100,7 @@ jobs = Table(
     Column("put_back_at", UtcTime),
     Column("serial", Text),
     Column("batch", Text),
+    Column("answer", Text),
     Index(None, "bench", "state", "priority", "created_at"),
 )
 

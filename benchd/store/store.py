@@ -209,14 +209,37 @@ class Store:
             outbox.add_job(connection, job, now)
         return job
 
-    def answer_hands(self, job_id: str, step: int | None) -> JobRow:
+    def answer_hands(self, job_id: str, step: int | None, removed_m: float | None = None) -> JobRow:
         """Note a person's answer to the job's request; the job is `running` again.
 
+        removed_m: what was taken off each arm since the last look of a trim session, m.
         Raises UnknownId, or WrongState where it does not ask for that now.
         """
         now = self._clock()
         with self._writing() as connection:
-            job = job_orders.answer(connection, job_id, step, now)
+            job = job_orders.answer(connection, job_id, step, now, removed_m)
+            outbox.add_job(connection, job, now)
+        return job
+
+    def note_removed(self, job_id: str, removed_m: float) -> JobRow:
+        """Note what was taken off each arm, m, for the look that a trim session asks for.
+
+        Raises UnknownId, or WrongState where it asks for none now.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            job = job_orders.note_removed(connection, job_id, removed_m, now)
+            outbox.add_job(connection, job, now)
+        return job
+
+    def order_stop(self, job_id: str) -> JobRow:
+        """End a waiting trim session as done; note the order for one under way, which then ends so.
+
+        Raises UnknownId, or WrongState for a job that has ended.
+        """
+        now = self._clock()
+        with self._writing() as connection:
+            job = job_orders.stop(connection, job_id, now)
             outbox.add_job(connection, job, now)
         return job
 

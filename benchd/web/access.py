@@ -31,7 +31,7 @@ MOST_HEADER_BYTES = 16 << 10
 # Event streams are counted by themselves; they stay open for hours.
 _STREAMS = ("/api/events", "/api/live/stream")
 _SAFER = re.compile(
-    r"POST /api/jobs/[^/]*/withdraw|GET /api/health|POST /api/rf-off|DELETE /api/live"
+    r"POST /api/jobs/[^/]*/(withdraw|stop)|GET /api/health|POST /api/rf-off|DELETE /api/live"
 )
 
 

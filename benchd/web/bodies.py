@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import (
     AwareDatetime,
@@ -15,6 +15,7 @@ from pydantic import (
 )
 
 from benchd.job_request import BATCH_FORM, SERIAL_FORM, JobRequest, RecipeSource
+from benchd.recipe.trim_session import MOST_LOOKS, TrimRequest
 from benchd.untrusted import plain_moment, plain_whole
 
 MOST_ARGUMENTS = 100
@@ -30,6 +31,7 @@ Argument = Annotated[str, StringConstraints(max_length=1000, pattern=r"^[^\x00\r
 
 PlainWhole = BeforeValidator(plain_whole)
 Moment = Annotated[AwareDatetime, BeforeValidator(plain_moment)]
+Millimetres = Annotated[float, Field(ge=0.0, le=1000.0, strict=True, allow_inf_nan=False)]
 
 Serial = Annotated[str, StringConstraints(pattern=rf"^{SERIAL_FORM}$", max_length=40)]
 Batch = Annotated[str, StringConstraints(pattern=rf"^{BATCH_FORM}$")]
@@ -75,6 +77,68 @@ class AntennaBody(Body):
     name: Name
     start: Name | None = None
     changes: dict[Name, Argument] = Field(default_factory=dict, max_length=MOST_ARGUMENTS)
+
+
+class TrimBody(Body):
+    """A trim session: what is trimmed, and how its looks are taken. Quantities carry their unit.
+
+    looks: most looks. start: `button`, or `lid` where closing the lid starts a look too.
+    route, position: where the antenna is; without them the bench's only ones.
+    """
+
+    antenna: Name
+    looks: Annotated[int, PlainWhole] = Field(default=20, ge=1, le=MOST_LOOKS)
+    start: Literal["button", "lid"] = "button"
+    route: Name | None = None
+    position: Name | None = None
+    design_frequency: Argument | None = None
+    span: Argument | None = None
+    level: Argument = "-10 dBm"
+    max_age: Argument = "12 h"
+    patience: Argument = "1 h"
+    dip: Literal["deepest", "nearest"] = "deepest"
+    priority: int = Field(default=0, ge=-100, le=100, strict=True)
+
+    @property
+    def wanted(self) -> TrimRequest:
+        """The session."""
+        return TrimRequest(
+            antenna=self.antenna,
+            looks=self.looks,
+            start=self.start,
+            route=self.route,
+            position=self.position,
+            design_frequency=self.design_frequency,
+            span=self.span,
+            level_text=self.level,
+            max_age_text=self.max_age,
+            patience_text=self.patience,
+            dip=self.dip,
+        )
+
+    @property
+    def request(self) -> JobRequest:
+        """When it may run."""
+        return JobRequest(self.priority)
+
+
+class RemovedBody(Body):
+    """removed_mm: what was taken off each arm since the last look, mm."""
+
+    removed_mm: Millimetres
+
+
+class LookBody(Body):
+    """A look is asked for. step: of the request (`hands.step`); removed_mm: as in RemovedBody;
+    null or left out where nobody knows it."""
+
+    step: Annotated[int, PlainWhole] | None = Field(default=None, ge=0)
+    removed_mm: Millimetres | None = None
+
+    @property
+    def removed_m(self) -> float | None:
+        """In metres."""
+        return None if self.removed_mm is None else self.removed_mm * 1e-3
 
 
 class JobBody(RecipeBody):

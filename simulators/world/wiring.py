@@ -71,6 +71,11 @@ class Wiring:
     _links: dict[tuple[object, ...], Link] = field(default_factory=dict)
     _echoes: dict[tuple[object, ...], ComplexArray] = field(default_factory=dict)
 
+    def rebuilt(self, model: WorldModel) -> None:
+        """Go on with a model whose antennas were changed; what was solved with them is dropped."""
+        self.model = model
+        self._links.clear()
+
     def curve(self, state: State) -> Curve:
         """Transfer from a source wave to the analyzer's input, with every mismatch."""
         ways = []

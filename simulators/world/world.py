@@ -25,6 +25,7 @@ _CURVES_KEPT = 24
 _MOVABLE = ("near_end", "mount_a", "mount_b")
 _NOT_MOVED = (0.0, 0.0, 0.0)
 _FARTHEST_MOVE_M = 5.0
+_SHORTEST_M = 0.01
 _PATHS = {"middle": (101, 204, 301), "range": (102, 204, 302)}
 
 
@@ -152,6 +153,29 @@ class World:
         if position not in POSITIONS:
             raise ValueError(f"no position {position!r}; there are {', '.join(POSITIONS)}")
         self.place(position, self._state.placing(position).item)
+
+    def trim(self, antenna: str, by_m: float) -> None:
+        """File so much off each arm of an antenna's driven element, metres, wherever it stands.
+
+        Raises ValueError for an antenna that does not exist, a negative length (nothing grows
+        back), or more than is there.
+        """
+        known = [one.name for one in self.model.antennas]
+        if antenna not in known:
+            raise ValueError(f"no antenna {antenna!r}; there are {', '.join(known)}")
+        one = self.model.antenna(antenna)
+        driven, *others = one.elements
+        left_m = driven.length_m - 2.0 * by_m
+        if by_m < 0.0 or left_m < _SHORTEST_M:
+            raise ValueError(f"cannot file {by_m} m off arms of {driven.length_m / 2.0} m")
+        shorter = driven.model_copy(update={"length_m": left_m})
+        filed = one.model_copy(update={"elements": (shorter, *others)})
+        with self.lock:
+            antennas = tuple(filed if each is one else each for each in self.model.antennas)
+            self.model = self.model.model_copy(update={"antennas": antennas})
+            self._wiring.rebuilt(self.model)
+            self._curves.clear()
+            self._change(self._state)
 
     def move(self, position: str, by_m: tuple[float, float, float]) -> None:
         """Put a mount beside its usual place, metres from there; its connectors stay as they are.
