@@ -40,6 +40,7 @@ _FLAGS = {
     "below-directivity": "not told apart from the coupler's directivity",
     "bins-not-visited": "some bins never saw the source",
     "cannot-trim-too-short": "already too short to trim",
+    "removed-length-doubtful": "a length taken off does not fit what was seen",
     "edge-of-band": "at the edge of the sweep",
     "edge-of-watch": "nothing longer was watched",
     "near-field": "too close for the far field",

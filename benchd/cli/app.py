@@ -19,6 +19,7 @@ COMMANDS = (
     Entry("jobs", "orders:jobs", "List jobs and what each waits for."),
     Entry("watch", "orders:watch", "Show a job's progress until it ends."),
     Entry("ready", "orders:ready", "Say that you have done what a job asked for."),
+    Entry("trim", "trim:trim", "Trim an antenna by sight, look by look."),
     Entry("withdraw", "orders:withdraw", "Take a job off the queue, or stop it."),
     Entry("live", "live:live", "Look at an antenna sweep after sweep while you adjust it."),
     Entry("health", "health:health", "Tell how the daemon is, and whether to look at it now."),

@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from queue import SimpleQueue
 from typing import IO
 
 from benchd.cli.client import Daemon, DaemonRefused
@@ -151,6 +152,30 @@ def with_enter(view: View, connect: Callable[[], Daemon], stream: IO[str]) -> It
         os.close(end)
         reader.join()
         os.close(ending)
+
+
+def discard_typed(stream: IO[str]) -> None:
+    """Throw away what was typed at a terminal and not yet read; elsewhere nothing."""
+    if stream.isatty():
+        _discard(stream.fileno())
+
+
+def typed_lines(stream: IO[str]) -> Iterator[str]:
+    """Lines as they are typed, without their ends, until there are no more."""
+    if not stream.isatty():
+        for line in stream:
+            yield line.rstrip("\n")
+        return
+    typed: SimpleQueue[str | None] = SimpleQueue()
+    ending, _ = os.pipe()
+
+    def read() -> None:
+        _read(stream.fileno(), ending, typed.put)
+        typed.put(None)
+
+    threading.Thread(target=read, name="typed", daemon=True).start()
+    while (one := typed.get()) is not None:
+        yield one
 
 
 def _in_foreground(terminal: int) -> bool:

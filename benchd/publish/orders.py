@@ -253,9 +253,8 @@ class OrderBook:
                 case WithdrawOrder():
                     job = await self._handler.withdraw(order.job, noted=noted)
                 case ReadyOrder():
-                    job = await self._handler.ready(
-                        order.job, order.step, removed_m=order.removed_m, noted=noted
-                    )
+                    said = {} if order.removed_m is None else {"removed_m": order.removed_m}
+                    job = await self._handler.ready(order.job, order.step, **said, noted=noted)
                 case StopOrder():
                     job = await self._handler.stop(order.job, noted=noted)
                 case ReplayOrder():

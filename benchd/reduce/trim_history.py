@@ -42,11 +42,16 @@ LEAST_RESPONSE = 0.3
 """No antenna's resonance moves less than this share of what its length says; what looks less is
 error of the readings."""
 
+DOUBTED_SD = 4.0
+"""An own response that lies farther from the law than so many standard deviations of both comes of
+a length that was typed wrong (15 for 1.5), or of another antenna (common practice, no source)."""
+
 LEAST_CUT_M = 0.05e-3
 """A cut smaller than this is not advised: a file takes off more in one stroke."""
 
 State = Literal["cut", "stop", "too-short"]
 
+LENGTH_DOUBTED = "removed-length-doubtful"
 TOO_SHORT = "cannot-trim-too-short"
 
 
@@ -71,6 +76,8 @@ class Response:
 
     own: by the looks alone; None where there are not yet two with the length between them.
     weight: of the own response in the value, 0 to 1.
+    doubted: the own response lies so far from the law that a length was hardly typed as it was cut;
+        then the law alone counts.
     """
 
     value: float
@@ -78,6 +85,7 @@ class Response:
     own: float | None
     own_standard: float | None
     weight: float
+    doubted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +148,8 @@ def response(
             return None  # nothing is sure to have moved
         return Response(own, own_sd, own, own_sd, 1.0)
     weight = law_sd**2 / (law_sd**2 + own_sd**2)
+    if abs(own - 1.0) > DOUBTED_SD * math.hypot(law_sd, own_sd):
+        return Response(1.0, law_sd, own, own_sd, 0.0, doubted=True)
     value = 1.0 + weight * (own - 1.0)
     standard = law_sd * own_sd / math.hypot(law_sd, own_sd)
     return Response(value, standard, own, own_sd, weight)
@@ -172,6 +182,8 @@ def advise(
     flags = tuple(flag for flag in found.flags if flag != ASSUMED_TERM)
     if state == "too-short":
         flags += (TOO_SHORT,)
+    if seen.doubted:
+        flags += (LENGTH_DOUBTED,)
     if has_assumed(terms):
         flags += (ASSUMED_TERM,)
     result = Result(
@@ -211,7 +223,7 @@ def _terms(
     divisor: float,
     found: Resonance,
 ) -> tuple[Term, ...]:
-    by_history = seen.own is not None
+    by_history = seen.own is not None and not seen.doubted
     return (
         term(
             "resonance",

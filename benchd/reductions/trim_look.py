@@ -373,6 +373,11 @@ def _rate_note(seen: Response, rate: float) -> str:
     words = rate_words(rate)
     if seen.own is None:
         return f"{words} of each arm, by the 1/f law: no cut of this antenna has been seen yet."
+    if seen.doubted:
+        return (
+            f"{words} of each arm, by the 1/f law alone: the looks moved {seen.own:.2g} times as "
+            "far as the lengths say, which no antenna does. Was each length typed as it was cut?"
+        )
     by_law, by_own = rate_words(rate * seen.value), rate_words(rate * seen.value / seen.own)
     return (
         f"{words} of each arm: {100.0 * seen.weight:.0f} % by this antenna's own looks "

@@ -75,9 +75,19 @@ class Recording:
         return await self._note(noted, "withdraw", job_id)
 
     async def ready(
-        self, job_id: str, step: int | None = None, /, *, noted: Noted | None = None
+        self,
+        job_id: str,
+        step: int | None = None,
+        /,
+        *,
+        removed_m: float | None = None,
+        noted: Noted | None = None,
     ) -> JobRow:
-        return await self._note(noted, "ready", job_id, *([] if step is None else [step]))
+        said = [one for one in (step, removed_m) if one is not None]
+        return await self._note(noted, "ready", job_id, *said)
+
+    async def stop(self, job_id: str, /, *, noted: Noted | None = None) -> JobRow:
+        return await self._note(noted, "stop", job_id)
 
     async def replay(self, first: int, last: int | None) -> int:
         await self._note(None, "replay", first, last)

@@ -279,7 +279,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
             'both.yaml:33:20: steps[8].reduce.kind: the kind "gian" is not known, did you '
             'mean "gain"? Known: comparison, coupler, drift, gain, gain-three-antennas, '
             "gain-two-identical, leakage, reflection, reflectivity, repeatability, "
-            "revision-comparison, stillness"
+            "revision-comparison, stillness, trim-look"
         ),
     ),
     (

@@ -51,6 +51,7 @@ async def test_a_recipe_is_queued_by_name_with_its_window(api: Any) -> None:
         "hands": None,
         "withdraw_ordered_at": None,
         "put_back_at": None,
+        "answer": None,
         "progress": 0.0,
     }
     assert api.desk.orders[0][:3] == (
