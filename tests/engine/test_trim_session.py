@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -54,11 +53,11 @@ class Filed:
 
 
 @pytest.fixture
-async def filed(office: Office) -> AsyncIterator[Filed]:
+async def filed(office: Office) -> Filed:
     made = Filed(office)
     office.rig.measure = made.measure  # type: ignore[method-assign]
     office.rig.switch = made.switch  # type: ignore[method-assign]
-    yield made
+    return made
 
 
 async def asks(office: Office, job: JobRow, step: int) -> JobRow:

@@ -190,7 +190,7 @@ def trims(slenderness: float, sessions: int, seed: int) -> tuple[int, int, int, 
 @pytest.mark.parametrize(("slenderness", "seed"), [(20.0, 1), (80.0, 2)])
 def test_at_most_one_cut_in_forty_leaves_a_dipole_too_short(slenderness: float, seed: int) -> None:
     """A cut is at most the lower end of a 95 % interval, which the truth lies below in one of 40.
-    As it is also at most half of what is left, far fewer cuts do. The share of 300 cuts scatters."""
+    As it is also at most half of what is left, fewer cuts do."""
     sessions, cuts, over, inside = trims(slenderness, 100, seed)
     assert cuts > 1.5 * sessions
     assert over / cuts <= 1.0 / 40.0

@@ -19,7 +19,7 @@ ANTENNA = "dipole r3"
 @pytest.fixture
 def slow_simulator(tmp_path: Path) -> Iterator[Simulator]:
     """A look takes some seconds, so that it can be caught at it."""
-    bench = Simulator(tmp_path, "workshop", "--time-scale", "8")
+    bench = Simulator(tmp_path, "workshop", "--time-scale", "4")
     with ending(bench):
         yield bench
 
