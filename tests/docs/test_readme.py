@@ -201,7 +201,7 @@ def test_the_example_payloads_fit_their_schemas() -> None:
         else:
             kinds.append(document["schema"])
             jsonschema.validate(document, known[document["schema"]])
-    assert kinds == ["benchd.result/1", "queue", "ready", "withdraw", "replay"]
+    assert kinds == ["benchd.result/1", "queue", "ready", "ready", "stop", "withdraw", "replay"]
 
 
 async def test_the_subscriber_example_prints_a_result_and_what_is_missing(tmp_path: Path) -> None:

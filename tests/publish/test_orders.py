@@ -185,14 +185,14 @@ BAD = {
     "not UTF-8": (b'{"verb": "\xff"}', "the order is not JSON: invalid unicode code point"),
     "empty": (b"", "the order is not JSON: EOF while parsing a value"),
     "a list": ([1], "the order must be one JSON object."),
-    "no verb": ({"order": "a1"}, "no `verb`; known verbs: queue, ready, replay, withdraw."),
+    "no verb": ({"order": "a1"}, "no `verb`; known verbs: queue, ready, replay, stop, withdraw."),
     "verb misspelt": (
         {**GOOD, "verb": "que"},
-        "unknown verb `que`; did you mean `queue`? (known verbs: queue, ready, replay, withdraw).",
+        "unknown verb `que`; did you mean `queue`? (known verbs: queue, ready, replay, stop, withdraw).",
     ),
     "verb unknown": (
         {**GOOD, "verb": "explode"},
-        "unknown verb `explode` (known verbs: queue, ready, replay, withdraw).",
+        "unknown verb `explode` (known verbs: queue, ready, replay, stop, withdraw).",
     ),
     "verb no text": ({**GOOD, "verb": 5}, "unknown verb `5` (known verbs"),
     "no order id": ({"verb": "ready", "job": "job-1"}, "`order` is missing."),
@@ -405,3 +405,16 @@ async def test_an_order_that_cannot_wait_is_told_so(book: OrderBook, handler: Re
     assert reply.error is not None
     assert (reply.error["family"], reply.error["message"]) == ("busy", "too many orders wait.")
     assert handler.asked == []
+
+
+async def test_a_look_carries_what_was_taken_off_and_a_session_is_stopped(
+    book: OrderBook, handler: Recording
+) -> None:
+    look = {"verb": "ready", "order": "a1", "job": "job-1", "step": 6, "removed_mm": 0.5}
+    assert (await answered(book, look))["ok"]
+    assert (await answered(book, {"verb": "stop", "order": "a2", "job": "job-1"}))["ok"]
+    assert handler.asked == [("ready", "job-1", 6, 0.5e-3), ("stop", "job-1")]
+    for number, length in enumerate(("0.5", -0.1, 1001, True)):
+        reply = await answered(book, {**look, "order": f"b{number}", "removed_mm": length})
+        assert not reply["ok"]
+        assert "`removed_mm`" in reply["error"]["message"]
