@@ -188,7 +188,8 @@ BAD = {
     "no verb": ({"order": "a1"}, "no `verb`; known verbs: queue, ready, replay, stop, withdraw."),
     "verb misspelt": (
         {**GOOD, "verb": "que"},
-        "unknown verb `que`; did you mean `queue`? (known verbs: queue, ready, replay, stop, withdraw).",
+        "unknown verb `que`; did you mean `queue`? "
+        "(known verbs: queue, ready, replay, stop, withdraw).",
     ),
     "verb unknown": (
         {**GOOD, "verb": "explode"},
