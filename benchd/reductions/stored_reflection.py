@@ -34,7 +34,7 @@ def looked_again(known: BenchKnowledge, result: Result) -> LookedAgain | None:
     except UnknownId:
         return None
     tests = [one for one in captures if one.role is Role.TEST]
-    if len(tests) != 1:
+    if len(tests) != 1 or tests[0].route not in known.bench.routes:
         return None
     test = tests[0]
     levels, first = [], {}

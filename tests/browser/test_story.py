@@ -294,3 +294,34 @@ def test_intervals_are_drawn_where_they_are_known_and_names_bring_no_markup(
     assert found["line"] == [[1, 2, None, 4, 5]]
     assert found["title"] == "&lt;b&gt;Return&lt;/b&gt;, dB"
     assert "&lt;i&gt;a&lt;/i&gt;" in found["hover"]
+
+
+_LIVE = """async () => {
+  const { plotCurves } = await import("/page/lib/plot.js");
+  const root = document.getElementById("main");
+  const x = [1.6e9, 1.7e9, 1.8e9];
+  const plot = plotCurves(root, {
+    title: "Live", x: { name: "Frequency", unit: "Hz" }, y: { name: "Return loss", unit: "dB" },
+    curves: [{ name: "now", x, y: [0, 0, 0] }], live: true,
+  });
+  await plot.ready;
+  plot.figure.querySelector("button[aria-label='Zoom in']").click();
+  for (let turn = 1; turn <= 40; turn += 1) {
+    plot.update([{ name: "now", x, y: [turn, turn + 1, turn] }]);
+  }
+  while (plot.drawing) await new Promise((resolve) => setTimeout(resolve, 10));
+  const picture = plot.figure.querySelector(".plot-picture");
+  const seen = { y: [...picture.data[0].y], range: [...picture._fullLayout.xaxis.range] };
+  plot.close();
+  plot.update([{ name: "now", x, y: [9, 9, 9] }]);
+  return { ...seen, left: root.querySelectorAll(".plot").length };
+}"""
+
+
+def test_a_plot_that_is_updated_faster_than_it_is_drawn_ends_at_the_newest_and_keeps_its_zoom(
+    open_page: Callable[..., Watched],
+) -> None:
+    found = open_page().page.evaluate(_LIVE)
+    assert found["y"] == [40, 41, 40]
+    assert found["range"] == [pytest.approx(1.65), pytest.approx(1.75)]
+    assert found["left"] == 0

@@ -89,3 +89,22 @@ async def test_a_story_of_nobody_is_an_unknown_name_with_the_nearest_one(office:
 
 async def test_a_bench_of_which_nothing_is_known_says_so(office: Office) -> None:
     assert await office.desk.past.bench_state() == ([], [], [])
+
+
+async def test_captures_of_a_route_that_was_taken_out_are_not_drawn_again_and_no_fault(
+    office: Office,
+) -> None:
+    job = await office.desk.queue(RecipeSource("open-short-baseline"), {"antenna": "dipole r3"})
+    capture = examples.capture(job.id, route="a route that was taken out")
+    office.store.commit_capture(capture, step_index_after=None)
+    records = [
+        examples.record(job.id, antenna=antenna, captures=(capture.id,))
+        for antenna in ("dipole r3", "yagi r2")
+    ]
+    office.store.commit_results(job.id, "dipole", records, step_index_after=None)
+    with pytest.raises(ReductionRefused, match="captures of both must be stored"):
+        await office.desk.past.difference_curve(
+            "dipole r3", "yagi r2", first_job=None, second_job=None
+        )
+    found, _ = await office.desk.past.comparison("dipole r3", "yagi r2", quantity="return_loss")
+    assert [one.quantity for one in found] == ["return_loss_difference"]

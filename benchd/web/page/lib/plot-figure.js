@@ -391,7 +391,7 @@ function linesOf(contents, colours, scale) {
 
 /**
  * Names of marks and bands in lanes above the plot, so that none lies on another or on a curve;
- * a limit is named at its right end, above its line.
+ * a limit is named at its left end, above its line.
  * @param {Contents} contents
  * @param {Colours} colours
  * @param {number} width
@@ -428,7 +428,7 @@ function labels(contents, colours, width, scale, size) {
       };
     });
   const limits = (contents.marks ?? []).filter((one) => one.y !== undefined && one.words).map((one) => ({
-    x: 1, xref: "paper", xanchor: "right", y: /** @type {number} */ (one.y) / scale.y.factor, yref: "y",
+    x: 0, xref: "paper", xanchor: "left", xshift: 4, y: /** @type {number} */ (one.y) / scale.y.factor, yref: "y",
     yanchor: "bottom", showarrow: false, text: escaped(one.words), font: { size, color: colours.mark },
   }));
   return { annotations: [...annotations, ...limits], height: used.length * (size + 5) };

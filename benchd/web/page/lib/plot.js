@@ -96,6 +96,8 @@ class Shown {
     this.near = null;
     this.asked = 0;
     this.closed = false;
+    this.drawing = false;
+    this.again = false;
     /** @type {any} */
     this.plotly = null;
     this.dark = matchMedia("(prefers-color-scheme: dark)");
@@ -205,8 +207,23 @@ class Shown {
     return { x, y, marks, bands, curves: this.near ?? this.options.curves, hidden: this.hidden };
   }
 
+  /** Draw what there is now. News that comes while it is drawn is drawn once, after that. */
   async draw() {
     if (!this.plotly || this.closed) return;
+    this.again = true;
+    if (this.drawing) return;
+    this.drawing = true;
+    try {
+      while (this.again && !this.closed) {
+        this.again = false;
+        await this.drawOnce();
+      }
+    } finally {
+      this.drawing = false;
+    }
+  }
+
+  async drawOnce() {
     const colours = coloursAt(this.figure);
     this.samples(colours);
     const width = this.picture.clientWidth || 600;

@@ -121,11 +121,11 @@ function revisionTable(story) {
     { class: "table", tabindex: "0", role: "region", "aria-label": "Revisions" },
     h(
       "table",
-      { class: "story" },
+      { class: "story", role: "table" },
       h("caption", null, "Revisions"),
-      h("thead", null, h("tr", null, ["Revision", "Changed and trimmed", ...heads.map((/** @type {any} */ one) => one.words), "Limits"]
-        .map((words) => h("th", { scope: "col" }, words)))),
-      h("tbody", null, story.revisions.map((/** @type {any} */ one) => revisionRow(one, heads, one.antenna === story.antenna))),
+      h("thead", { role: "rowgroup" }, h("tr", { role: "row" }, ["Revision", "Changed and trimmed", ...heads.map((/** @type {any} */ one) => one.words), "Limits"]
+        .map((words) => h("th", { scope: "col", role: "columnheader" }, words)))),
+      h("tbody", { role: "rowgroup" }, story.revisions.map((/** @type {any} */ one) => revisionRow(one, heads, one.antenna === story.antenna))),
     ),
   );
 }
@@ -138,24 +138,24 @@ function revisionTable(story) {
 function revisionRow(one, heads, asked) {
   return h(
     "tr",
-    { "aria-current": asked ? "true" : null },
+    { "aria-current": asked ? "true" : null, role: "row" },
     h(
       "th",
-      { scope: "row" },
+      { scope: "row", role: "rowheader" },
       h("a", { href: storyAddress(one.antenna) }, one.antenna),
       h("div", { class: "quiet" }, one.first_at ? dateTime(one.first_at) : "not measured yet"),
       !one.registered && h("div", { class: "tag" }, "no longer in the register"),
     ),
     h(
       "td",
-      { class: "changed" },
+      { class: "changed", role: "cell" },
       one.changes.length
         ? one.changes.map((/** @type {any} */ change) => h("div", null, change.text))
         : one.arm_m && h("div", null, `arm ${number(one.arm_m * 1000, 2)} mm`),
       trimWords(one),
     ),
-    heads.map((head) => toldCell(one.newest[head.name])),
-    h("td", null, one.limits.length ? one.limits.map(limitWords) : h("span", { class: "quiet" }, "none asked")),
+    heads.map((head) => toldCell(one.newest[head.name], head.words)),
+    h("td", { role: "cell", "data-label": "Limits" }, one.limits.length ? one.limits.map(limitWords) : h("span", { class: "quiet" }, "none asked")),
   );
 }
 
@@ -168,13 +168,17 @@ function trimWords(one) {
   ];
 }
 
-/** @param {any} told */
-function toldCell(told) {
-  if (!told) return h("td", { class: "quiet" }, "\u2013");
+/**
+ * @param {any} told
+ * @param {string} words  how its column is headed; on a phone it stands beside the value
+ */
+function toldCell(told, words) {
+  const of = { role: "cell", "data-label": words };
+  if (!told) return h("td", { ...of, class: "quiet" }, "\u2013");
   const [value, ...rest] = told.text.split(", ");
   return h(
     "td",
-    null,
+    of,
     h("div", { class: "value" }, value),
     rest.length > 0 && h("div", null, rest.join(", ")),
     told.where && h("div", { class: "quiet" }, told.where),
