@@ -12,6 +12,7 @@ from benchd.cli.lazy import Entry, lazy_group
 # Name, place of the function, and the one line that `benchd --help` shows; `benchd COMMAND --help`
 # says more.
 COMMANDS = (
+    Entry("new-bench", "new_bench:new_bench", "Ask what the bench is, and write its file."),
     Entry("serve", "serving:serve", "Run the daemon, which owns the bench."),
     Entry("rf-off", "rf_off:rf_off", "Switch off every source that is known, at once."),
     Entry("check", "orders:check", "Print what a recipe would do; queue nothing."),
