@@ -79,6 +79,14 @@ class Feeds(StrEnum):
     SPREAD = "spread"  # a standard deviation; the root mean square over a band counts
 
 
+class Worst(StrEnum):
+    """Which of several values of one quantity, such as those over a band, is the worst."""
+
+    LARGEST = "largest"
+    LEAST = "least"
+    FARTHEST = "farthest"  # from zero: of values that may have either sign
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """One row.
@@ -87,7 +95,7 @@ class Quantity:
     words: how it heads a row of a table. given_by: kinds of reduction that can give it.
     feeds: what later measurements of the bench take it for, where a qualification gives it.
     says_where: the words "as mounted in this box" stand with it.
-    needs: key of the reduction without which it is not given.
+    needs: key of the reduction without which it is not given. worst: which of several is the worst.
     """
 
     name: str
@@ -101,6 +109,7 @@ class Quantity:
     feeds: Feeds = Feeds.NOTHING
     says_where: bool = False
     needs: str = ""
+    worst: Worst = Worst.LARGEST
 
     @property
     def kind(self) -> Kind | None:
@@ -132,6 +141,7 @@ _GAINS = ("gain", "gain-three-antennas", "gain-two-identical")
 _F, _B, _E, _D, _ALL = Where.FREQUENCY, Where.BAND, Where.OWN_BAND, Where.DIP, Where.BENCH
 _FIRST, _OVER = Shown.FIRST, Shown.OVER_BAND
 _RL, _G = Picture.RETURN_LOSS, Picture.GAIN
+_FAR = Worst.FARTHEST
 _JOINTLY, _BUDGETS = Compared.JOINTLY, Compared.BY_BUDGETS
 
 
@@ -228,14 +238,14 @@ _ROWS: tuple[Quantity, ...] = (
     ),
     *_of(
         "comparison",
-        Quantity("largest_difference", "dB", "Largest difference", (), _B, _FIRST),
+        Quantity("largest_difference", "dB", "Largest difference", (), _B, _FIRST, worst=_FAR),
         Quantity("visible_difference", "dB", "Visible difference", (), _B, _FIRST),
-        Quantity("difference", "dB", "Difference", (), _F, _OVER),
+        Quantity("difference", "dB", "Difference", (), _F, _OVER, worst=_FAR),
     ),
     *_of(
         "leakage",
-        Quantity("shielding_min", "dB", "Least shielding", (), _B, _FIRST),
-        Quantity("shielding", "dB", "Shielding", (), _B),
+        Quantity("shielding_min", "dB", "Least shielding", (), _B, _FIRST, worst=Worst.LEAST),
+        Quantity("shielding", "dB", "Shielding", (), _B, worst=Worst.LEAST),
         Quantity("ingress_level", "dBm", "Ingress level", (), _F),
     ),
     *_of(
@@ -279,6 +289,15 @@ add(*_ROWS)
 def every() -> tuple[Quantity, ...]:
     """All rows, in the order in which tables name them; differences are not among them."""
     return tuple(_KNOWN.values())
+
+
+def of_antennas() -> tuple[Quantity, ...]:
+    """Rows of the short table that tell of an antenna, not of the bench: no kind of reduction that
+    gives them has a verdict on the bench."""
+    judges = {kind for row in every() if row.is_verdict for kind in row.given_by}
+    return tuple(
+        row for row in every() if row.shown is Shown.FIRST and judges.isdisjoint(row.given_by)
+    )
 
 
 def quantity(name: str) -> Quantity:

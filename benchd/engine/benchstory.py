@@ -12,7 +12,7 @@ from datetime import datetime
 
 from benchd.bench import Bench
 from benchd.known.level_drift import age_of, drift_after_db
-from benchd.quantities import Feeds, every, place, quantity
+from benchd.quantities import Feeds, Worst, every, place, quantity
 from benchd.results import Result, ResultRecord
 from benchd.rounding import band_words, duration_words, size_words
 from benchd.store import CaptureRow, Store
@@ -26,8 +26,6 @@ MOST_RUNS = 40
 MAX_AGE = "max_age"
 JUDGED = {1.0: "good enough", 0.0: "not good enough"}
 CANNOT_TELL = "cannot tell"
-BETTER_WHERE_LARGER = ("shielding", "shielding_min")
-DIFFERENCES = ("difference", "largest_difference")
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,13 +209,13 @@ def _with_changes(
 
 
 def _worst(results: Sequence[Result]) -> Result:
-    """Of what is the better the larger it is the least, of differences the farthest from zero, of
-    all else the largest."""
+    """The worst of several values of one quantity, as the table of quantities says. Of a ratio that
+    stands for a size, such as a directivity, that is the least."""
     known = [one for one in results if math.isfinite(one.value)] or list(results)
-    name = known[0].quantity
-    if quantity(name).feeds is Feeds.SIZE or name in BETTER_WHERE_LARGER:
+    row = quantity(known[0].quantity)
+    if row.feeds is Feeds.SIZE or row.worst is Worst.LEAST:
         return min(known, key=lambda one: one.value)
-    if name in DIFFERENCES:
+    if row.worst is Worst.FARTHEST:
         return max(known, key=lambda one: abs(one.value))
     return max(known, key=lambda one: one.value)
 

@@ -13,26 +13,10 @@ from typing import Protocol
 
 from benchd.bench import Antenna
 from benchd.bench.family import Change, changes, families, family, stem
-from benchd.quantities import DIFFERENCE, Where, quantity
+from benchd.quantities import DIFFERENCE, Where, of_antennas, quantity
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.rounding import number_words, size_words
 from benchd.wording import flag_words, quantity_words, result_text, verdict_words, where_words
-
-TOLD = (
-    "resonance_frequency",
-    "trim_per_arm",
-    "return_loss",
-    "vswr",
-    "worst_return_loss",
-    "worst_vswr",
-    "bandwidth",
-    "vswr_bandwidth",
-    "realised_gain",
-    "realised_gain_mean",
-    "gain",
-    "gain_mean",
-)
-"""The quantities that a story tells, in its order."""
 
 MOST_RESULTS = 5000
 MOST_RUNS = 200
@@ -177,7 +161,7 @@ def story_of(name: str, antennas: Mapping[str, Antenna], records: Records, *, be
     known = {told for one in revisions for told in one.newest}
     heads = (
         {"name": told, "words": quantity_words(told), "unit": quantity(told).unit}
-        for told in TOLD
+        for told in (row.name for row in of_antennas())
         if told in known
     )
     asked = antennas.get(name)
@@ -229,9 +213,9 @@ def _runs(records: Iterable[ResultRecord], known: Antenna | None) -> list[Run]:
     found = []
     for job, of_job in jobs.items():
         told = {
-            name: _told(chosen, [one.result for one in of_job])
-            for name in TOLD
-            if (chosen := _nearest(of_job, name, design_hz)) is not None
+            row.name: _told(chosen, [one.result for one in of_job])
+            for row in of_antennas()
+            if (chosen := _nearest(of_job, row.name, design_hz)) is not None
         }
         newest = max(one.reduced_at for one in of_job)
         found.append(Run(job, of_job[0].recipe, newest, told))
