@@ -23,6 +23,8 @@ COMMANDS = (
     Entry("trim", "trim:trim", "Trim an antenna by sight, look by look."),
     Entry("withdraw", "orders:withdraw", "Take a job off the queue, or stop it."),
     Entry("live", "live:live", "Look at an antenna sweep after sweep while you adjust it."),
+    Entry("move", "line:move", "Put a waiting job at another place in the queue."),
+    Entry("rehearse", "line:rehearse", "Tell when each waiting job would run."),
     Entry("health", "health:health", "Tell how the daemon is, and whether to look at it now."),
     Entry("instruments", "queries:instruments", "List the instruments and whether they answer."),
     Entry("bench", "antennas:bench", "Show the files of the bench and whether they are in force."),

@@ -34,6 +34,7 @@ from benchd.engine.runner import Runner
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.trim_desk import TrimDesk
+from benchd.engine.waiting_line import WaitingLine
 from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
@@ -97,6 +98,7 @@ class BenchDesk:
         self.past = Lookback(self._current, store, self._working)
         self._vitals = vitals
         self._roll = roll
+        self.line = WaitingLine(self._current, store, store_thread, runner, hub)
         self._bench_file = bench_file
         self._looks = looks
         self.trim = TrimDesk(
@@ -480,6 +482,22 @@ class BenchDesk:
             "store": self._db.trouble,
         }
         return base if self._vitals is None else await self._vitals.document(base, states)
+
+    async def waiting_line(
+        self,
+        source: RecipeSource | None = None,
+        arguments: Mapping[str, str] | None = None,
+        request: JobRequest = NOW,
+    ) -> dict[str, Any]:
+        """What waits and when it would run; with a recipe, as if that were queued as well.
+
+        Then `worksheet` is what it would become. Raises as `queue` does.
+        """
+        if source is None:
+            return await self.line.document()
+        worksheet = await self.check(source, arguments or {})
+        request.check(worksheet.expected_s, datetime.now(UTC))
+        return {**await self.line.document(worksheet, request), "worksheet": worksheet}
 
     async def under_way(self) -> dict[str, Any]:
         """The job that runs or asks for hands, its step, time left, and its sweep so far.

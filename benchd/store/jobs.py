@@ -281,6 +281,15 @@ def change(
     return write(connection, before, after, now)
 
 
+def set_priority(connection: Connection, job_id: str, priority: int, now: datetime) -> JobRow:
+    """Give a waiting job another priority. Raises UnknownId, or WrongState where it does not
+    wait."""
+    before = get(connection, job_id)
+    if before.state is not JobState.WAITING:
+        raise WrongState(f"job {job_id} is {before.state}, so its place in the queue is no more.")
+    return write(connection, before, replace(before, priority=priority), now)
+
+
 def write(connection: Connection, before: JobRow, after: JobRow, now: datetime) -> JobRow:
     """Store a changed job, with a line of history; returns it."""
     if after.state is JobState.RUNNING and before.started_at is None:

@@ -198,6 +198,18 @@ class Store:
             outbox.add_job(connection, job, now)
         return job
 
+    def set_priorities(self, priorities: dict[str, int]) -> list[JobRow]:
+        """Give waiting jobs other priorities; returns them. Raises UnknownId, WrongState."""
+        now = self._clock()
+        with self._writing() as connection:
+            changed = [
+                jobs.set_priority(connection, job_id, priority, now)
+                for job_id, priority in priorities.items()
+            ]
+            for job in changed:
+                outbox.add_job(connection, job, now)
+        return changed
+
     def order_withdrawal(self, job_id: str) -> JobRow:
         """Withdraw a waiting job; note the order for one under way, which then ends so.
 

@@ -25,6 +25,7 @@ from benchd.web.live import add_live
 from benchd.web.page import PageFiles, add_page, wants_page
 from benchd.web.past import add_lookback
 from benchd.web.trim_routes import add_trim
+from benchd.web.waiting import add_waiting
 
 MOST_ROWS = 10_000
 MOST_SAID_OF_DAMAGE = 2000
@@ -52,6 +53,7 @@ def create_app(desk: BenchDesk, streams: Streams) -> FastAPI:
     add_lookback(app, desk)
     add_live(app, desk, streams)
     add_trim(app, desk)
+    add_waiting(app, desk)
     files = PageFiles()
     add_page(app, files)
 

@@ -156,6 +156,22 @@ class FakePast:
         return self.differences, self.refused
 
 
+@dataclass
+class FakeLine:
+    """Notes what it is told."""
+
+    orders: list[tuple[Any, ...]]
+
+    async def move(self, job_id: str, before: str | None) -> None:
+        self.orders.append(("move", job_id, before))
+
+    async def move_first(self, job_id: str) -> None:
+        self.orders.append(("move first", job_id))
+
+    async def set_priority(self, job_id: str, priority: int) -> None:
+        self.orders.append(("priority", job_id, priority))
+
+
 class FakeDesk:
     """Jobs that do nothing by themselves: tests move them with `move` and `say`."""
 
@@ -175,6 +191,7 @@ class FakeDesk:
         self.gate: asyncio.Event | None = None
         self.held = 0
         self.damaged: list[str] = []
+        self.late = False
         self.past = FakePast(self)
 
     # -- for tests
@@ -384,6 +401,24 @@ class FakeDesk:
 
     async def health(self) -> dict[str, Any]:
         return {"bench": "workshop", "version": "0.1.0", "state": "ready", **self.vitals}
+
+    async def waiting_line(self, *asked: Any) -> dict[str, Any]:
+        waiting = [row for row in self.rows.values() if row.state is JobState.WAITING]
+        more = {"worksheet": await self.check(*asked[:2])} if asked else {}
+        planned = [
+            {"job": row, "id": row.id, "outcome": "runs", "starts_at": START, "hands": 1,
+             "ends_at": START + timedelta(seconds=38), "needs_s": 38.0, "why": "",
+             "parameters": {"antenna": "dipole r3"}}
+            for row in waiting
+        ]  # fmt: skip
+        if planned and self.late:
+            planned[-1] |= {"outcome": "missed", "starts_at": None, "ends_at": None,
+                            "why": "its window closes at 22:00"}  # fmt: skip
+        return {"words": f"{len(waiting)} wait.", "jobs": planned, **more}
+
+    @property
+    def line(self) -> FakeLine:
+        return FakeLine(self.orders)
 
     async def under_way(self) -> dict[str, Any]:
         running = [row for row in self.rows.values() if row.state in UNDER_WAY]

@@ -210,6 +210,47 @@ async def test_the_last_jobs_come_with_what_one_looks_for_first_in_words(api: An
     assert only == later
 
 
+async def test_the_queue_tells_when_each_job_would_run(api: Any) -> None:
+    api.desk.add("job-0000000000000001")
+    api.desk.add("job-0000000000000002", "running")
+    found = (await api.client.get("/api/queue")).json()
+    assert found["words"] == "1 wait."
+    (one,) = found["jobs"]
+    assert (one["job"]["id"], one["starts_at"]) == (JOB, "2026-03-01T21:04:05.250000Z")
+    assert one["parameters"] == {"antenna": "dipole r3"}
+
+
+async def test_a_rehearsal_queues_nothing_and_shows_the_worksheet(api: Any) -> None:
+    body = {"recipe": "return-loss", "arguments": {"antenna": "yagi r2"}, "priority": 3}
+    found = (await api.client.post("/api/rehearse", json=body)).json()
+    assert api.desk.orders == []
+    assert found["worksheet"]["parameters"] == {"antenna": "yagi r2"}
+    assert "Return loss of one antenna" in found["text"]
+    refused = await api.client.post("/api/rehearse", json={"recipe": "none"})
+    assert (refused.status_code, refused.json()["family"]) == (409, "refused")
+
+
+@pytest.mark.parametrize(
+    ("body", "order"),
+    [({"before": "job-2"}, ("move", JOB, "job-2")), ({"place": "last"}, ("move", JOB, None)),
+     ({"place": "first"}, ("move first", JOB)), ({"priority": -3}, ("priority", JOB, -3))],
+)  # fmt: skip
+async def test_a_waiting_job_is_moved(api: Any, body: Any, order: Any) -> None:
+    answer = await api.client.post(f"/api/jobs/{JOB}/move", json=body)
+    assert answer.json()["words"] == "0 wait."
+    assert api.desk.orders == [order]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [{}, {"place": "middle"}, {"priority": 101}, {"priority": True}, {"before": "../x"},
+     {"place": "first", "priority": 1}],
+)  # fmt: skip
+async def test_a_move_to_nowhere_is_refused(api: Any, body: Any) -> None:
+    answer = await api.client.post(f"/api/jobs/{JOB}/move", json=body)
+    assert (answer.status_code, api.desk.orders) == (422, [])
+
+
 async def test_what_is_known_of_rf_is_handed_on(api: Any) -> None:
     assert (await api.client.get("/api/rf")).json() == api.desk.rf()
 

@@ -29,11 +29,12 @@ import { Stream } from "./lib/stream.js";
 /** @type {View[]} Every view is a module of its own; one that is added stands here too. */
 const VIEWS = [
   { name: "now", label: "Now", load: () => import("./views/now.js") },
-  { name: "live", label: "Live", load: () => import("./views/live.js") },
+  { name: "queue", label: "Queue", load: () => import("./views/queue.js") },
   { name: "antennas", label: "Antennas", load: () => import("./views/antennas.js") },
   { name: "antenna", label: "", under: "antennas", load: () => import("./views/antenna.js") },
   { name: "overlay", label: "", under: "antennas", load: () => import("./views/overlay.js") },
   { name: "bench", label: "Bench", load: () => import("./views/bench.js") },
+  { name: "live", label: "Live", load: () => import("./views/live.js") },
 ];
 
 const NOTE_MS = 8000;
