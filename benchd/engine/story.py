@@ -13,10 +13,12 @@ from typing import Protocol
 
 from benchd.bench import Antenna
 from benchd.bench.family import Change, changes, families, family, stem
+from benchd.engine.told import Told, told_of
+from benchd.engine.trim_story import TrimStory, trim_stories
 from benchd.quantities import DIFFERENCE, Where, of_antennas, quantity
-from benchd.results import Result, ResultRecord, Verdict
+from benchd.results import ResultRecord, Verdict
 from benchd.rounding import number_words, size_words
-from benchd.wording import flag_words, quantity_words, result_text, verdict_words, where_words
+from benchd.wording import quantity_words, result_text, verdict_words
 
 MOST_RESULTS = 5000
 MOST_RUNS = 200
@@ -42,31 +44,6 @@ class Records(Protocol):
 
     def measured_antennas(self, bench: str) -> Sequence[str]:
         """Names of antennas that have results."""
-
-
-@dataclass(frozen=True, slots=True)
-class Told:
-    """One result as a story tells it.
-
-    value, low, high: in `unit` (SI, dB or dBi); an end is None where there is none. text: with
-    unit and interval. where: the frequency or band that it holds at, in words. flags: in words.
-    result, job: ids. at: when it was reduced, UTC.
-    """
-
-    quantity: str
-    words: str
-    value: float
-    unit: str
-    low: float | None
-    high: float | None
-    text: str
-    where: str
-    frequency_hz: float | None
-    flags: str
-    note: str
-    result: str
-    job: str
-    at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +91,8 @@ class Revision:
     """One revision of an antenna.
 
     registered: whether the register still knows it. first_at, last_at: when it was first and last
-    measured, UTC; None if it never was. newest: the newest value of each quantity.
+    measured, UTC; None if it never was. newest: the newest value of each quantity. sessions: its
+    trim sessions, the oldest first.
     """
 
     antenna: str
@@ -126,6 +104,7 @@ class Revision:
     note: str
     changes: tuple[Change, ...]
     trimmed: Trimmed | None
+    sessions: tuple[TrimStory, ...]
     first_at: datetime | None
     last_at: datetime | None
     newest: dict[str, Told]
@@ -178,7 +157,8 @@ def _revision(
 ) -> Revision:
     known = antennas.get(name)
     before = earlier[-1] if earlier else None
-    runs = _runs(records.results(antenna=name, bench=bench, limit=MOST_RESULTS), known)
+    results = records.results(antenna=name, bench=bench, limit=MOST_RESULTS)
+    runs, sessions = _runs(results, known), trim_stories(results)
     newest: dict[str, Told] = {}
     for run in runs:
         newest = {**run.told, **newest}
@@ -195,6 +175,7 @@ def _revision(
         note="" if known is None else known.note or "",
         changes=changed,
         trimmed=_trimmed(before, changed),
+        sessions=sessions,
         first_at=runs[-1].at if runs else None,
         last_at=runs[0].at if runs else None,
         newest=newest,
@@ -213,7 +194,7 @@ def _runs(records: Iterable[ResultRecord], known: Antenna | None) -> list[Run]:
     found = []
     for job, of_job in jobs.items():
         told = {
-            row.name: _told(chosen, [one.result for one in of_job])
+            row.name: told_of(chosen, [one.result for one in of_job])
             for row in of_antennas()
             if (chosen := _nearest(of_job, row.name, design_hz)) is not None
         }
@@ -235,26 +216,6 @@ def _nearest(
         return abs(at_hz - design_hz) if at_hz is not None else design_hz
 
     return min(there, key=away_hz)
-
-
-def _told(record: ResultRecord, among: Sequence[Result]) -> Told:
-    result = record.result
-    return Told(
-        quantity=result.quantity,
-        words=quantity_words(result.quantity),
-        value=result.value,
-        unit=result.unit,
-        low=result.low,
-        high=result.high,
-        text=result_text(result),
-        where=where_words(result, among),
-        frequency_hz=result.frequency_hz,
-        flags=flag_words(result.flags),
-        note=result.note,
-        result=record.id,
-        job=record.job_id,
-        at=record.reduced_at,
-    )
 
 
 def _limits(name: str, runs: Sequence[Run], records: Records) -> tuple[LimitMet, ...]:
@@ -285,7 +246,7 @@ def _limit_met(verdict: Verdict, run: Run) -> LimitMet:
 
 def _trimmed(before: Revision | None, changed: Sequence[Change]) -> Trimmed | None:
     """What was said and what was done between the revision before and this one."""
-    said = None if before is None else before.newest.get(TRIM)
+    said = None if before is None else _said_first(before)
     arm = next((one for one in changed if one.key == "arm_m"), None)
     done_m = None
     if arm is not None and isinstance(arm.before, float) and isinstance(arm.after, float):
@@ -300,6 +261,16 @@ def _trimmed(before: Revision | None, changed: Sequence[Change]) -> Trimmed | No
     else:
         words.append(f"done: {size_words(-done_m, 'm')} put on")
     return Trimmed(said, done_m, "; ".join(words))
+
+
+def _said_first(revision: Revision) -> Told | None:
+    """What was said to take off before any of it was: the newest advice, or that of the first look
+    of the newest trim session, whose later looks tell what is left."""
+    newest = revision.newest.get(TRIM)
+    session = revision.sessions[-1] if revision.sessions else None
+    if session is None or newest is None or newest.job != session.job:
+        return newest
+    return session.said or newest
 
 
 def overview(

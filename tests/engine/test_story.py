@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+
+import pytest
 
 from benchd.bench.antennas import Antenna
 from benchd.engine.story import overview, story_of
@@ -167,3 +169,62 @@ def test_the_overview_has_each_antenna_once_and_says_what_was_measured() -> None
         {"name": "dipole", "antennas": ("dipole r3", "dipole r4"), "measured": ["dipole r4"],
          "design": "1.7 GHz"},
     ]  # fmt: skip
+
+
+def looked(kept: Kept, number: int, resonance_hz: float, removed_m: float | None) -> None:
+    """One look of a trim session, its results as a session stores them."""
+    results = [
+        of("dipole r3", "resonance_frequency", resonance_hz, "Hz"),
+        of("dipole r3", "trim_per_arm", (1.7e9 - resonance_hz) * 25e-12, "m", 1.7e9),
+    ]
+    if removed_m is not None:
+        results.append(of("dipole r3", "removed_length", removed_m, "m"))
+    before = len(kept.records)
+    kept.measure("dipole r3", "job-7", number, *results)
+    kept.records[before:] = [
+        replace(one, step=f"look {number}", id=f"{one.id}-{number}", recipe="trim-session")
+        for one in kept.records[before:]
+    ]
+
+
+def test_a_trim_session_is_told_with_its_looks_and_what_they_said_and_did() -> None:
+    kept = Kept()
+    looked(kept, 1, 1.652e9, None)
+    looked(kept, 2, 1.675e9, 0.6e-3)
+    looked(kept, 3, 1.699e9, 0.5e-3)
+    story = story_of("dipole r3", ANTENNAS, kept, bench="workshop")
+    (session,) = story.revisions[0].sessions
+    assert session.text == ("3 looks, 1.1 mm off each arm; resonance from 1.652 GHz to 1.699 GHz")
+    assert [one.value for one in session.resonances] == [1.652e9, 1.675e9, 1.699e9]
+    assert session.all_typed
+    assert session.said is not None
+    assert session.left is not None
+    assert session.said.value == pytest.approx(1.2e-3)
+    assert session.left.value == pytest.approx(0.025e-3)
+    # The next revision is held against what was said before anything was taken off.
+    trimmed = story.revisions[1].trimmed
+    assert trimmed is not None
+    assert trimmed.said == session.said
+
+
+def test_a_length_that_nobody_typed_in_is_told_as_that() -> None:
+    kept = Kept()
+    looked(kept, 1, 1.652e9, None)
+    looked(kept, 2, 1.675e9, None)
+    looked(kept, 3, 1.699e9, 0.5e-3)
+    (session,) = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0].sessions
+    assert not session.all_typed
+    assert session.text.startswith("3 looks, 0.50 mm off each arm and what was not typed in;")
+
+
+def test_a_look_that_was_taken_anew_counts_once_with_its_newer_results() -> None:
+    kept = Kept()
+    looked(kept, 1, 1.652e9, None)
+    looked(kept, 2, 1.660e9, 0.2e-3)
+    again = kept.records[-3:]
+    kept.records += [
+        replace(one, id=f"{one.id}-again", reduced_at=one.reduced_at + timedelta(hours=1))
+        for one in again
+    ]
+    (session,) = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0].sessions
+    assert (session.looks, session.removed_m) == (2, pytest.approx(0.2e-3))

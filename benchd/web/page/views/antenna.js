@@ -163,6 +163,8 @@ function revisionRow(one, heads, asked) {
 function trimWords(one) {
   const now = one.newest.trim_per_arm;
   return [
+    ...one.sessions.map((/** @type {any} */ session) =>
+      h("div", null, h("a", { href: `#/trim/${session.job}` }, "Trim session"), `: ${session.text}`)),
     one.trimmed && h("div", { class: "quiet" }, `Trim ${one.trimmed.text}.`),
     now && h("div", { class: "quiet" }, `Trim said now: ${now.text} off each arm.`),
   ];
@@ -256,7 +258,8 @@ async function overlay(place, context, story) {
       for (const { antenna, job } of jobs[at]) {
         const documents = await context.api.get(`/api/jobs/${job}/traces`);
         const of = reduced(documents, (document) => document.antenna ?? antenna);
-        curves.push(...of.filter((curve) => curve.quantity === quantity && curve.name === antenna));
+        // A trim session has a curve for every look: the last is what the antenna is now.
+        curves.push(...of.filter((curve) => curve.quantity === quantity && curve.name === antenna).slice(-1));
       }
       if (!place.isConnected) return plots;
       if (curves.length) plots.push(plotCurves(place, curvePlot(story, quantity, curves)));
