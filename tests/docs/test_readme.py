@@ -4,6 +4,7 @@ code."""
 from __future__ import annotations
 
 import asyncio
+import csv
 import json
 import re
 import shlex
@@ -24,6 +25,7 @@ from benchd.publish import EmbeddedBroker, Topics, schemas
 from benchd.publish.order_models import parse_order
 from benchd.recipe import load_recipe, resolve
 from benchd.report import wording
+from benchd.store.topics import encode_part
 from drivers.registry import find_driver
 from simulators.cli import _parser as simulator_parser
 from tests.patience import PATIENCE_S
@@ -205,7 +207,7 @@ def test_the_example_payloads_fit_their_schemas() -> None:
 
 
 async def test_the_subscriber_example_prints_a_result_and_what_is_missing(tmp_path: Path) -> None:
-    (code,) = _blocks("python")
+    (code,) = [block for block in _blocks("python") if "Subscriber" in block]
     first = json.loads(_blocks("json")[0])
     later = {**first, "sequence": first["sequence"] + 3, "id": "later", "quantity": "vswr"}
     # Retained, so that the reader gets it whenever its subscription is ready.
@@ -235,6 +237,38 @@ async def test_the_subscriber_example_prints_a_result_and_what_is_missing(tmp_pa
     assert two.decode() == f"dipole r3 vswr {first['value']} dB\n"
     gap = (first["sequence"] + 1, first["sequence"] + 2)
     assert three.decode() == f"missing: ({gap},)\n"
+
+
+async def test_the_store_example_writes_a_row_for_each_bare_number(tmp_path: Path) -> None:
+    (code,) = [block for block in _blocks("python") if "csv" in block]
+    base = "benchd/workshop/reading"
+    async with EmbeddedBroker("workshop") as broker:
+        settings = broker.settings
+        script = tmp_path / "rows.py"
+        script.write_text(code.replace("1883", str(settings.port)), encoding="utf-8")
+        async with aiomqtt.Client(
+            settings.host, settings.port, username=settings.username, password=settings.password
+        ) as client:
+            topic = f"{base}/{encode_part('dipole r3, 50%')}/return_loss/dB"
+            await client.publish(topic, "12.2", qos=1, retain=True)
+            process = await asyncio.create_subprocess_exec(
+                sys.executable, str(script), stdout=asyncio.subprocess.PIPE
+            )
+            assert process.stdout is not None
+            try:
+                async with asyncio.timeout(PATIENCE_S):
+                    lines = [await process.stdout.readline()]
+                    await client.publish(f"{base}/patch/vswr/1", "null", qos=1)
+                    await client.publish(f"{base}/patch/resonance_frequency/MHz", "1701.3", qos=1)
+                    lines.append(await process.stdout.readline())
+            finally:
+                process.kill()
+                await process.wait()
+    found = [row[1:] for row in csv.reader(line.decode() for line in lines)]
+    assert found == [
+        ["workshop", "dipole r3, 50%", "return_loss", "dB", "12.2"],
+        ["workshop", "patch", "resonance_frequency", "MHz", "1701.3"],
+    ]
 
 
 def test_the_commands_that_need_no_daemon_run_as_shown(
