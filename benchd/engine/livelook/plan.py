@@ -16,12 +16,12 @@ import numpy as np
 
 from benchd.acquire import CONTINUOUS_METHODS
 from benchd.bench import Bench
-from benchd.engine.livelook.request import asked_recipe, look_recipe, with_route
+from benchd.engine.livelook.request import NAME, asked_recipe, look_recipe, with_route
 from benchd.engine.stored_inputs import StoredInputs
-from benchd.errors import NormalisationRefused, OrderRefused
+from benchd.errors import NormalisationRefused, OrderRefused, Problem, RecipeError
 from benchd.files.fields import Given
 from benchd.known.captures import LOOKED_AT
-from benchd.recipe import resolve
+from benchd.recipe import Recipe, resolve
 from benchd.recipe.arguments import read_arguments
 from benchd.reductions.live_picture import Shown
 from benchd.rounding import duration_words
@@ -98,12 +98,23 @@ def prepared(
     wanted_hz = float(asked["centre"].value)
     kept = ("antenna", "route", "position", "lid", "max_age", "time")
     texts = {name: asked[name].text for name in kept}
-    sheet = resolve(look_recipe(shown, plan, wanted_hz), bench, texts)
+    sheet = _resolved(look_recipe(shown, plan, wanted_hz), bench, texts)
     for_s = float(asked["time"].value)
     stays_on = STAYS_ON.format(time=duration_words(for_s))
     sheet = sheet.model_copy(update={"cautions": (*sheet.cautions, stays_on)})
     baselines = _baselines(sheet, shown, asked, StoredInputs(store, bench, identities, now))
     return LivePlan(sheet, shown, baselines, wanted_hz, for_s)
+
+
+def _resolved(recipe: Recipe, bench: Bench, texts: Mapping[str, str]) -> Worksheet:
+    """The worksheet. What is wrong is told by its key alone: nobody has written this recipe, so its
+    lines say nothing. Raises RecipeError, UnsafeError."""
+    try:
+        return resolve(recipe, bench, texts)
+    except RecipeError as error:
+        raise RecipeError(
+            [Problem(NAME, 0, 0, one.key.rpartition(".")[2], one.message) for one in error.problems]
+        ) from error
 
 
 def _newest(store: Store, bench: Bench, route: str, shown: Shown) -> Capture | None:
