@@ -17,7 +17,8 @@ from benchd.cli.options import DaemonUrl
 from benchd.cli.overlay import plot_over_each_other
 from benchd.cli.screen import plain, say
 from benchd.curves import Curve
-from benchd.errors import UserError
+from benchd.errors import OrderRefused, UserError
+from benchd.files.yamlfile import nearest
 from benchd.quantities import Picture, quantity
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
 from benchd.report.tables import capture_comments, capture_csv, results_csv
@@ -233,21 +234,36 @@ def _settings(steps: Sequence[Any]) -> dict[str, dict[str, Any]]:
 
 
 def schemas(
+    name: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[NAME]",
+            help="Print this one instead, such as recipe, benchd.result/1 or json-results.",
+        ),
+    ] = None,
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="The folder to write to; it is made.")
     ] = Path("schemas"),
 ) -> None:
-    """Write JSON Schemas: of bench files and recipes for your editor, of what is published.
+    """Write JSON Schemas: of bench files and recipes for your editor, of what is published, and of
+    what each command prints with --json (json-COMMAND). With NAME, print one.
 
     Needs no daemon.
     """
+    from benchd.cli.json_contract import json_schemas
     from benchd.publish import schemas as payload_schemas
     from benchd.recipe import schemas as file_schemas
 
+    found = {**file_schemas(), **payload_schemas(), **json_schemas()}
+    if name is not None:
+        if name not in found:
+            raise OrderRefused(f'there is no schema "{name}", {nearest(name, found)}')
+        say(json_module.dumps(found[name], indent=2, ensure_ascii=False))
+        return
     _make(out)
-    for name, schema in sorted({**file_schemas(), **payload_schemas()}.items()):
+    for one, schema in sorted(found.items()):
         text = json_module.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-        say(str(_write(out / f"{safe_name(name)}.schema.json", text)))
+        say(str(_write(out / f"{safe_name(one)}.schema.json", text)))
 
 
 def _make(folder: Path) -> Path:
