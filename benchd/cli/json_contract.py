@@ -9,7 +9,7 @@ not finite, one of the strings "Infinity", "-Infinity" and "NaN" stands in its p
 from __future__ import annotations
 
 import dataclasses
-from typing import Annotated, Any, get_type_hints
+from typing import Annotated, Any, Literal, get_type_hints
 
 from pydantic import BaseModel, Field, TypeAdapter, create_model
 
@@ -161,6 +161,66 @@ class Comparison(BaseModel):
     refused: list[Refused]
 
 
+class LookEnding(BaseModel):
+    """Why a live look has ended."""
+
+    reason: str
+    message: str
+    advice: str
+    family: str
+    where: str
+
+
+class LookLine(BaseModel):
+    """A line about the look: told at its start, when viewers or time change, and at its end.
+
+    frequency_hz: the grid of all its sweeps. unit: of their values.
+    """
+
+    kind: Literal["look", "ended"]
+    state: str
+    shown: str
+    unit: str
+    antenna: str | None
+    route: str
+    position: str | None
+    wanted_hz: float | None
+    level_dbm: float
+    frequency_hz: list[float]
+    viewers: int
+    left_s: float
+    for_s: float
+    ending: LookEnding | None
+
+
+class Peak(BaseModel):
+    """The greatest value of a sweep."""
+
+    frequency_hz: float
+    value: float
+
+
+class SweepLine(BaseModel):
+    """One sweep of a live look. deviation_db, range_db: spread of the last `sweeps` sweeps."""
+
+    kind: Literal["sweep"]
+    number: int
+    taken_at: Any
+    values: list[float]
+    sweeps: int
+    deviation_db: list[float] | None
+    range_db: list[float] | None
+    peak: Peak
+    flags: list[str]
+    trouble: str
+
+
+class KeptLine(BaseModel):
+    """A sweep was kept as a capture."""
+
+    kind: Literal["kept"]
+
+
 ANSWERS: dict[str, Any] = {
     "check": Worksheet,
     "queue": Job,
@@ -178,12 +238,13 @@ ANSWERS: dict[str, Any] = {
     "compare": Comparison,
     "batch": list[Job] | BatchTable,
     "batch-table": BatchTable,
+    "live": LookLine | SweepLine | KeptLine,
     "antenna list": list[AntennaAnswer],
     "antenna show": AntennaAnswer,
     "antenna add": AntennaAdded,
 }
 """Command -> what it prints with `--json`. `queue --wait` prints what `watch` does; `recipes NAME`
-one recipe; `batch --wait` the table."""
+one recipe; `batch --wait` the table. `live` prints one such document on each line."""
 
 
 def json_schemas() -> dict[str, dict[str, Any]]:

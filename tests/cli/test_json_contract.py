@@ -123,6 +123,21 @@ def test_what_ordering_commands_print(printed: Printed, url: str) -> None:
     assert Path(added["file"]).name == "antennas.yaml"
 
 
+def test_each_line_of_a_live_look(
+    url: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("BENCHD_DAEMON", url)
+    given = ("-p", "show=level", "-p", "points=21", "-p", "time=5 s")
+    with pytest.raises(SystemExit):
+        main(["live", "dipole r3", "--yes", "--json", *given])
+    told = capsys.readouterr()
+    lines = [json.loads(line) for line in told.out.splitlines()]
+    check = Draft202012Validator(schema_of("live"))
+    for line in lines:
+        check.validate(line)
+    assert {line["kind"] for line in lines} == {"look", "sweep", "ended"}, told.err
+
+
 def test_one_schema_is_printed_by_its_name(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         main(["schemas", "json-batch-table"])
