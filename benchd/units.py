@@ -45,7 +45,6 @@ class Kind(Enum):
     GAIN = _Kind("gain", "dBi", False, (("dBd", float("nan")),), "2.15 dBi")
     TEMPERATURE = _Kind("temperature", "°C", False, (("degC", 1.0), ("C", 1.0)), "23 °C")
     ANGLE = _Kind("angle", "deg", False, (("°", 1.0),), "5 deg")
-    RESISTANCE = _Kind("resistance", "ohm", True, (("Ω", 1.0),), "50 ohm")
     PROPORTION = _Kind("proportion", "ppm", False, (("ppb", 1e-3), ("%", 1e4)), "2 ppm")
 
 
@@ -152,7 +151,7 @@ def show(value: float, unit: str, *, precision: int = 6) -> str:
         return f"{general(value * 1e9, precision)} ns"  # what files may hold; there is no "ps"
     if unit == "m":
         return number_words(value, unit, digits=precision)
-    if unit in ("Hz", "s", "ohm"):
+    if unit in ("Hz", "s"):
         return str(Quantity(value, unit).render(prec=precision - 1, form="si"))
     if unit in ("1", ""):
         return f"{value:.{precision}g}"

@@ -108,10 +108,6 @@ class Instrument:
         waited = (self.finished(),) if self.has("finished") else ()
         return (*self._sent("reset"), *self._sent("clear"), *waited)
 
-    def clear_errors(self) -> Batch:
-        """Empty the error queue and the event registers."""
-        return self._sent("clear")
-
     def drain_errors(self) -> Procedure[tuple[InstrumentError, ...]]:
         """Read the error queue until it is empty, at most 32 entries; returns them."""
         if not self.has("next_error"):

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import re
 import string
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -27,8 +27,6 @@ from drivers.errors import BadTemplate, UnexpectedReply, shown
 Answer = Literal["number", "state", "states", "done", "error", "trace", "text"]
 """What a command answers: a number, one state or several, "finished", an error queue entry, a
 trace, or any text."""
-
-Reader = Callable[[str], str]
 
 UNNUMBERED = 99_999
 """Code that stands for an error that the instrument reported without a number."""

@@ -447,7 +447,7 @@ class BenchDesk:
             curve
             for step in worksheet.steps
             if isinstance(step, ReduceStep)
-            for curve in reducer.outcome(job_id, worksheet, step).curves
+            for curve in reducer.outcome(job_id, step).curves
         ]
 
     def _records_again(self, job_id: str) -> list[ResultRecord]:

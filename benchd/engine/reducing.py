@@ -37,7 +37,7 @@ class Reducer:
         self._store = store
         self._clock = clock
 
-    def outcome(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> Outcome:
+    def outcome(self, job_id: str, step: ReduceStep) -> Outcome:
         """Results and reduced curves of one step. Raises ReductionRefused and others."""
         kind = kinds().get(step.settings.kind)
         if kind is None:
@@ -63,7 +63,7 @@ class Reducer:
         Their ids are made from job, step, number and captures. So reducing again after an
         interruption gives the same ids, and a subscriber can recognise duplicates.
         """
-        outcome = self.outcome(job_id, worksheet, step)
+        outcome = self.outcome(job_id, step)
         moment = self._clock()
         return [
             ResultRecord(

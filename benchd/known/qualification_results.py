@@ -122,14 +122,6 @@ def newest(archive: Archive | None, quantity: str, test: Capture, part: str = ""
     return curve.rms(low_hz, high_hz)
 
 
-def newest_at(
-    archive: Archive | None, quantity: str, test: Capture, at_hz: float, part: str = ""
-) -> Known | None:
-    """The newest fitting value at one frequency, or None."""
-    curve = newest_curve(archive, quantity, test, part)
-    return curve.at(at_hz) if curve is not None and curve.covers(at_hz, at_hz) else None
-
-
 def newest_curve(
     archive: Archive | None,
     quantity: str,

@@ -90,7 +90,7 @@ def reflection_knowledge(
         scale = Known(analyzer.linearity_db, source=scale_of(test, route.analyzer))
         known = replace(known, linearity_db=scale)
     known = replace(known, harmonics=harmonics(bench, route))
-    connector_db = _changed_joint_db(bench, test, baselines)
+    connector_db = _changed_joint_db(bench, test)
     if connector_db is not None:
         known = replace(known, connector_sd_db=Known(connector_db))
     known = replace(known, joint_gamma_sd=joint_reflection(bench, route.out, low_hz, high_hz))
@@ -252,9 +252,7 @@ def _baseline_kind(baselines: Mapping[str, Capture]) -> BaselineKind:
     return "open" if "open" in baselines else "short"
 
 
-def _changed_joint_db(
-    bench: Bench, test: Capture, baselines: Mapping[str, Capture]
-) -> float | None:
+def _changed_joint_db(bench: Bench, test: Capture) -> float | None:
     """Standard deviation (dB) from what was switched or joined again between baseline and test.
 
     It is the root of the sum of squares of the stated repeatabilities of all parts on the way to

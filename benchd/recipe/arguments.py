@@ -42,7 +42,7 @@ def read_arguments(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -
                 found[name] = Given(name, "antenna", "", "none: not needed")
                 continue
             else:
-                raise wrong(_missing(name, parameter, bench))
+                raise wrong(_missing(parameter, bench))
             _check_on_bench(value, bench)
             found[name] = value
         except PydanticCustomError as error:
@@ -128,7 +128,7 @@ def _given_problem(name: str, message: str) -> Problem:
     return Problem(f'parameter "{shown_name}"', 0, 0, "", message)
 
 
-def _missing(name: str, parameter: Parameter, bench: Bench) -> str:
+def _missing(parameter: Parameter, bench: Bench) -> str:
     known = {
         "antenna": list(bench.antennas) or ["none on this bench"],
         "route": list(bench.routes),

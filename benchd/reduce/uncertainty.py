@@ -136,11 +136,6 @@ def has_assumed(terms: Iterable[Term]) -> bool:
     return any(line.assumed and line.contribution > 0.0 for line in terms)
 
 
-def largest_first(budget: Budget) -> tuple[Term, ...]:
-    """The terms, largest contribution first."""
-    return tuple(sorted(budget.terms, key=lambda line: -line.contribution))
-
-
 def shares(budget: Budget) -> list[tuple[Term, float]]:
     """The terms, largest contribution first, each with its share of the variance, 0 to 1.
 

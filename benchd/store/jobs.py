@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, RowMapping, and_, case, insert, or_, select, update
+from sqlalchemy import Connection, RowMapping, case, insert, or_, select, update
 
 from benchd.errors import UnknownId
 from benchd.job_request import JobRequest
@@ -226,18 +226,6 @@ def next_waiting(
     found = readable(connection, jobs, query.limit(1), _job, damage)
     found = found or readable(connection, jobs, query, _job, damage)
     return found[0] if found else None
-
-
-def overdue(connection: Connection, damage: Damage, bench: str, now: datetime) -> list[JobRow]:
-    """Waiting jobs whose window has closed."""
-    query = select(jobs).where(
-        and_(
-            jobs.c.bench == bench,
-            jobs.c.state == JobState.WAITING.value,
-            jobs.c.finish_by <= now,
-        )
-    )
-    return readable(connection, jobs, query.order_by(jobs.c.id), _job, damage)
 
 
 def change(

@@ -255,17 +255,6 @@ class Store:
             outbox.add_job(connection, job, now)
         return job
 
-    def mark_missed(self, bench: str, now: datetime | None = None) -> list[JobRow]:
-        """Make every waiting job whose window has closed `missed`; returns them."""
-        moment = now or self._clock()
-        with self._writing() as connection:
-            return [
-                self.set_state(
-                    job.id, JobState.MISSED, message="Its window closed before it could run."
-                )
-                for job in jobs.overdue(connection, self._damage, bench, moment)
-            ]
-
     def mark_interrupted(self, bench: str) -> list[JobRow]:
         """At start: the jobs found running or needing hands, each with one more interruption.
 

@@ -71,11 +71,6 @@ class ScpiError(Exception):
             return 0x08
         return _EVENT_BIT_OF_CLASS.get(-self.code // 100, 0)
 
-    @property
-    def is_command_error(self) -> bool:
-        """Whether the rest of the message must be thrown away (IEEE 488.2, 6.1.6.1.1)."""
-        return -199 <= self.code <= -100
-
 
 class ErrorQueue:
     """First in, first out; when full the last entry becomes -350 and later ones are lost."""

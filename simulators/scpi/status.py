@@ -13,7 +13,6 @@ QUESTIONABLE_POWER = 1 << 3
 """Overload at the input (SCPI-1999 volume 1, figure 9-3: bit 3, POWer)."""
 QUESTIONABLE_CALIBRATION = 1 << 8
 """Reading not calibrated, for instance swept too fast (bit 8, CALibration)."""
-OPERATION_SETTLING = 1 << 1
 OPERATION_SWEEPING = 1 << 3
 
 

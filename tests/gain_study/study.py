@@ -69,7 +69,7 @@ class Session:
             elif isinstance(step, CaptureStep):
                 shelf.kept.append(self._captured(step, scene(step)))
             elif isinstance(step, ReduceStep):
-                found = Reducer(self.bench, shelf).outcome("job", sheet, step).results
+                found = Reducer(self.bench, shelf).outcome("job", step).results
         return found
 
     def offset_m(self, step: CaptureStep, mount: str) -> tuple[float, float, float]:

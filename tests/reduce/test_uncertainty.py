@@ -13,8 +13,8 @@ from benchd.reduce.uncertainty import (
     difference,
     has_assumed,
     improve_first,
-    largest_first,
     scaled,
+    shares,
     term,
 )
 from benchd.results import Distribution
@@ -125,7 +125,7 @@ def test_finite_freedom_widens_the_draws() -> None:
 
 def test_the_person_is_told_what_to_improve_first() -> None:
     budget = combine([term("noise", 0.3, "dB"), term("box", 0.4, "dB", assumed=True)], estimate=0.0)
-    assert [line.name for line in largest_first(budget)] == ["box", "noise"]
+    assert [line.name for line, _ in shares(budget)] == ["box", "noise"]
     assert improve_first(budget) == (
         "Work on box first: without it the standard uncertainty would fall from 0.5 to 0.3; "
         "its size is assumed, so measure it first."

@@ -172,7 +172,7 @@ class Notebook:
         step = ReduceStep(index=1, label=f"reduce {kind}", name=keep_as or kind, settings=settings)
         sheet = self.store.worksheet(self.job)
         reducer = Reducer(self.bench, self.store, self.clock)
-        found = reducer.outcome(self.job, sheet, step).results
+        found = reducer.outcome(self.job, step).results
         if keep_as:
             records = reducer.records(self.job, sheet, step)
             self.store.commit_results(self.job, keep_as, records, [], step_index_after=None)

@@ -122,14 +122,6 @@ def test_a_job_is_taken_only_inside_its_window(store: Store, at: datetime, runs:
     assert store.next_waiting("workshop", at) == (job if runs else None)
 
 
-def test_a_job_whose_window_has_closed_is_missed(store: Store) -> None:
-    late = store.add_job(examples.worksheet(), request=JobRequest(finish_by=NOW))
-    in_time = store.add_job(examples.worksheet(), request=JobRequest(finish_by=NOW + HOUR))
-    assert [job.id for job in store.mark_missed("workshop", NOW)] == [late.id]
-    assert store.job(late.id).state is JobState.MISSED
-    assert store.job(in_time.id).state is JobState.WAITING
-
-
 def test_jobs_under_way_at_start_are_found_and_counted(store: Store) -> None:
     running = job_in(store, JobState.RUNNING)
     asking = job_in(store, JobState.NEEDS_HANDS)

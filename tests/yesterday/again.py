@@ -67,7 +67,7 @@ class Again:
         for step in worksheet.steps:
             if isinstance(step, ReduceStep):
                 records += self.reducer.records(job_id, worksheet, step)
-                found = self.reducer.outcome(job_id, worksheet, step).curves
+                found = self.reducer.outcome(job_id, step).curves
                 curves += [one.trace for one in as_traces(found)]
             elif isinstance(step, AcceptStep):
                 verdicts += hold_against(step.limits, records)

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from benchd.errors import NormalisationRefused
 from benchd.known.level_drift import change_db, drift_db
-from benchd.known.qualification_results import newest, newest_at
+from benchd.known.qualification_results import newest, newest_curve
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge, wall_echo
 from benchd.recipe import load_recipe, resolve
 from benchd.reduce.budget_inputs import ASSUMED_TERM
@@ -212,10 +212,10 @@ def test_the_newest_qualification_counts_and_is_read_over_the_band(notebook: Not
                        step="again")  # fmt: skip
     test = antenna(notebook, -20.0, 60.0)
     least = newest(notebook.store, "effective_directivity", test)
-    here = newest_at(notebook.store, "effective_directivity", test, AT)
+    curve = newest_curve(notebook.store, "effective_directivity", test)
     assert least is not None
-    assert here is not None
-    assert_allclose([least.value, here.value], [34.5, 37.0], rtol=1e-12)
+    assert curve is not None
+    assert_allclose([least.value, curve.at(AT).value], [34.5, 37.0], rtol=1e-12)
 
 
 def test_a_qualification_of_another_band_says_nothing_here(notebook: Notebook) -> None:

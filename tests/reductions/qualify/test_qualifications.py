@@ -11,7 +11,7 @@ from benchd.known.qualification_results import (
     DIRECTIVITY,
     REPEATABILITY,
     newest,
-    newest_at,
+    newest_curve,
 )
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.results import Result
@@ -90,8 +90,9 @@ def test_walls_are_told_from_the_direct_ray_and_feed_the_gain_budget(notebook: N
     assert one(found, "reflectivity_verdict").value == 1.0
     assert one(found, "usable_from").value == GRID[0]
     later = notebook.capture("later", "test", -40.0, at_s=3600.0, antenna="reference dipole")
-    known = newest_at(notebook.store, BOX_SPREAD, later, 1.7e9, "box")
-    assert known is not None
+    curve = newest_curve(notebook.store, BOX_SPREAD, later, "box")
+    assert curve is not None
+    known = curve.at(1.7e9)
     assert known.value == pytest.approx(0.0, abs=1e-9)
     assert known.degrees_of_freedom == 14.0
 
