@@ -323,6 +323,7 @@ def _write(connection: Connection, job: JobRow) -> None:
         .where(jobs.c.id == job.id)
         .values(
             state=job.state.value,
+            priority=job.priority,
             message=job.message,
             error=None if job.error is None else codec.dumps(job.error),
             hands=None if job.hands is None else codec.dumps(job.hands),

@@ -17,7 +17,6 @@ from playwright.sync_api import Browser, sync_playwright
 from tests.browser.pages import FLAGS, PHONE, Stage, Watched, start_stage
 from tests.patience import PATIENCE_S
 from tests.provisions import program
-from tests.system.rigging import ending
 
 
 @pytest.fixture(scope="module")
@@ -35,9 +34,10 @@ def chromium() -> Iterator[Browser]:
 def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
     """A daemon with its virtual bench, shared by the tests of a module."""
     found = start_stage(tmp_path_factory.mktemp("stage"))
-    with ending(found.daemon, found.simulator):
+    try:
         yield found
-        found.stop()
+    finally:
+        found.end()
 
 
 @pytest.fixture

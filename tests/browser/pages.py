@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, ConsoleMessage, Locator, Request
 
 from tests.patience import PATIENCE_S
-from tests.system.rigging import BENCH, Daemon, Simulator
+from tests.system.rigging import BENCH, Daemon, Simulator, ending
 
 FLAGS = [
     "--no-sandbox",  # Chromium's own sandbox does not start for root
@@ -52,9 +52,11 @@ class Stage:
         options = (*self.options, "--http", address)
         self.daemon = Daemon(self.folder, self.simulator, "none", bench=self.bench, options=options)
 
-    def stop(self) -> None:
-        """End the daemon gently."""
-        self.daemon.stop()
+    def end(self) -> None:
+        """End both, whatever happened; the daemon gently where it still runs."""
+        with ending(self.daemon, self.simulator):
+            if self.daemon.popen.poll() is None:
+                self.daemon.stop()
 
 
 def start_stage(

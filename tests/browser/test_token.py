@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 import pytest
 
 from tests.browser.pages import Stage, Watched, start_stage
-from tests.system.rigging import ending
 
 TOKEN = "a-token-of-the-workshop"
 
@@ -18,8 +17,10 @@ def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
     file = folder / "token"
     file.write_text(TOKEN)
     found = start_stage(folder, options=("--token-file", str(file)))
-    with ending(found.daemon, found.simulator):
+    try:
         yield found
+    finally:
+        found.end()
 
 
 def test_the_token_is_entered_once_and_kept(open_page: Callable[..., Watched]) -> None:

@@ -34,6 +34,25 @@ def test_a_new_job_waits_with_its_worksheet(store: Store) -> None:
     assert job.expected_s == 10.1
 
 
+def test_a_waiting_job_gets_another_priority_and_runs_by_it(store: Store) -> None:
+    first, second = (store.add_job(examples.worksheet()) for _ in range(2))
+    (changed,) = store.set_priorities({second.id: 5})
+    assert (changed.id, changed.priority) == (second.id, 5)
+    assert store.job(second.id) == changed
+    found = store.next_waiting(first.bench)
+    assert found is not None
+    assert found.id == second.id
+
+
+def test_a_job_under_way_has_no_place_any_more_and_nothing_is_changed(store: Store) -> None:
+    waiting, under_way = store.add_job(examples.worksheet()).id, job_in(store, JobState.RUNNING)
+    with pytest.raises(WrongState, match="its place in the queue is no more"):
+        store.set_priorities({waiting: 3, under_way: 3})
+    assert store.job(waiting).priority == 0
+    with pytest.raises(UnknownId):
+        store.set_priorities({"job-9": 3})
+
+
 def test_jobs_of_the_same_worksheet_share_it(store: Store) -> None:
     first, second = (store.add_job(examples.worksheet()) for _ in range(2))
     assert first.worksheet_hash == second.worksheet_hash
