@@ -19,6 +19,12 @@ Lid = Literal["closed", "open"]
 """How the lid of the box stands."""
 
 METHODS: tuple[Method, ...] = get_args(Method)
+METHOD_WORDS: dict[Method, str] = {
+    "stepped": "stepped, point by point",
+    "hold": "free-running source, max hold",
+    "tracking": "tracking source",
+    "vector": "network analyzer",
+}
 DETECTORS: tuple[Detector, ...] = get_args(Detector)
 POWER: Detector = "power"
 

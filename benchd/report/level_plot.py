@@ -11,19 +11,12 @@ from matplotlib.figure import Figure
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.palette import CAUTION, CURVE, DASHES, INK, MUTED, SERIES
 from benchd.report.wording import band_words, duration_words, number_words
-from benchd.sweeps import Method
+from benchd.sweeps import METHOD_WORDS
 from benchd.traces import Capture, FloatArray, Form, Trace
 
 LEAST_SPAN_DB = 6.0
 MOST_CURVES = len(SERIES)
 NOISE_DASHES = (0, (2, 2))
-
-METHOD_WORDS: dict[Method, str] = {
-    "stepped": "stepped, point by point",
-    "hold": "free-running source, max hold",
-    "tracking": "tracking source",
-    "vector": "network analyzer",
-}
 
 
 def level_db(trace: Trace) -> FloatArray:

@@ -7,8 +7,7 @@ from benchd.cli.show import STATE_STYLES
 from benchd.jobstates import ENDED, UNDER_WAY, JobState
 from benchd.recipe.model import ANALYZER_DETECTORS
 from benchd.reduce import noise
-from benchd.report.level_plot import METHOD_WORDS
-from benchd.sweeps import DETECTORS, METHODS, POWER
+from benchd.sweeps import DETECTORS, METHOD_WORDS, METHODS, POWER
 
 
 def test_the_drivers_know_the_detectors_that_a_recipe_may_ask_for() -> None:
