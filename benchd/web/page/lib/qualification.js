@@ -36,6 +36,8 @@ export function qualificationCard(root, context, what, runs) {
     h("p", { class: "quiet" }, [
       `${dateTime(newest.at)}${newest.route ? `, route ${newest.route}` : ""}.`,
       newest.changed.length ? ` Described otherwise than the time before: ${newest.changed.join(", ")}.` : "",
+      " ",
+      h("a", { href: `#/queue?${new URLSearchParams({ recipe: what.recipe })}` }, "Ask again"),
     ]),
     runs.length > 1 && h("div", { class: "pair" }, before.box, after.box),
     pictures,

@@ -107,7 +107,9 @@ function links(story) {
   const names = story.revisions.filter((/** @type {any} */ one) => one.first_at).map((/** @type {any} */ one) => one.antenna);
   const [first, second] = names.slice(-2);
   const query = new URLSearchParams(second ? { first, second } : {});
+  const asked = askedOf(story);
   return [
+    asked.registered && h("a", { class: "button", href: `#/queue?${new URLSearchParams({ recipe: "return-loss", antenna: asked.antenna })}` }, `Measure ${asked.antenna}`),
     second && h("a", { class: "button", href: `#/overlay?${query}` }, `Difference of ${first} and ${second}`),
     h("a", { class: "button", href: `#/overlay?${new URLSearchParams(names.length ? { antenna: names[names.length - 1] } : {})}` }, "Lay captures over one another"),
   ];

@@ -119,6 +119,14 @@ function tellInstruments(root, found, askNow) {
 }
 
 /**
+ * A link to the form that queues a recipe.
+ * @param {string} recipe
+ */
+function queueLink(recipe) {
+  return h("a", { href: `#/queue?${new URLSearchParams({ recipe })}` }, `Queue the recipe ${recipe}`);
+}
+
+/**
  * @param {HTMLElement} root
  * @param {any} improve
  */
@@ -151,7 +159,7 @@ function tellBaselines(root, found) {
     root,
     h("h2", null, "Baselines"),
     found.length === 0
-      ? h("p", { class: "quiet" }, "None is stored yet. Queue the recipe open-short-baseline.")
+      ? h("p", { class: "quiet" }, "None is stored yet. ", queueLink("open-short-baseline"))
       : h("ul", { class: "plain columns" }, found.map((one) => {
         const old = one.max_age_s !== null && one.age_s > one.max_age_s;
         const at = one.position && one.position !== one.role ? ` ${one.position}` : "";
@@ -189,7 +197,7 @@ function tellQualification(root, context, found) {
       "section",
       { class: "card" },
       h("h3", null, "Not asked yet"),
-      h("ul", null, open.map((one) => h("li", null, `${one.asks} Queue the recipe ${one.recipe}.`))),
+      h("ul", null, open.map((one) => h("li", null, `${one.asks} `, queueLink(one.recipe)))),
     ));
   }
   return closing;
