@@ -37,7 +37,7 @@ from benchd.reductions.revision_comparison import (
 from benchd.results import Result, ResultRecord
 from benchd.store import Store
 from benchd.store.messages import thinned
-from benchd.traces import Trace
+from benchd.traces import Form, Trace
 
 NEWEST_LOOKED_AT = 2000
 
@@ -171,22 +171,24 @@ class Lookback:
     ) -> tuple[Trace, int]:
         """The level of a capture for a plot so many points wide, and how many points there are.
 
-        Each stretch keeps its lowest and its highest value, so that no dip is lost. from_hz,
-        to_hz: the part to show, with one point more on each side.
+        Each stretch keeps its lowest and its highest value, so that no dip is lost. Bins that a
+        hold sweep missed are left out. from_hz, to_hz: the part to show, with one point more on
+        each side.
         """
         return await self._working.call(self._thinned, capture_id, points, from_hz, to_hz)
 
     def _thinned(
         self, capture_id: str, points: int, from_hz: float | None, to_hz: float | None
     ) -> tuple[Trace, int]:
-        level = self._store.capture(capture_id).level
+        whole = self._store.capture(capture_id).level
+        level = _known(whole)
         grid = level.along.values
         start = 0 if from_hz is None else int(np.searchsorted(grid, from_hz)) - 1
         stop = grid.size if to_hz is None else int(np.searchsorted(grid, to_hz, "right")) + 1
         part = slice(max(0, start), max(stop, 0))
         seen = Trace(level.name, level.form, _cut(level, part), level.values[part])
-        pick = thinned(seen, points)
-        return Trace(seen.name, seen.form, _cut(seen, pick), seen.values[pick]), grid.size
+        pick = thinned(_sizes(seen), points)
+        return Trace(seen.name, seen.form, _cut(seen, pick), seen.values[pick]), whole.values.size
 
     async def bench_state(
         self,
@@ -220,6 +222,25 @@ class Lookback:
             if jobs.setdefault(key, record.job_id) == record.job_id:
                 found.append(record)
         return found
+
+
+def _known(trace: Trace) -> Trace:
+    """The points that hold a value: a hold sweep may have missed bins, and no number is none."""
+    known = ~np.isnan(trace.values)
+    if trace.visited is not None:
+        known &= trace.visited
+    return (
+        trace
+        if known.all()
+        else Trace(trace.name, trace.form, _cut(trace, known), trace.values[known])
+    )
+
+
+def _sizes(trace: Trace) -> Trace:
+    """The trace itself; of a complex ratio its magnitude, in which a plot shows it."""
+    if trace.form is not Form.RATIO_COMPLEX:
+        return trace
+    return Trace(trace.name, Form.RATIO_DB, trace.along, np.abs(trace.values))
 
 
 def _cut(trace: Trace, part: Any) -> Any:

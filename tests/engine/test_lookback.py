@@ -7,7 +7,7 @@ import pytest
 
 from benchd.errors import OrderRefused, ReductionRefused, UnknownId
 from benchd.job_request import RecipeSource
-from benchd.traces import Form, Trace
+from benchd.traces import Axis, Form, Trace
 from tests.engine.office import Office
 from tests.store import examples
 
@@ -57,13 +57,35 @@ async def test_a_part_of_the_axis_where_nothing_was_measured_is_empty_and_no_fau
         assert recorded == POINTS
 
 
-async def test_a_complex_ratio_is_thinned_with_both_its_parts(office: Office) -> None:
+async def test_bins_that_a_hold_sweep_missed_are_no_dips(office: Office) -> None:
+    values = np.full(POINTS, -30.0)
+    visited = np.ones(POINTS, dtype=bool)
+    visited[500:600] = False
+    values[500:600] = -140.0
+    values[777] = np.nan
+    level = Trace("level", Form.LEVEL_DBM, GRID_HZ, values, visited)
+    seen, recorded = await office.desk.past.thinned(await stored(office, level), points=1000)
+    assert recorded == POINTS
+    assert set(seen.values.tolist()) == {-30.0}
+
+
+async def test_a_dip_of_a_complex_ratio_is_kept_with_both_its_parts(office: Office) -> None:
     ratio = np.exp(1j * np.linspace(0.0, 6.0, POINTS))
+    ratio[31_416] *= 0.01
     capture = await stored(office, Trace("s11", Form.RATIO_COMPLEX, GRID_HZ, ratio))
     seen, _ = await office.desk.past.thinned(capture, points=500)
     assert seen.form is Form.RATIO_COMPLEX
-    assert 400 <= seen.values.size <= 500
-    np.testing.assert_allclose(np.abs(seen.values), 1.0)
+    assert seen.values.size <= 500
+    assert ratio[31_416] in seen.values
+
+
+async def test_a_trace_over_an_angle_is_thinned_too(office: Office) -> None:
+    degrees = np.linspace(-180.0, 180.0, POINTS)
+    values = np.cos(np.radians(degrees))
+    level = Trace("level", Form.LEVEL_DBM, Axis("angle", "deg", degrees), values)
+    seen, _ = await office.desk.past.thinned(await stored(office, level), points=100)
+    assert (seen.along.name, seen.along.unit) == ("angle", "deg")
+    assert float(seen.values.max()) == 1.0
 
 
 async def test_what_cannot_be_compared_is_refused_with_what_could(office: Office) -> None:

@@ -3,6 +3,26 @@
 /** @typedef {import("./plot-figure.js").Curve} Curve */
 
 /**
+ * Where the values of a trace stand: frequencies in Hz, or those of its own axis.
+ * @param {any} document
+ * @returns {number[]}
+ */
+export function placesOf(document) {
+  return document.frequency_hz ?? document.axis.values;
+}
+
+/**
+ * What a trace runs over.
+ * @param {any} document
+ * @returns {{name: string, unit: string}}
+ */
+export function axisOf(document) {
+  if (!document?.axis) return { name: "Frequency", unit: "Hz" };
+  const { name, unit } = document.axis;
+  return { name: name[0].toUpperCase() + name.slice(1), unit };
+}
+
+/**
  * The reduced curves of a job: those of one quantity, each with its interval.
  * @param {any[]} documents   of /api/jobs/JOB/traces, or of a comparison
  * @param {(document: any) => string} named
@@ -15,7 +35,7 @@ export function reduced(documents, named) {
     const last = found[found.length - 1];
     if (one.end === "low" && last) last.low = one.values;
     else if (one.end === "high" && last) last.high = one.values;
-    else found.push({ name: named(one), quantity: one.quantity, x: one.frequency_hz, y: one.values });
+    else found.push({ name: named(one), quantity: one.quantity, x: placesOf(one), y: one.values });
   }
   return found;
 }
@@ -29,7 +49,7 @@ export function reduced(documents, named) {
 export function recorded(document, name) {
   const values = document.values ?? document.real.map((/** @type {number} */ real, /** @type {number} */ at) =>
     20 * Math.log10(Math.hypot(real, document.imaginary[at])));
-  return { name, x: document.frequency_hz, y: values };
+  return { name, x: placesOf(document), y: values };
 }
 
 /**

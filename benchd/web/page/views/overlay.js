@@ -1,6 +1,6 @@
 /** Overlays: captures, reduced curves and differences, chosen by a person and named in the address. */
 
-import { apart, recorded, reduced } from "../lib/curves.js";
+import { apart, axisOf, placesOf, recorded, reduced } from "../lib/curves.js";
 import { errorBox, fillWith, h } from "../lib/dom.js";
 import { dateTime } from "../lib/format.js";
 import { plotCurves } from "../lib/plot.js";
@@ -169,14 +169,14 @@ async function layLevels(place, context, ids, captures, keep) {
     if (!place.isConnected) return;
     keep(plotCurves(place, {
       title: "Levels as recorded",
-      x: { name: "Frequency", unit: "Hz" },
+      x: axisOf(documents[0]),
       y: { name: units.length > 1 ? "Level, dBm, or ratio" : "Level", unit: units.length > 1 ? "dB" : units[0] },
       curves,
-      closer: async (from, to, points) =>
+      closer: documents.some((one) => one.axis) ? undefined : async (from, to, points) =>
         (await ask(Math.max(2 * Math.round(points), 200), `&from_hz=${Math.max(0, from)}&to_hz=${Math.max(0, to)}`)).curves,
       whole: async () => Promise.all(ids.map(async (id, at) => wholeLevel(context, id, names[at]))),
     }));
-    const thinned = documents.filter((one) => one.points_recorded > one.frequency_hz.length);
+    const thinned = documents.filter((one) => one.points_recorded > placesOf(one).length);
     if (thinned.length) {
       place.append(h("p", { class: "quiet" },
         `Up to ${Math.max(...thinned.map((one) => one.points_recorded))} points are recorded. Lowest and highest of neighbours are drawn, so that no dip is lost; zoom in for all of them.`));
@@ -193,7 +193,7 @@ async function layLevels(place, context, ids, captures, keep) {
  */
 async function wholeLevel(context, id, name) {
   const first = await context.api.get(`/api/captures/${id}/curve?points=${EVERYTHING}`);
-  if (first.points_recorded <= first.frequency_hz.length) return recorded(first, name);
+  if (first.points_recorded <= placesOf(first).length) return recorded(first, name);
   const traces = await context.api.get(`/api/captures/${id}/trace`);
   return recorded(traces[0], name);
 }
