@@ -13,6 +13,7 @@ from benchd.cli.lazy import Entry, lazy_group
 # says more.
 COMMANDS = (
     Entry("new-bench", "new_bench:new_bench", "Ask what the bench is, and write its file."),
+    Entry("new-recipe", "new_recipe:new_recipe", "Write a recipe that answers a question."),
     Entry("serve", "serving:serve", "Run the daemon, which owns the bench."),
     Entry("rf-off", "rf_off:rf_off", "Switch off every source that is known, at once."),
     Entry("check", "orders:check", "Print what a recipe would do; queue nothing."),
