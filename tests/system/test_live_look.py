@@ -15,6 +15,7 @@ import re
 import select
 import struct
 import subprocess
+import sys
 import termios
 import threading
 from collections.abc import Callable, Iterator
@@ -26,9 +27,11 @@ import httpx
 import pytest
 
 from tests.patience import PATIENCE_S
+from tests.system import rigging
 from tests.system.rigging import PROGRAM, Daemon, Simulator, ending, until
 
 SILENCE_S = 10.0
+STUCK = Path(__file__).parent / "stuck_daemon.py"
 QUICK = """
 recipe: pause
 title: A short wait
@@ -436,6 +439,31 @@ def test_where_nobody_can_answer_nothing_is_switched_on_without_yes(bench: Bench
     assert said.returncode == 1
     assert "Answer at a terminal, or give --yes." in said.stderr
     assert bench.live.get("ending") == before.get("ending")
+
+
+def test_an_event_loop_that_hangs_does_not_keep_rf_on(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The viewer says "here", and nobody hears it: the bench thread ends the look by itself."""
+    assert bench.daemon.stop() == 0
+    bench.daemon.http.close()
+    flag = bench.folder / "hang"
+    with monkeypatch.context() as stuck:
+        stuck.setenv("STUCK_WHEN", str(flag))
+        stuck.setenv("STUCK_WHAT", "loop")
+        stuck.setattr(rigging, "PROGRAM", (sys.executable, str(STUCK)))
+        bench.begin()
+    bench.started()
+    since_s = bench.now_s()
+    flag.touch()
+    with pytest.raises(httpx.TimeoutException):
+        # What it would publish is where it hangs.
+        bench.http.post("/api/live/keep", json={}, timeout=3.0)
+    assert bench.off_at(since_s) - since_s < SILENCE_S + 2.0
+    flag.unlink()
+    bench.daemon.kill()
+    bench.daemon.http.close()
+    bench.begin()
 
 
 def test_a_daemon_that_is_stopped_or_killed_leaves_no_look_radiating(bench: Bench) -> None:
