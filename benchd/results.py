@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Literal
 
-from benchd.traces import FREQUENCY, HERTZ
+from benchd.units import FREQUENCY, HERTZ
 
 Outcome = Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
 Distribution = Literal["normal", "rectangular", "triangular", "u-shaped", "expanded"]

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from benchd.errors import ReductionRefused
 from benchd.sweeps import SweepAsRun
+from benchd.units import FREQUENCY, HERTZ
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -49,9 +50,6 @@ class Role(StrEnum):
     EMPTY = "empty"
     REFERENCE = "reference"
     TEST = "test"
-
-
-FREQUENCY, HERTZ = "frequency", "Hz"
 
 
 @dataclass(frozen=True, eq=False)

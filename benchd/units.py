@@ -17,6 +17,9 @@ from quantiphy import Quantity
 from benchd.rounding import duration_words, general, number_words
 from benchd.untrusted import decimal_number
 
+FREQUENCY, HERTZ = "frequency", "Hz"
+"""Name and unit of the axis that nearly every trace runs over."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Kind:

@@ -24,7 +24,8 @@ from benchd.jobstates import JobState
 from benchd.moments import utc_text
 from benchd.results import Outcome, Result, ResultRecord, Verdict
 from benchd.store.jobs import JobRow
-from benchd.traces import FREQUENCY, Capture, Form, Trace
+from benchd.traces import Capture, Form, Trace
+from benchd.units import FREQUENCY
 from benchd.wording import result_text
 
 

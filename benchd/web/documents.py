@@ -22,7 +22,8 @@ from benchd.curves import Curve, as_traces
 from benchd.moments import utc_text
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.sweeps import SweepAsRun
-from benchd.traces import FREQUENCY, Axis, Capture, Form, Role, Trace, frequency_axis
+from benchd.traces import Axis, Capture, Form, Role, Trace, frequency_axis
+from benchd.units import FREQUENCY
 from benchd.wording import result_text
 
 _RECORDS: TypeAdapter[list[ResultRecord]] = TypeAdapter(list[ResultRecord])
