@@ -8,6 +8,9 @@ from typing import Any, Literal
 
 from benchd.units import FREQUENCY, HERTZ
 
+ASSUMED_TERM = "assumed-term"
+"""Flag of a result in whose budget the size of a term is a default, not knowledge of the bench."""
+
 Outcome = Literal["pass", "pass-marginal", "fail", "fail-marginal", "cannot-tell", "absent"]
 Distribution = Literal["normal", "rectangular", "triangular", "u-shaped", "expanded"]
 

@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from benchd.quantities import Where, quantity
+from benchd.results import ASSUMED_TERM as ASSUMED_TERM
 from benchd.results import Result, Verdict
 from benchd.rounding import (
     band_words,
@@ -29,8 +30,6 @@ from benchd.rounding import (
 
 FINEST = 1e-20  # of its value: a finer uncertainty is none, no stored number is so exact
 LONGER_SIDE = 1.1  # one side of an interval this much longer than the other: show both ends
-
-ASSUMED_TERM = "assumed-term"
 
 _FLAGS = {
     "another-dip": "another dip may be the deeper one",

@@ -16,8 +16,9 @@ from functools import cached_property
 
 import numpy as np
 
+from benchd.reduce.decibels import SPEED_OF_LIGHT_M_PER_S
+
 SOURCE = "MIL-DTL-17, from memory"
-LIGHT_M_PER_S = 299_792_458.0
 _PTFE, _POLYETHYLENE = 0.695, 0.66  # of the speed of light; common practice, no source
 
 
@@ -59,7 +60,7 @@ class CableType:
 
     def delay_s(self, length_m: float) -> float:
         """One-way delay of a piece, s."""
-        return length_m / (self.velocity * LIGHT_M_PER_S)
+        return length_m / (self.velocity * SPEED_OF_LIGHT_M_PER_S)
 
 
 def _type(

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from benchd.bench import Bench
+from benchd.engine.story import MOST_RESULTS
 from benchd.known.level_drift import age_of, drift_after_db
 from benchd.quantities import Feeds, Worst, every, place, quantity
 from benchd.results import Result, ResultRecord
@@ -21,7 +22,6 @@ from benchd.wording import flag_words, quantity_words, result_text, where_words
 
 BASELINE_ROLES = (Role.OPEN, Role.SHORT, Role.LOAD, Role.THRU, Role.EMPTY, Role.REFERENCE)
 LOOKED_AT = 300
-MOST_RESULTS = 5000
 MOST_RUNS = 40
 MAX_AGE = "max_age"
 JUDGED = {1.0: "good enough", 0.0: "not good enough"}

@@ -15,11 +15,11 @@ from contextlib import asynccontextmanager, suppress
 
 import structlog
 
+from benchd.engine.lidwatch import ASK_EVERY_S
 from benchd.errors import BenchdError
 
 _log = structlog.get_logger(__name__)
 
-ASK_EVERY_S = 0.1
 STEADY_S = 1.0
 """How long the contact must say "closed" without a break. Longer than any bounce, and long enough
 to take the hand off the lid."""

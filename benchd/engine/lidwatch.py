@@ -20,6 +20,7 @@ from benchd.errors import LinkLost
 from benchd.sweeps import Lid
 
 ASK_EVERY_S = 0.1
+"""Time between two questions for the lid."""
 
 
 def contact_of(bench: Bench) -> tuple[str, float] | None:

@@ -11,7 +11,9 @@ from benchd.results import ResultRecord
 from benchd.rounding import number_words, size_words
 
 SESSION = "trim-session"
-RESONANCE, TRIM, REMOVED = "resonance_frequency", "trim_per_arm", "removed_length"
+RESONANCE = "resonance_frequency"
+TRIM = "trim_per_arm"
+REMOVED = "removed_length"
 
 
 @dataclass(frozen=True, slots=True)

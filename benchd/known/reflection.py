@@ -40,6 +40,7 @@ from benchd.reduce.decibels import (
     return_loss_from_gamma,
 )
 from benchd.traces import Capture
+from benchd.units import HALF_WAVE_DIPOLE_GAIN_DBI
 
 STATED_LEAK_FREEDOM = 50.0
 """Degrees of freedom (nu) of a directivity or source match that the bench file states.
@@ -217,8 +218,6 @@ def _with_qualification(
 WALLS = 4
 """Number of walls that an antenna at the middle of the box may face at right angles."""
 
-_DIPOLE_GAIN_DBI = 2.15
-
 
 def wall_echo(bench: Bench, antenna: str | None, low_hz: float, high_hz: float) -> Known:
     """Largest reflection (linear) that an antenna sees because its own wave returns from the walls.
@@ -234,7 +233,7 @@ def wall_echo(bench: Bench, antenna: str | None, low_hz: float, high_hz: float) 
     if box is not None and box.echo_db is not None:
         return Known(float(ratio_from_db(box.echo_db.most(low_hz, high_hz))))
     known = bench.antennas.get(antenna or "")
-    gain_dbi = _DIPOLE_GAIN_DBI
+    gain_dbi = HALF_WAVE_DIPOLE_GAIN_DBI
     if known is not None and known.reference is not None:
         gain_dbi = known.reference.gain_dbi.most(low_hz, high_hz)
     least_m = min(box.inside_m) if box is not None else 0.4

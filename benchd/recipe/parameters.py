@@ -23,6 +23,7 @@ from benchd.files.fields import (
     wrong,
 )
 from benchd.files.filemodel import FileModel
+from benchd.reduce.decibels import SPEED_OF_LIGHT_M_PER_S
 from benchd.units import Kind, show
 from benchd.untrusted import decimal_number, whole_number
 
@@ -37,7 +38,6 @@ MEASURES = {
 NAMES = ("text", "choice", "antenna", "route", "position")
 KINDS = (*MEASURES, "number", "integer", "yes-no", *NAMES)
 NO_POSITION = "none"
-LIGHT_M_PER_S = 299_792_458.0
 FOLLOWING = {"wavelengths": "length", "periods": "time", "times": "frequency"}
 """Key -> kind of parameter that it belongs to: how a default follows from a frequency."""
 SPAN = "span"
@@ -150,7 +150,7 @@ class Parameter(FileModel):
         span_hz: how wide a sweep of the antenna is, where `of` names one.
         """
         if self.wavelengths is not None:
-            length_m = self.wavelengths * LIGHT_M_PER_S / frequency_hz
+            length_m = self.wavelengths * SPEED_OF_LIGHT_M_PER_S / frequency_hz
             return self.given(name, f"{1e3 * length_m:.0f} mm")
         if self.periods is not None:
             return self.given(name, f"{self.periods / frequency_hz:.{DIGITS}g} s")

@@ -26,6 +26,7 @@ from typing import Literal
 
 import numpy as np
 
+from benchd.reduce.decibels import SPEED_OF_LIGHT_M_PER_S
 from benchd.reduce.montecarlo import SEED, interval, linear_draws
 from benchd.reduce.uncertainty import (
     effective_degrees_of_freedom,
@@ -52,7 +53,6 @@ simulated ranges)."""
 VAGUE_DB = 30.0
 """Standard deviation, dB, that is assumed of the true curve's level and slope: so large that it
 amounts to knowing nothing of them before."""
-LIGHT_M_PER_S = 299_792_458.0
 DELAYS = 9
 
 Law = Literal["same", "box", "mismatch", "noise"]
@@ -91,7 +91,7 @@ def kernel(law: Law, frequency_hz: FloatArray, other_hz: FloatArray, how: Cohere
         late = np.linspace(*how.turn_s, DELAYS)
         found = np.cos(2.0 * np.pi * apart[..., np.newaxis] * late).mean(axis=-1)
     elif law == "box":
-        found = np.exp(-0.5 * (2.0 * np.pi * apart * how.excess_m / LIGHT_M_PER_S) ** 2)
+        found = np.exp(-0.5 * (2.0 * np.pi * apart * how.excess_m / SPEED_OF_LIGHT_M_PER_S) ** 2)
     else:
         found = np.ones(apart.shape)
     return found

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, fields
 from typing import Literal
 
-ASSUMED_TERM = "assumed-term"
+from benchd.results import ASSUMED_TERM as ASSUMED_TERM
 
 BaselineKind = Literal["open-and-short", "open", "short"]
 

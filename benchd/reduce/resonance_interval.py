@@ -23,6 +23,7 @@ from benchd.reduce.resonance_curve import Curve, Minima, curve, gamma_of, minima
 from benchd.traces import FloatArray
 
 LEAST_POINTS = 7
+"""Number of points of a trace that a fit of a dip needs at least."""
 NARROW_RISE = 1.03
 
 OVERCOUPLED_SHARE = 0.8

@@ -12,9 +12,9 @@ from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.decibels import mismatch_loss_db, return_loss_from_gamma, vswr_from_gamma
 from benchd.reduce.resonance import WINDOW_RISE
 from benchd.reduce.resonance_curve import curve, minima, y_of
+from benchd.reduce.resonance_interval import LEAST_POINTS
 from benchd.traces import FloatArray
 
-LEAST_POINTS = 7
 EDGE_REACH = 0.03
 """A band's edge is looked for within so much of its frequency, or within the band's own width."""
 

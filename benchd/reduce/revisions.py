@@ -50,7 +50,8 @@ from benchd.reduce.reflectometer import (
     reflection,
 )
 from benchd.reduce.resonance_curve import curve, gamma_of, minima, y_of
-from benchd.reduce.revision_readings import LEAST_POINTS, OF_MAGNITUDE, Looked, Reading, window
+from benchd.reduce.resonance_interval import LEAST_POINTS
+from benchd.reduce.revision_readings import OF_MAGNITUDE, Looked, Reading, window
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Budget, Result, Term
 from benchd.rounding import size_words, unit_of_difference

@@ -17,14 +17,12 @@ from benchd.quantities import DIFFERENCE
 from benchd.reduce.reflection import reflection_results
 from benchd.reduce.revision_readings import Looked, at_frequency
 from benchd.reduce.revisions import Pair
+from benchd.reductions.reflection import INTERVAL_POINTS
 from benchd.reductions.stored_reflection import LookedAgain, looked_again, over_one_coupler
 from benchd.results import Result
 from benchd.traces import FloatArray, Form, Trace
 
 RETURN_LOSS = "return_loss"
-
-INTERVAL_POINTS = 41
-"""Number of frequencies at which the interval is worked out."""
 
 MOST_POINTS = 2001
 """Number of points that the difference itself is given at, at most."""

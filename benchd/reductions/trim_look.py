@@ -14,7 +14,9 @@ from benchd.files.fields import Duration, Frequency, Label, Measure
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.known.path_flags import path_flags
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
+from benchd.quantities import LOOK, given_by
 from benchd.reduce.budget_inputs import Known
+from benchd.reduce.decibels import SPEED_OF_LIGHT_M_PER_S
 from benchd.reduce.dips import Dips, dip_results, dips
 from benchd.reduce.normalise import normalised
 from benchd.reduce.reflection import reflection_results
@@ -44,8 +46,6 @@ from benchd.worksheet import BaselineInput
 
 __all__ = ["TrimLook", "look_curves", "next_step", "reduce_trim_look"]
 
-SHOWN = ("resonance_count", "resonance_frequency", "resonance_return_loss", "loaded_q")
-LIGHT_M_S = 299_792_458.0
 USUAL_ARM = 0.235
 """Arm of a half-wave dipole over the wavelength (Balanis, Antenna Theory: 0.47 to 0.48 for both
 arms). Only a scale here: what the looks tell of an antenna without a stated arm does not depend on
@@ -193,7 +193,8 @@ def reduce_trim_look(settings: TrimLook, captures: JobCaptures, known: BenchKnow
     assert design_hz is not None, "a resolved reduction tells it"
     newest = looks.look(len(looks.captures) - 1)
     looked = newest.looked
-    results = [one for one in dip_results(newest.dips) if one.quantity in SHOWN]
+    given = {row.name for row in given_by(LOOK)}
+    results = [one for one in dip_results(newest.dips) if one.quantity in given]
     at_design = looked.known_at(design_hz)
     results += [
         one
@@ -342,7 +343,7 @@ def _arm_at(looks: _Looks, base: int, stated: Trim | None, design_hz: float) -> 
 
     Where a length before it is unknown, it follows from the resonances by the 1/f law.
     """
-    arm_m = USUAL_ARM * LIGHT_M_S / design_hz if stated is None else stated.arm_m
+    arm_m = USUAL_ARM * SPEED_OF_LIGHT_M_PER_S / design_hz if stated is None else stated.arm_m
     before = looks.removed_m[1 : base + 1]
     if all(one is not None for one in before):
         return arm_m - sum(one or 0.0 for one in before)

@@ -15,13 +15,12 @@ from matplotlib.figure import Figure
 
 from benchd.curves import Curve
 from benchd.quantities import Picture, place, quantity
-from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
+from benchd.report.figure import MOST_NUMBERS, Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.palette import DASHES, INK, PAPER, SERIES, TARGET
 from benchd.report.wording import quantity_words, value_words, where_words
 from benchd.results import Result
 
 LIMIT_DASHES = (0, (6, 3))
-MOST_NUMBERS = 5
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,15 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from benchd.quantities import Picture, place, quantity
-from benchd.report.figure import Heading, Numbers, ScaledTicks, frame, legend, plain_axes
+from benchd.report.figure import (
+    MOST_NUMBERS,
+    Heading,
+    Numbers,
+    ScaledTicks,
+    frame,
+    legend,
+    plain_axes,
+)
 from benchd.report.level_plot import level_db
 from benchd.report.palette import CURVE, INK, MUTED, TARGET
 from benchd.report.wording import factor_of, quantity_words, unit_for, value_words
@@ -18,7 +26,6 @@ from benchd.results import Result
 from benchd.traces import Capture, FloatArray
 
 LEAST_CAPTURES = 2
-MOST_NUMBERS = 5
 
 
 def watched(captures: Sequence[Capture]) -> list[Capture]:

@@ -34,6 +34,7 @@ LABEL_CHARACTERS = 33  # what fits beside the axes at full size; a longer label 
 FOOT_CHARACTERS = 165  # what fits below the axes on one line
 LEGEND_Y, FOOT_Y = 0.052, 0.021  # fractions of the height
 REMARK_CHARACTERS, REMARK_LINE = 34, 0.0262
+MOST_NUMBERS = 5  # results that stand beside one picture
 
 _STYLE: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],  # comes with matplotlib: the same on every computer

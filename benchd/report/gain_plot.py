@@ -9,13 +9,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from benchd.curves import Curve
-from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
+from benchd.report.figure import MOST_NUMBERS, Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.labels import Label, draw_labels
 from benchd.report.palette import DASHES, PAPER, SERIES, TARGET
 from benchd.report.wording import in_unit, quantity_words, value_words, where_words
 from benchd.results import Result
-
-MOST_NUMBERS = 5
 
 
 def draw_gain(

@@ -12,7 +12,15 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator
 
 from benchd.curves import Curve
 from benchd.quantities import Picture, place, quantity
-from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend, plain_axes
+from benchd.report.figure import (
+    MOST_NUMBERS,
+    Heading,
+    Numbers,
+    frame,
+    frequency_axis,
+    legend,
+    plain_axes,
+)
 from benchd.report.labels import Label, draw_labels
 from benchd.report.palette import BAND, BAND_EDGE, CURVE, INK, MUTED, PAPER, TARGET
 from benchd.report.wording import (
@@ -25,7 +33,6 @@ from benchd.report.wording import (
 from benchd.results import Result
 
 VSWR_TICKS = (1.1, 1.2, 1.5, 2.0, 3.0, 6.0)
-MOST_NUMBERS = 5
 FOOT_DB = 1.5  # free room below the deepest point
 LEVEL_DASHES, DESIGN_DASHES = (0, (4, 2)), (0, (6, 3))
 

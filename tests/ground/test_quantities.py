@@ -73,7 +73,7 @@ def test_every_row_says_all_of_itself() -> None:
     for row in quantities.every():
         assert row.words, row.name
         assert row.given_by, row.name
-        assert row.unit in ("dB", "dBi", "dBm", "Hz", "m", "s", "1", "dB/K"), row.name
+        assert row.unit in ("dB", "dBi", "dBm", "Hz", "m", "s", "1", "dB/K", "m/Hz"), row.name
         assert isinstance(row.where, Where)
         assert isinstance(row.picture, Picture)
         assert dataclasses.is_dataclass(row)
