@@ -17,6 +17,7 @@ from benchd.reductions.trim_look import TrimLook, look_curves, next_step
 from benchd.results import ResultRecord
 from benchd.store import CaptureRow, JobRow, Store
 from benchd.traces import PATH_BROKEN, REMOVED
+from benchd.wording import result_text
 from benchd.worksheet import HandsStep, ReduceStep, Worksheet
 
 LONGEST_CUT_M = 1.0
@@ -197,6 +198,7 @@ def _by_quantity(records: Sequence[ResultRecord]) -> dict[str, Any]:
                 "low": result.low,
                 "high": result.high,
                 "flags": result.flags,
+                "text": result_text(result),
                 "note": result.note,
             },
         )
