@@ -31,7 +31,6 @@ const VIEWS = [
   { name: "now", label: "Now", load: () => import("./views/now.js") },
   { name: "queue", label: "Queue", load: () => import("./views/queue.js") },
   { name: "trim", label: "Trim", load: () => import("./views/trim.js") },
-  { name: "live", label: "Live", load: () => import("./views/live.js") },
   { name: "antennas", label: "Antennas", load: () => import("./views/antennas.js") },
   { name: "antenna", label: "", under: "antennas", load: () => import("./views/antenna.js") },
   { name: "overlay", label: "", under: "antennas", load: () => import("./views/overlay.js") },
