@@ -6,6 +6,8 @@ import re
 from collections.abc import Callable
 
 from tests.browser.pages import PHONE, Stage, Watched
+from tests.system.rigging import until
+from tests.system.test_trim import until_the_lid_is_seen
 
 ANTENNA = "dipole r3"
 LOOK = "Hands and tool are out: look now, RF comes on"
@@ -15,6 +17,11 @@ def rf_changes(stage: Stage) -> list[bool]:
     """How RF went on and off, by the simulator's own record."""
     entries = stage.simulator.do("record")["record"]
     return [is_on for _, _, what, is_on in entries if what == "rf"]
+
+
+def asks_anew(stage: Stage, job: str, asked_until: str) -> bool:
+    row = stage.daemon.job(job)
+    return row["state"] == "needs-hands" and row["hands"]["until"] != asked_until
 
 
 def looks_shown(page: Watched, count: int) -> None:
@@ -100,10 +107,13 @@ def test_a_session_fits_a_phone_and_outlives_a_reload_and_a_restart(
     field = page.page.get_by_label("Taken off each arm since the last look, mm")
     assert field.input_value() == "0.2"
     page.require_accessible()
+    asked_until = stage.daemon.job(job["id"])["hands"]["until"]
+    stage.daemon.kill()
     stage.restart()
-    looks_shown(page, 1)
+    until(lambda: asks_anew(stage, job["id"], asked_until), "the session to ask again")
     stage.simulator.do("lid", open=True)
     page.see("RF is off")
+    until_the_lid_is_seen(stage.daemon)
     stage.simulator.do("lid", open=False)
     looks_shown(page, 2)
     assert page.page.locator("tbody tr").first.get_by_text("0.2 mm").count() == 1

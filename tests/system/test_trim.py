@@ -155,6 +155,19 @@ def test_kill_9_between_looks_and_in_a_look_loses_nothing_and_asks_again(
         third.until_state(job, "done")
 
 
+def until_the_lid_is_seen(daemon: Daemon) -> None:
+    """Wait until the daemon has asked the lid's contact anew: of two answers from now on the second
+    was asked for after now."""
+
+    def answered_at() -> Any:
+        every = daemon.http.get("/api/instruments").json()
+        return next(one["answered_at"] for one in every if one["name"] == "lid")
+
+    for _ in range(2):
+        before = answered_at()
+        until(lambda before=before: answered_at() != before, "the lid's contact to be asked")
+
+
 def look_when_it_works(daemon: Daemon, job: str, step: int, removed_mm: float) -> None:
     """Ask for a look of a session that is being resumed."""
     body = {"step": step, "removed_mm": removed_mm}
@@ -189,13 +202,14 @@ def test_the_lid_starts_a_look_and_an_opened_lid_ends_it(
         assert len(radiated(simulator)) == before
         asks(daemon, job, 3)
         simulator.do("lid", open=True)
-        until(lambda: daemon.job(job)["state"] == "needs-hands", "the request")
+        until_the_lid_is_seen(daemon)
         simulator.do("lid", open=False)
         until(lambda: simulator.do("state")["rf_on"], "the closed lid to start the look")
         simulator.do("lid", open=True)
         until(lambda: not simulator.do("state")["rf_on"], "RF to go off with the lid")
         asks(daemon, job, 3)
         assert session(daemon, job)["looks"] == []
+        until_the_lid_is_seen(daemon)
         simulator.do("lid", open=False)
         asks(daemon, job, 6)
         assert len(session(daemon, job)["looks"]) == 1

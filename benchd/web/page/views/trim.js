@@ -556,7 +556,7 @@ class Session {
         ? h("p", { class: "quiet" }, "None yet.")
         : h(
             "div",
-            { class: "table", tabindex: "0", role: "region", "aria-labelledby": "trim-looks-head" },
+            { class: "table", tabindex: "0", role: "region", "aria-label": "Table of the looks" },
             h("table", null, h("thead", null, h("tr", null, heads.map((one) => h("th", { scope: "col" }, one)))), h("tbody", null, rows)),
           ),
     );
