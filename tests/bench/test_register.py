@@ -154,6 +154,13 @@ def test_what_was_found_with_one_antenna_is_not_said_of_its_revision(bench: Path
     assert (found.least_return_loss_db, found.note, found.revision) == (None, None, "r4")
 
 
+def test_what_another_name_revises_can_be_stated_and_holds_for_that_one_only(bench: Path) -> None:
+    add_antenna(bench, "bent dipole", "dipole r3", {"revises": "dipole r3"})
+    add_antenna(bench, "bent dipole r2", "bent dipole", {"arm": "41 mm"})
+    found = load_bench(bench).antennas
+    assert (found["bent dipole"].revises, found["bent dipole r2"].revises) == ("dipole r3", None)
+
+
 def test_without_a_register_one_is_made(bench: Path) -> None:
     before = bench.read_text()
     _, file = add_antenna(

@@ -169,7 +169,12 @@ def test_a_difference_is_told_with_its_interval_as_numbers_and_as_a_curve(
 ) -> None:
     page = open_page("#/overlay")
     page.page.get_by_label("From").select_option("dipole r3")
+    page.page.get_by_label("To").select_option("dipole r3")
+    page.press("Show the difference")
+    page.see("Choose two antennas, or two measurements of one.")
     page.page.get_by_label("To").select_option("dipole r4")
+    measured = page.page.locator("#difference-second-run option", has_text="return-loss")
+    measured.first.wait_for(state="attached")
     page.press("Show the difference")
     row = page.page.locator("tr", has_text="Resonance").first
     row.wait_for()

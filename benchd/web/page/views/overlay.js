@@ -10,6 +10,7 @@ import { plotCurves } from "../lib/plot.js";
 
 export const title = "Overlay";
 
+const DIFFERENCE = "Difference of two antennas, revisions or days";
 const MOST_LISTED = 100;
 const MOST_LAID = 6;
 const DRAWN = 2000;
@@ -40,7 +41,7 @@ export async function show(root, context, params) {
     difference,
     curves,
     levels,
-    h("div", { class: "grid" }, differenceForm(params.query, families), captureForm(params.query, captures)),
+    h("div", { class: "grid" }, differenceForm(params.query, families, context), captureForm(params.query, captures)),
   );
   await Promise.all([
     chosen.length && layLevels(levels, context, chosen, captures, keep),
@@ -104,20 +105,21 @@ function captureForm(query, captures) {
 }
 
 /**
+ * A choice of two antennas, or of one antenna at two times.
  * @param {URLSearchParams} query
  * @param {any[]} families
+ * @param {Context} context
  */
-function differenceForm(query, families) {
+function differenceForm(query, families, context) {
   const names = families.flatMap((one) => one.measured);
-  const choice = (/** @type {string} */ key, /** @type {string} */ words) => {
-    const select = h("select", { id: `difference-${key}` }, names.map((/** @type {string} */ name) => h("option", { value: name }, name)));
-    const wanted = query.get(key);
-    if (wanted && names.includes(wanted)) select.value = wanted;
-    return { select, box: h("div", { class: "field" }, h("label", { for: `difference-${key}` }, words), select) };
-  };
-  const first = choice("first", "From");
-  const second = choice("second", "To");
+  if (names.length === 0) {
+    return h("section", { class: "card" }, h("h2", null, DIFFERENCE), h("p", { class: "quiet" }, "Nothing has been measured yet."));
+  }
+  const first = side("first", "From", query, names, context);
+  const second = side("second", "To", query, names, context);
   if (!query.get("second") && names.length > 1) second.select.value = names[1];
+  first.fill();
+  second.fill();
   const fault = h("p", { class: "field-fault", role: "alert" });
   return h(
     "form",
@@ -125,24 +127,71 @@ function differenceForm(query, families) {
       class: "card",
       onsubmit: (/** @type {Event} */ event) => {
         event.preventDefault();
-        if (first.select.value === second.select.value) {
-          fault.textContent = "Choose two different antennas.";
+        const same = first.select.value === second.select.value;
+        if (same && (!first.runs.value || first.runs.value === second.runs.value)) {
+          fault.textContent = "Choose two antennas, or two measurements of one.";
           return;
         }
         const next = new URLSearchParams(query);
-        next.set("first", first.select.value);
-        next.set("second", second.select.value);
-        next.delete("first_job");
-        next.delete("second_job");
+        for (const one of [first, second]) {
+          next.set(one.key, one.select.value);
+          next.delete(`${one.key}_job`);
+          if (one.runs.value) next.set(`${one.key}_job`, one.runs.value);
+        }
         location.hash = `#/overlay?${next}`;
       },
     },
-    h("h2", null, "Difference of two antennas or revisions"),
-    h("p", { class: "quiet" }, "The newest results of each. Errors that both share, such as those of the coupler, cancel."),
-    names.length < 2
-      ? h("p", { class: "quiet" }, "Fewer than two antennas have been measured yet.")
-      : [first.box, second.box, fault, h("button", { type: "submit", class: "button button-main" }, "Show the difference")],
+    h("h2", null, DIFFERENCE),
+    h("p", { class: "quiet" }, "Errors that both share, such as those of the coupler, cancel."),
+    first.box,
+    second.box,
+    fault,
+    h("button", { type: "submit", class: "button button-main" }, "Show the difference"),
   );
+}
+
+/**
+ * One of the two: an antenna, and which of its measurements.
+ * @param {string} key
+ * @param {string} words
+ * @param {URLSearchParams} query
+ * @param {string[]} names
+ * @param {Context} context
+ */
+function side(key, words, query, names, context) {
+  const select = h("select", { id: `difference-${key}` }, names.map((name) => h("option", { value: name }, name)));
+  const runs = h("select", { id: `difference-${key}-run` });
+  const wanted = query.get(key);
+  if (wanted && names.includes(wanted)) select.value = wanted;
+  const newest = () => h("option", { value: "" }, "the newest of each quantity");
+  const fill = async () => {
+    const name = select.value;
+    runs.replaceChildren(newest());
+    try {
+      const story = await context.api.get(`/api/antennas/${encodeURIComponent(name)}/story`);
+      const found = story.revisions.find((/** @type {any} */ one) => one.antenna === name)?.runs ?? [];
+      if (select.value !== name) return;
+      const labels = apart(found.map((/** @type {any} */ run) => `${dateTime(run.at)}, ${run.recipe}`));
+      runs.append(...found.map((/** @type {any} */ run, /** @type {number} */ at) => h("option", { value: run.job }, labels[at])));
+      const job = query.get(`${key}_job`);
+      if (job && name === wanted && found.some((/** @type {any} */ run) => run.job === job)) runs.value = job;
+    } catch {
+      // The newest can be compared all the same.
+    }
+  };
+  select.addEventListener("change", () => void fill());
+  return {
+    key,
+    select,
+    runs,
+    fill: () => void fill(),
+    box: h(
+      "div",
+      { class: "pair" },
+      h("div", { class: "field" }, h("label", { for: `difference-${key}` }, words), select),
+      h("div", { class: "field" }, h("label", { for: `difference-${key}-run` }, "Measured"), runs),
+    ),
+  };
 }
 
 /**
@@ -248,7 +297,9 @@ async function layDifference(place, context, query, keep) {
     const value = query.get(key);
     if (value) asked.set(key, value);
   }
-  const heading = `${query.get("second")} less ${query.get("first")}`;
+  const heading = query.get("first") === query.get("second")
+    ? `${query.get("second")}, the second measurement less the first`
+    : `${query.get("second")} less ${query.get("first")}`;
   fillWith(place, h("h2", null, heading));
   const note = working(place, "Drawing the errors that both share. This takes some seconds.");
   const drawing = context.api.get(`/api/comparison/curve?${asked}`).catch((error) => error);
