@@ -122,6 +122,11 @@ class Quantity:
         return self.name.endswith("_verdict")
 
     @property
+    def is_extreme(self) -> bool:
+        """True of the least or greatest gain in a band: it lies at one place of that band."""
+        return self.unit == "dBi" and self.name.endswith(("_min", "_max"))
+
+    @property
     def difference(self) -> Quantity:
         """What a comparison of two results gives."""
         return replace(
@@ -134,6 +139,7 @@ class Quantity:
             picture=Picture.COMPARISON,
             compared=Compared.NOT,
             says_where=False,
+            needs="",
         )
 
 
@@ -192,8 +198,9 @@ _ROWS: tuple[Quantity, ...] = (
     Quantity("trim_rate", "m/Hz", "Trim for each hertz", ("trim-look",), _ALL),
     _looked("return_loss", "dB", "Return loss", _F, _FIRST, _RL, _JOINTLY, says_where=True),
     _reflection("vswr", "1", "VSWR", _F, _FIRST, _RL, _JOINTLY),
-    _reflection("worst_return_loss", "dB", "Worst return loss", _B, _FIRST, _RL, needs="band"),
-    _reflection("worst_vswr", "1", "Worst VSWR", _B, _FIRST, needs="band"),
+    _reflection("worst_return_loss", "dB", "Worst return loss", _B, _FIRST, _RL, _JOINTLY,
+                needs="band"),
+    _reflection("worst_vswr", "1", "Worst VSWR", _B, _FIRST, compared=_JOINTLY, needs="band"),
     _reflection("bandwidth", "Hz", "Bandwidth", _E, _FIRST, _RL, _JOINTLY),
     _reflection("vswr_bandwidth", "Hz", "VSWR bandwidth", _E, _FIRST, needs="vswr_limit"),
     Quantity("realised_gain", "dBi", "Realised gain", _GAINS, _F, _FIRST, _G, _BUDGETS),

@@ -174,7 +174,8 @@ def plain_words(value: float, unit: str) -> str:
 
 
 def where_words(result: Result, among: Sequence[Result] = ()) -> str:
-    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", "1.7 GHz, 30 deg", or nothing.
+    """Where a result holds: "1.7 GHz", "1.61 to 1.76 GHz", "1.7 GHz, 30 deg", "somewhere in 1.61 to
+    1.76 GHz" for an extreme whose place errors leave open, or nothing.
 
     among: results of the same reduction. Where the place is itself a result (the resonance, the
     edges of a band), it is told with the digits that its uncertainty leaves it.
@@ -193,7 +194,8 @@ def _frequency_words(result: Result, among: Sequence[Result]) -> str:
         return number_words(result.frequency_hz, "Hz")
     if result.band_hz is not None:
         size = result.expanded_uncertainty if where is Where.OWN_BAND else None
-        return band_words(*result.band_hz, "Hz", uncertainty=size)
+        band = band_words(*result.band_hz, "Hz", uncertainty=size)
+        return f"somewhere in {band}" if quantity(result.quantity).is_extreme else band
     return ""
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from benchd.errors import NormalisationRefused, ReductionRefused
 from benchd.known.captures import BenchKnowledge, JobCaptures, newest_test_of
+from benchd.known.carrier_levels import carrier_trace
 from benchd.known.reflection import reflection_knowledge
 from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB
@@ -105,8 +106,8 @@ def _measured(
             found = captures.baselines(
                 _NEWEST_BASELINES, capture, max_age_s=max_age_s, interpolate=False
             )
-            order = [baseline.level for baseline in found.opening.values()]
-            ratio = normalised(capture.level, order)
+            order = [carrier_trace(baseline) for baseline in found.opening.values()]
+            ratio = normalised(carrier_trace(capture), order)
             ratio_db = onto_grid(ratio.frequency_hz, ratio.decibels, grid)
         except NormalisationRefused:
             continue

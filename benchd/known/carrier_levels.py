@@ -28,7 +28,7 @@ from benchd.reduce.noise import (
     reading_standard_db,
 )
 from benchd.reduce.reflection import NEAR_NOISE_DB, roughness_db
-from benchd.traces import Capture, FloatArray, Trace
+from benchd.traces import Capture, FloatArray, Form, Trace
 
 NEAR_NOISE = "near-noise"
 
@@ -137,6 +137,20 @@ def carrier_dbm(capture: Capture) -> FloatArray:
             straight = _corrected_dbm(float(read[index]), noise_dbm, detector)
         level[index] = straight
     return level
+
+
+def carrier_trace(capture: Capture) -> Trace:
+    """The level of a capture as a trace with the bias of the noise removed.
+
+    Noise adds to the power of a baseline, too. A baseline 10 dB above the noise reads 0.4 dB too
+    high, and every reflection over it is then too small by as much: band edges lay 5 MHz too far
+    out (docs/coverage.md). Held maxima are left as they are: a baseline's and an antenna's contain
+    the greatest noise alike.
+    """
+    level = capture.level
+    if level.form is not Form.LEVEL_DBM or is_held(capture):
+        return level
+    return Trace(level.name, level.form, level.frequency_hz, carrier_dbm(capture), level.visited)
 
 
 def is_held(capture: Capture) -> bool:

@@ -15,6 +15,7 @@ import numpy as np
 from benchd.bench import Bench, CouplerFixture, PassiveFixture, SwitchInstrument
 from benchd.known.archive import Archive
 from benchd.known.carrier_levels import (
+    carrier_trace,
     harmonics,
     independent_samples,
     law,
@@ -132,6 +133,7 @@ def coupler_over_frequency(
     def at(at_hz: float) -> ReflectionKnowledge:
         found = replace(
             known,
+            dynamic_range_db=_range_at(known, at_hz),
             joint_gamma_sd=joint_reflection(bench, out, at_hz, at_hz),
             leak_band_hz=_told_together(couplers, test, at_hz),
         )
@@ -152,6 +154,14 @@ def coupler_over_frequency(
         return found
 
     return at
+
+
+def _range_at(known: ReflectionKnowledge, at_hz: float) -> Known | None:
+    """The baseline over the noise at one frequency, Hz."""
+    everywhere = known.dynamic_range_db
+    if everywhere is None or known.dynamic_range_along is None:
+        return everywhere
+    return replace(everywhere, value=float(np.interp(at_hz, *known.dynamic_range_along)))
 
 
 EFFECTIVE_OVER = 0.15
@@ -328,10 +338,13 @@ def _with_noise(
     noise_dbm, detector = noise_power_dbm(test), law(test)
     if noise_dbm is None or detector is None:
         return known
-    level_dbm = np.mean([np.mean(one.level.decibels) for one in baselines.values()])
+    grid = test.level.frequency_hz
+    traces = [carrier_trace(one) for one in baselines.values()]
+    level_dbm = np.mean([np.interp(grid, one.frequency_hz, one.decibels) for one in traces], axis=0)
     return replace(
         known,
-        dynamic_range_db=Known(float(level_dbm) - noise_dbm),
+        dynamic_range_db=Known(float(level_dbm.mean()) - noise_dbm),
+        dynamic_range_along=(grid, level_dbm - noise_dbm),
         noise_floor_sd_db=Known(noise_floor_sd_db(test)),
         detector=detector,
         independent_samples=independent_samples(test),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.errors import NormalisationRefused
+from benchd.known.carrier_levels import carrier_trace
 from benchd.reduce.budget_inputs import Known
 from benchd.reduce.normalise import between, onto_grid
 from benchd.traces import Capture, FloatArray, Form, Trace
@@ -62,7 +63,7 @@ def baseline_between(opening: Capture, closing: Capture, test: Capture) -> tuple
     Bins that a `hold` sweep missed, in either, are left out.
     Raises NormalisationRefused where the capture does not lie between the two.
     """
-    first, last = opening.level, closing.level
+    first, last = carrier_trace(opening), carrier_trace(closing)
     if first.form is not Form.LEVEL_DBM or last.form is not Form.LEVEL_DBM:
         raise NormalisationRefused(
             [f"form: baselines of the form {first.form.value} are not interpolated in time"],

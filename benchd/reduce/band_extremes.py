@@ -39,6 +39,10 @@ from benchd.traces import FloatArray
 TRIALS = 4000
 MOST_POINTS = 201
 """If there are more readings, groups of them are averaged first: this many show any ripple."""
+AGREEING = 0.9
+"""Share of the draws whose extreme must lie near that of the curve for its place to be told."""
+NEAR = 0.1
+"""How near that is, as a share of the band's width."""
 FINE_POINTS = 61
 """Number of frequencies, besides those of the readings, at which curves are searched for
 extremes."""
@@ -99,15 +103,26 @@ def kernel(law: Law, frequency_hz: FloatArray, other_hz: FloatArray, how: Cohere
 
 @dataclass(frozen=True, slots=True)
 class Extreme:
-    """value_db: the extreme, with its bias removed. at_hz: its frequency.
+    """value_db: the extreme, with its bias removed. near_hz: where the smoothed curve has it.
+    is_placed: whether the errors leave no other place for it (`place_is_known`).
     standard_db: standard deviation of its error. low_db, high_db: ends of the 95 % interval.
     """
 
     value_db: float
-    at_hz: float
+    near_hz: float
+    is_placed: bool
     standard_db: float
     low_db: float
     high_db: float
+
+
+def place_is_known(drawn_hz: FloatArray, place_hz: float, width_hz: float) -> bool:
+    """Whether an extreme of a band lies where it was read: so it does in nearly all draws of the
+    errors. If a curve is level, or ends alike on both sides, errors decide where its extreme is.
+
+    drawn_hz: where each draw has the extreme. width_hz: of the band.
+    """
+    return float(np.mean(np.abs(drawn_hz - place_hz) <= NEAR * width_hz)) >= AGREEING
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,11 +165,14 @@ class Band:
         # measurement, so it is left out.
         again += curve - (level + smooth @ (on_grid - level))
         found = []
-        for end, where in ((np.min, np.argmin), (np.max, np.argmax)):
+        width_hz = float(fine[-1] - fine[0])
+        for where in (np.argmin, np.argmax):
             place = int(where(curve))
+            drawn_at = where(again, axis=1)
+            ends_db = again[np.arange(trials), drawn_at]
             nearest = int(np.argmin(np.abs(self.frequency_hz - fine[place])))
             common = [line for line in self.lines[nearest] if law_of(line) == "same"]
-            off = end(again, axis=1) - curve[place] + linear_draws(common, rng, trials)
+            off = ends_db - curve[place] + linear_draws(common, rng, trials)
             low, high = interval(off)
             # The correction stops at the curve's middle, so that the smallest value does not exceed
             # the largest.
@@ -165,6 +183,7 @@ class Band:
                 Extreme(
                     best,
                     float(fine[place]),
+                    place_is_known(fine[drawn_at], float(fine[place]), width_hz),
                     float(off.std()),
                     float(curve[place] - high),
                     float(curve[place] - low),

@@ -16,7 +16,13 @@ import numpy as np
 from benchd.errors import ReductionRefused
 from benchd.reduce.budget_inputs import ASSUMED_TERM, ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss
-from benchd.reduce.gamma_squared import points_to_smooth, prepare, smooth
+from benchd.reduce.gamma_squared import (
+    bent_weights,
+    dynamic_range_over,
+    points_to_smooth,
+    prepare,
+    smooth_bent,
+)
 from benchd.reduce.montecarlo import (
     SEED,
     interval,
@@ -36,6 +42,9 @@ from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
 
+LEAST_DISTANCE_DB = -10.0
+"""Least distance of the level from the noise, dB, for which a reading's noise is worked out."""
+
 FIT_REACH = 4.0
 """A straight line is fitted to the points near the crossing that lie within this many standard
 deviations of the level. So noise is averaged, and a trace without noise is interpolated between
@@ -45,9 +54,20 @@ EDGE_TRIALS = 6_000
 """Number of draws of both edges. With these the ends of their intervals are random by 2 % of the
 interval's width."""
 
+NOISY_TRIALS = 2_000
+"""Number of draws in which noise is drawn along the whole curve, which takes longer. With these the
+ends of intervals are random by 4 % of the width."""
+
 LEFT_NOISE_DB = 0.3
 """If the noise of one point exceeds this, dB, neighbouring points are averaged before edges are
 looked for."""
+
+BENT_POINTS = 1.5
+"""How many times as many readings a fitted parabola takes as a running mean. With 2.25 times as
+many it would have the noise of the mean, but the curve is no parabola over so many."""
+
+LEAST_SQUARED = 1e-9
+"""Least squared reflection of a smoothed curve: a parabola through noise may go below zero."""
 
 _SHARED = {
     "source match": "source match at both edges",
@@ -117,8 +137,9 @@ def band(
     # proportion to the distance from it) and noise is equal above and below; in dB the edge would
     # lie too far out. The magnitude is scaled to dB at the level, to keep slopes and noise in dB.
     above_db = NEPER_DB * (1.0 - 10.0 ** (ratio_db / 20.0) / gamma_from_return_loss(level_db))
-    low = _edge(frequency_hz, above_db, outer[0], +1, reach_db)
-    high = _edge(frequency_hz, above_db, outer[1], -1, reach_db)
+    low = _edge(frequency_hz[: centre + 1], above_db[: centre + 1], outer[0], +1, reach_db)
+    beyond = outer[1] - centre if outer[1] >= 0 else -1
+    high = _edge(frequency_hz[centre:], above_db[centre:], beyond, -1, reach_db)
     return Band(level_db, around_hz, low, high)
 
 
@@ -208,14 +229,17 @@ def band_results(
     is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
     ratio_db, noise_db, flags = _without_noise(frequency_hz, ratio_db, level_db, knowledge)
-    points = points_to_smooth(noise_db, LEFT_NOISE_DB, ratio_db.size)
+    points, readings = 1, 1.0
     if noise_db > LEFT_NOISE_DB:
         # Else the first peak of noise within the band would be taken for its edge.
-        ratio_db = 10.0 * np.log10(smooth(10.0 ** (ratio_db / 10.0), points))
-        noise_db /= math.sqrt(points)
-    else:
-        points = 1
-    found = _with_points(band(frequency_hz, ratio_db, level_db, around_hz, noise_db), points)
+        points = points_to_smooth(noise_db, LEFT_NOISE_DB, ratio_db.size)
+        points = max(5, 2 * math.ceil(BENT_POINTS * points / 2.0) - 1)
+        weights = bent_weights(points)
+        squared = smooth_bent(10.0 ** (ratio_db / 10.0), weights)
+        ratio_db = 10.0 * np.log10(np.maximum(squared, LEAST_SQUARED))
+        readings = 1.0 / float(weights @ weights)
+        noise_db /= math.sqrt(readings)
+    found = _with_points(band(frequency_hz, ratio_db, level_db, around_hz, noise_db), readings)
     at = f"at {level_db:.4g} dB return loss"
     if found.low is None or found.high is None:
         note = f"The return loss stays below {level_db:.4g} dB."
@@ -227,10 +251,10 @@ def band_results(
     high_terms = _terms(found.high, level_db, noise_db, known[1])
     width_terms = (*high_terms, *scaled(low_terms, -1.0))
     low_draws, high_draws = _edge_draws(
-        frequency_hz, ratio_db, found, noise_db, known, seed, alone=alone
+        frequency_hz, ratio_db, found, (noise_db, points), known, seed, alone=alone
     )
     budgets = (
-        _settled(width_terms, high_hz - low_hz, high_draws - low_draws, seed),
+        _settled(width_terms, high_hz - low_hz, np.maximum(high_draws - low_draws, 0.0), seed),
         _settled(low_terms, low_hz, low_draws, seed),
         _settled(high_terms, high_hz, high_draws, seed),
     )
@@ -242,11 +266,11 @@ def band_results(
     return tuple(result.with_flags(*flags) for result in (width, low, high))
 
 
-def _with_points(found: Band, averaged: int) -> Band:
+def _with_points(found: Band, averaged: float) -> Band:
     """The band with the number of its edges' points divided by the readings averaged in each, since
     averaged neighbours share readings."""
     edges = [
-        edge and replace(edge, points=max(1, edge.points // averaged))
+        edge and replace(edge, points=max(1, int(edge.points / averaged)))
         for edge in (found.low, found.high)
     ]
     return replace(found, low=edges[0], high=edges[1])
@@ -264,13 +288,13 @@ def _without_noise(
     noise_db = roughness_db(ratio_db) if item is None else item.value
     if known.dynamic_range_db is None:
         return ratio_db, noise_db, ()
-    floor = 10.0 ** (-known.dynamic_range_db.value / 10.0)
+    floor = 10.0 ** (-dynamic_range_over(frequency_hz, known, known.dynamic_range_db.value) / 10.0)
     squared = prepare(frequency_hz, ratio_db, known).gamma_squared
     # A reading that is not above the noise is set to a tenth of the noise, far below any level.
     clean_db = 10.0 * np.log10(np.maximum(squared, floor / 10.0))
     distance_db = known.dynamic_range_db.value - level_db
     at_level_db = reading_standard_db(
-        max(distance_db, 0.0), known.detector, known.independent_samples
+        max(distance_db, LEAST_DISTANCE_DB), known.detector, known.independent_samples
     )
     flags = ("near-noise",) if distance_db < NEAR_NOISE_DB else ()
     return clean_db, max(noise_db, at_level_db), flags
@@ -296,7 +320,7 @@ def _edge_draws(
     frequency_hz: FloatArray,
     ratio_db: FloatArray,
     found: Band,
-    noise_db: float,
+    noise: tuple[float, int],
     known: tuple[ReflectionKnowledge, ReflectionKnowledge],
     seed: int,
     *,
@@ -304,10 +328,13 @@ def _edge_draws(
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of both edges, Hz.
 
+    noise: of the smoothed curve at the level, dB, and over how many points it was smoothed.
+
     For a reflection of exactly the level, possible readings are drawn from the reflectometer's
     model. The leak, joint and scale are the same for both edges; noise is drawn for each. The
     frequency at which the measured curve has the drawn reading is a draw of the edge.
     """
+    noise_db, points = noise
     rng = np.random.default_rng(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
     centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
@@ -319,7 +346,7 @@ def _edge_draws(
     for edge in (found.low, found.high):
         assert edge is not None
         own_db = noise_db / math.sqrt(max(edge.points, 1)) * rng.standard_normal(EDGE_TRIALS)
-        errors_db.append(common_db + own_db)
+        errors_db.append(common_db if points > 1 else common_db + own_db)
         ends_hz.append(edge.frequency_hz)
     low_hz, high_hz = ends_hz
     inside = gamma[(frequency_hz >= low_hz) & (frequency_hz <= high_hz)]
@@ -338,6 +365,20 @@ def _edge_draws(
         (-1, high_hz, found.high, readings[1]),
     ):
         outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
+        if points > 1:
+            spread = 2.0 * level**2 * noise_db / NEPER_DB
+            found_hz, usual_hz = _crossings(
+                frequency_hz[outwards],
+                gamma[outwards] ** 2,
+                drawn[:NOISY_TRIALS],
+                level,
+                spread,
+                points,
+                rng,
+            )
+            early_hz = 0.0 if edge is None or edge.is_open else usual_hz - edge_hz
+            edges.append(found_hz - early_hz)
+            continue
         rising = np.maximum.accumulate(gamma[outwards])
         found_hz = np.interp(np.append(drawn, level), rising, frequency_hz[outwards])
         # Because of peaks of noise a running maximum crosses too early. The fitted line does not,
@@ -345,6 +386,53 @@ def _edge_draws(
         early_hz = 0.0 if edge is None or edge.is_open else found_hz[-1] - edge_hz
         edges.append(found_hz[:-1] - early_hz)
     return edges[0], edges[1]
+
+
+def _crossings(
+    outwards_hz: FloatArray,
+    squared: FloatArray,
+    drawn: FloatArray,
+    level: float,
+    spread: float,
+    points: int,
+    rng: np.random.Generator,
+) -> tuple[FloatArray, float]:
+    """Where each draw first rises to its reading, and the median of where it rises to the level.
+
+    squared: the smoothed curve from the dip outwards, shape (n,). drawn: readings, shape (trials,).
+    spread: of the noise left in it; points: over how many that noise hangs together. The noise is
+    drawn anew along the curve, since far from the crossing it decides whether a curve that runs
+    along the level has crossed it already.
+    """
+    knots = max(2, math.ceil((squared.size - 1) / (points / 2.0)) + 1)
+    places = np.linspace(0.0, squared.size - 1.0, knots)
+    between = np.array([np.interp(np.arange(squared.size), places, row) for row in np.eye(knots)])
+    between /= np.sqrt((between**2).sum(axis=0))
+    curves = squared + spread * (rng.standard_normal((drawn.size, knots)) @ between)
+    rising = np.maximum.accumulate(squared)
+    # Noise makes a curve cross early more often than late. The measured curve may be the one that
+    # noise has made cross early: in every other draw the shift is taken the other way.
+    way = np.where(np.arange(drawn.size) % 2, -1.0, 1.0)
+
+    def shifted(sizes: FloatArray) -> FloatArray:
+        there = np.interp(sizes, rising, outwards_hz)
+        return there + way * (_first_at(outwards_hz, curves, sizes) - there)
+
+    return shifted(drawn**2), float(np.median(shifted(np.full(drawn.size, level**2))))
+
+
+def _first_at(outwards_hz: FloatArray, curves: FloatArray, sizes: FloatArray) -> FloatArray:
+    """Where each curve, shape (trials, n), first reaches its size; the last frequency if none."""
+    reached = curves >= sizes[:, np.newaxis]
+    reached[:, -1] = True
+    right = np.maximum(np.argmax(reached, axis=1), 1)
+    row = np.arange(sizes.size)
+    before, after = curves[row, right - 1], curves[row, right]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.clip((sizes - before) / (after - before), 0.0, 1.0)
+    share = np.nan_to_num(share, nan=1.0)
+    found: FloatArray = outwards_hz[right - 1] * (1.0 - share) + outwards_hz[right] * share
+    return found
 
 
 def _open_width(width: Result, seen_hz: float, at: str) -> Result:

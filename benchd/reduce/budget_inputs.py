@@ -8,10 +8,11 @@ flagged `assumed-term`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Literal
 
 from benchd.results import ASSUMED_TERM as ASSUMED_TERM
+from benchd.traces import FloatArray
 
 BaselineKind = Literal["open-and-short", "open", "short"]
 
@@ -52,6 +53,8 @@ class ReflectionKnowledge:
         the roughness of the trace, or from `dynamic_range_db` near the noise.
     dynamic_range_db: baseline level minus noise power in the resolution bandwidth, or None
         where noise is far below everything.
+    dynamic_range_along: frequencies, Hz, and that difference at each, dB, both shape (n,), since a
+        baseline falls with the loss of its cables; None where it is the same at all.
     noise_floor_sd_db: standard deviation of that noise power, as it was read.
     detector, independent_samples: how the analyzer averaged; used with dynamic_range_db.
     line_delay_s: one-way delay between coupler and antenna port. It determines how fast the phase
@@ -79,6 +82,7 @@ class ReflectionKnowledge:
     drift_db: Known = Known(0.05, assumed=True)
     noise_sd_db: Known | None = None
     dynamic_range_db: Known | None = None
+    dynamic_range_along: tuple[FloatArray, FloatArray] | None = field(default=None, compare=False)
     noise_floor_sd_db: Known = Known(0.0)
     detector: str = "rms"
     independent_samples: float = 1.0

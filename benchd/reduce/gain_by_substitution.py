@@ -329,7 +329,7 @@ def over_band(
     )
     results = [replace(mean_result, band_hz=band_hz)]
     for name, end in zip(("min", "max"), curve.extremes(), strict=True):
-        near = int(np.argmin(np.abs(curve.frequency_hz - end.at_hz)))
+        near = int(np.argmin(np.abs(curve.frequency_hz - end.near_hz)))
         results.append(
             _extreme_result(f"{first.quantity}_{name}", end, points[near], band_hz, flags)
         )
@@ -339,13 +339,17 @@ def over_band(
 def _extreme_result(
     quantity: str, end: Extreme, point: Result, band_hz: tuple[float, float], flags: tuple[str, ...]
 ) -> Result:
-    """The extreme with its own interval, and the budget of the point where it lies."""
+    """The extreme with its own interval, and the budget of the point where it lies. Its frequency
+    is told only where the errors leave no other."""
     assert point.budget is not None
     own = replace(point.budget, standard=end.standard_db)
     budget = with_interval(own, end.low_db, end.high_db, trials=TRIALS)
-    found = gain_result(quantity, end.value_db, budget, flags, end.at_hz)
+    at_hz = end.near_hz if end.is_placed else None
+    found = gain_result(quantity, end.value_db, budget, flags, at_hz)
     words = {"min": "least", "max": "greatest"}[quantity.rpartition("_")[2]]
     note = f"{found.note} The {words} of all curves that fit the readings and their errors."
+    if at_hz is None:
+        note += " Errors leave open where in the band it lies."
     return replace(found, band_hz=band_hz, note=note)
 
 

@@ -59,24 +59,38 @@ def prepare(
     item = knowledge.noise_sd_db
     sd_db = np.full(squared.shape, roughness_db(ratio_db) if item is None else item.value)
     if knowledge.dynamic_range_db is not None:
-        noise_db = -knowledge.dynamic_range_db.value
+        noise_db = -dynamic_range_over(frequency_hz, knowledge, knowledge.dynamic_range_db.value)
         if knowledge.detector == "rms":
             squared = squared - 10.0 ** (noise_db / 10.0)
         elif knowledge.detector != POWER:
-            levels = [carrier_level_dbm(float(v), noise_db, knowledge.detector) for v in ratio_db]
+            levels = [
+                carrier_level_dbm(float(v), float(noise), knowledge.detector)
+                for v, noise in zip(ratio_db, noise_db, strict=True)
+            ]
             squared = 10.0 ** (np.array(levels) / 10.0)
         floor = np.maximum(squared, 10.0 ** (noise_db / 10.0) / 10.0)
         from_noise = [
             reading_standard_db(
-                10.0 * math.log10(value) - noise_db,
+                10.0 * math.log10(value) - noise,
                 knowledge.detector,
                 knowledge.independent_samples,
             )
-            for value in floor
+            for value, noise in zip(floor, noise_db, strict=True)
         ]
         sd_db = np.maximum(sd_db, from_noise)
         return Prepared(frequency_hz, squared, 2.0 * floor * sd_db / NEPER_DB)
     return Prepared(frequency_hz, squared, 2.0 * squared * sd_db / NEPER_DB)
+
+
+def dynamic_range_over(
+    frequency_hz: FloatArray, knowledge: ReflectionKnowledge, everywhere_db: float
+) -> FloatArray:
+    """Baseline over noise at each frequency, dB, shape (n,); everywhere_db where it is not known
+    along the sweep."""
+    along = knowledge.dynamic_range_along
+    if along is None:
+        return np.full(frequency_hz.shape, everywhere_db)
+    return np.asarray(np.interp(frequency_hz, *along), dtype=np.float64)
 
 
 def smooth(values: FloatArray, points: int) -> FloatArray:
@@ -84,6 +98,30 @@ def smooth(values: FloatArray, points: int) -> FloatArray:
     padded = np.pad(values, points // 2, mode="edge")
     mean: FloatArray = np.convolve(padded, np.full(points, 1.0 / points), mode="valid")
     return mean
+
+
+def bent_weights(points: int) -> FloatArray:
+    """Weights, shape (points,), whose sum over neighbours is the value of a fitted parabola.
+
+    points: odd, at least 5. A running mean cuts off where a curve bends; this does not (A. Savitzky
+    and M. J. E. Golay, 1964, from memory; the closed form by least squares over -m to m).
+    """
+    m = points // 2
+    away = np.arange(-m, m + 1)
+    weights = (
+        3.0
+        * (3.0 * m**2 + 3.0 * m - 1.0 - 5.0 * away**2)
+        / ((2.0 * m - 1.0) * (2.0 * m + 1.0) * (2.0 * m + 3.0))
+    )
+    return np.asarray(weights, dtype=np.float64)
+
+
+def smooth_bent(values: FloatArray, weights: FloatArray) -> FloatArray:
+    """Values of shape (n,) with their neighbours weighted, ends held. The variance of a single
+    value falls to the sum of the squared weights."""
+    padded = np.pad(values, weights.size // 2, mode="edge")
+    found: FloatArray = np.convolve(padded, weights, mode="valid")
+    return found
 
 
 def points_to_smooth(spread: float, wanted: float, size: int) -> int:

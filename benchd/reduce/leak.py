@@ -14,6 +14,7 @@ stated size over that band; its size at a single frequency is random.
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import combinations
 
 import numpy as np
 
@@ -33,7 +34,10 @@ LARGEST_SPREAD = 0.5
 """Largest relative uncertainty of a leak's size, that from two readings. With fewer readings
 nothing is known of the size."""
 
-BAND_POINTS = 24
+EVEN_STEPS = 1e-6
+"""Steps of a sweep that differ by less than this, relative, are taken as even."""
+LEAST_POWER = 1e-12
+"""Least mean square of a sum of parts: rounding must not make it negative."""
 RATIOS = 4_000
 RATIO_SEED = 5
 
@@ -155,10 +159,19 @@ def _parts(
 def _effective(
     phasor: ComplexArray, delay_s: FloatArray, centre_hz: float, ends_hz: tuple[float, float]
 ) -> FloatArray:
-    """Root mean square over a band, shape (draws,)."""
-    points = BAND_POINTS if ends_hz[1] > ends_hz[0] else 1
-    over = _sum(phasor, delay_s, np.linspace(*ends_hz, points) - centre_hz)
-    found: FloatArray = np.sqrt(np.mean(np.abs(over) ** 2, axis=0))
+    """Root mean square over a band, shape (draws,).
+
+    The mean of the squared sum is the sum of the squared parts, and of the product of each two
+    parts, whose phase turns by 4 pi f (T1 - T2): averaged over a width W it is its value in the
+    middle times sin(x)/x with x = 2 pi W (T1 - T2) (integral of a cosine).
+    """
+    width_hz, middle_hz = ends_hz[1] - ends_hz[0], sum(ends_hz) / 2.0 - centre_hz
+    power = np.sum(np.abs(phasor) ** 2, axis=0)
+    for one, other in combinations(range(phasor.shape[0]), 2):
+        apart_s = delay_s[one] - delay_s[other]
+        both = phasor[one] * np.conj(phasor[other]) * phasors(4.0 * np.pi * middle_hz * apart_s)
+        power = power + 2.0 * np.real(both) * np.sinc(2.0 * width_hz * apart_s)
+    found: FloatArray = np.sqrt(np.maximum(power, LEAST_POWER))
     return found
 
 
@@ -170,11 +183,11 @@ def _sum(phasor: ComplexArray, delay_s: FloatArray, away_hz: FloatArray) -> Comp
     """
     total = np.zeros((away_hz.size, phasor.shape[1]), dtype=np.complex128)
     steps_hz = np.diff(away_hz)
-    even = steps_hz.size > 1 and bool(np.ptp(steps_hz) <= 1e-9 * abs(steps_hz[0]))
+    even = steps_hz.size > 1 and bool(np.ptp(steps_hz) <= EVEN_STEPS * abs(steps_hz[0]))
     for part, delay in zip(phasor, delay_s, strict=True):
         turned = part * phasors(4.0 * np.pi * away_hz[0] * delay)
         total[0] += turned
-        step = phasors(4.0 * np.pi * steps_hz[0] * delay) if even else None
+        step = phasors(4.0 * np.pi * np.mean(steps_hz) * delay) if even else None
         for row in range(1, away_hz.size):
             if step is None:
                 turned = part * phasors(4.0 * np.pi * away_hz[row] * delay)

@@ -43,6 +43,7 @@ class Reading:
     between_hz: tuple[float, float]
     of: Callable[[FloatArray, FloatArray], FloatArray]
     quantity: str = ""
+    is_extreme: bool = False
 
 
 def window(squared: FloatArray, lowest: int) -> slice:
@@ -111,6 +112,22 @@ def of_band(what: str, trace: Looked, edges_hz: tuple[float, float]) -> Reading:
         return {"width": high - low, "low": low, "high": high}[what]
 
     return Reading((float(between[0]), float(between[1])), found)
+
+
+def of_worst(name: str, band_hz: tuple[float, float]) -> Reading:
+    """`worst_return_loss`, dB, or `worst_vswr` over a band, Hz, its ends included."""
+
+    def found(f: FloatArray, squared: FloatArray) -> FloatArray:
+        inside = (f > band_hz[0]) & (f < band_hz[1])
+        sizes = [squared[inside]]
+        for end_hz in band_hz:
+            right = int(np.clip(np.searchsorted(f, end_hz), 1, f.size - 1))
+            share = float(np.clip((end_hz - f[right - 1]) / (f[right] - f[right - 1]), 0.0, 1.0))
+            sizes.append(squared[[right - 1]] * (1.0 - share) + squared[[right]] * share)
+        largest = np.concatenate(sizes).max(axis=0)
+        return OF_MAGNITUDE[name.removeprefix("worst_")](np.sqrt(largest))
+
+    return Reading(band_hz, found, is_extreme=True)
 
 
 def _crossing_hz(

@@ -53,11 +53,16 @@ from benchd.reduce.resonance_curve import curve, gamma_of, minima, y_of
 from benchd.reduce.resonance_interval import LEAST_POINTS
 from benchd.reduce.revision_readings import OF_MAGNITUDE, Looked, Reading, window
 from benchd.reduce.uncertainty import combine, term
+from benchd.reduce.worst_match import EVEN
 from benchd.results import Budget, Result, Term
 from benchd.rounding import size_words, unit_of_difference
 from benchd.traces import ComplexArray, FloatArray
 
 TOO_UNCERTAIN = "the two traces are too uncertain to be compared"
+NOTHING_TOLD = (
+    "both readings are ones that the coupler's leak or the noise alone could give, so that either "
+    "return loss may be anything above: no difference can be told"
+)
 MEASURE_BETTER = "Measure with more level, or with a coupler of better directivity."
 
 DRAWS = 3000
@@ -143,13 +148,39 @@ class Pair:
         if all(reading.quantity for reading in readings):
             return self._at_one_frequency(one, other, readings[0])
         errors = self._errors(readings, ALL, DRAWS)
+        opens = (False, False)
+        if readings[0].is_extreme:
+            errors = self._of_extremes(errors)
+            opens = self._open_ends(one, other)
         singles = {name: self._errors(readings, (name,), SINGLE_DRAWS) for name in ALL}
         low, high = value + np.quantile(errors, (0.025, 0.975))
         terms = tuple(
             self._term(name, float(np.std(drawn)), other.unit) for name, drawn in singles.items()
         )
         budget = replace(combine(terms, estimate=value), standard=float(np.std(errors)))
-        return self._told(one, other, budget, (float(low), float(high)))
+        ends = None if opens[0] else float(low), None if opens[1] else float(high)
+        return self._told(one, other, budget, ends)
+
+    def _of_extremes(self, errors: FloatArray) -> FloatArray:
+        """Errors of a difference of two worst values, as `benchd.reduce.worst` has them for each.
+
+        Errors always make the worst of a curve worse. What they add once more is taken off both
+        values already, by a factor that the curve leaves open; only the difference of both counts.
+        """
+        bias = float(errors.mean())
+        rng = np.random.default_rng([self._seed, 4])
+        left = (EVEN - 1.0) / 2.0 * abs(bias) * rng.uniform(-1.0, 1.0, errors.size)
+        return bias - errors + left
+
+    def _open_ends(self, one: Result, other: Result) -> tuple[bool, bool]:
+        """Whether a difference has no lower, or no upper end: a worst return loss that the leak or
+        the noise alone could give may be any greater."""
+        if one.unit != "dB":
+            return False, False
+        opens = one.high is None, other.high is None
+        if all(opens):
+            raise ReductionRefused(NOTHING_TOLD, advice=MEASURE_BETTER)
+        return opens
 
     def _told(
         self, one: Result, other: Result, budget: Budget, ends: tuple[float | None, float | None]
@@ -221,11 +252,7 @@ class Pair:
         if quantity != "return_loss":
             opens = [False, False]
         if all(opens):
-            raise ReductionRefused(
-                "both readings are ones that the coupler's leak or the noise alone could give, so "
-                "that either return loss may be anything above: no difference can be told",
-                advice=MEASURE_BETTER,
-            )
+            raise ReductionRefused(NOTHING_TOLD, advice=MEASURE_BETTER)
         shares = (0.05, 0.95) if any(opens) else (0.025, 0.975)
         ends = weighted_quantiles(apart, weight, shares)
         # An open first one may be any deeper, so that the difference has no lower end.

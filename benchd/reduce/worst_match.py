@@ -27,6 +27,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchd.errors import ReductionRefused
+from benchd.reduce.band_extremes import place_is_known
 from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB, gamma_from_return_loss
 from benchd.reduce.gamma_squared import prepare
@@ -77,7 +78,8 @@ def worst_results(
     at_hz, read = float(f[place]), math.sqrt(float(squared[place]))
     there = reflection_at(frequency_hz, ratio_db, at_hz, known_at(at_hz), seed=seed)
     there = replace(there, frequency_hz=at_hz)
-    drawn = _worst_draws(f, squared, sd, known_at, there, seed)
+    drawn, drawn_hz = _worst_draws(f, squared, sd, known_at, there, seed)
+    is_placed = place_is_known(drawn_hz, at_hz, float(f[-1] - f[0]))
     point = _settled(there, read, np.log(drawn / read), seed)
     directivity = gamma_from_return_loss(known_at(at_hz).directivity_db.value)
     if read < BELOW_DIRECTIVITY * directivity or there.gamma_low is None:
@@ -85,7 +87,10 @@ def worst_results(
         flags = tuple(dict.fromkeys((*there.flags, "below-directivity")))
         limit = max(largest_magnitude(drawn), there.gamma_high)
         point = replace(point, gamma_low=None, gamma_high=limit, flags=flags)
-    return _told(point, "return_loss", band_hz), _told(point, "vswr", band_hz)
+    loss, vswr = (
+        _told(point, quantity, band_hz, is_placed=is_placed) for quantity in ("return_loss", "vswr")
+    )
+    return loss, vswr
 
 
 def _settled(there: ReflectionPoint, read: float, off: FloatArray, seed: int) -> ReflectionPoint:
@@ -107,9 +112,14 @@ def _settled(there: ReflectionPoint, read: float, off: FloatArray, seed: int) ->
     )
 
 
-def _told(point: ReflectionPoint, quantity: str, band_hz: tuple[float, float]) -> Result:
+def _told(
+    point: ReflectionPoint, quantity: str, band_hz: tuple[float, float], *, is_placed: bool
+) -> Result:
+    """is_placed: whether the errors leave no other place in the band for the worst value."""
     found = point_result(point, quantity)
-    at = f"Worst at {point.frequency_hz / 1e6:.5g} MHz."
+    at = "Errors leave open where in the band the worst lies."
+    if is_placed:
+        at = f"Worst at {point.frequency_hz / 1e6:.5g} MHz."
     return replace(
         found,
         quantity=f"worst_{quantity}",
@@ -160,8 +170,9 @@ def _worst_draws(
     known_at: KnownAt,
     there: ReflectionPoint,
     seed: int,
-) -> FloatArray:
-    """Greatest magnitude over the band, drawn errors taken off the readings, shape (TRIALS,)."""
+) -> tuple[FloatArray, FloatArray]:
+    """Greatest magnitude over the band, drawn errors taken off the readings, and where each draw
+    has it, Hz; both shape (TRIALS,)."""
     rng = np.random.default_rng([seed, 2])
     known = known_at(there.frequency_hz)
     outside = [line for line in there.budget.terms if line.name not in {*COUPLER_TERMS, "noise"}]
@@ -181,8 +192,9 @@ def _worst_draws(
     if known.wall_gamma is not None:
         echo = known.wall_gamma.value * np.exp(1j * rng.uniform(-np.pi, np.pi, TRIALS))
         seen = seen - echo * np.maximum(0.0, 1.0 - np.abs(seen) ** 2)
-    found: FloatArray = np.abs(seen).max(axis=0)
-    return found
+    size = np.abs(seen)
+    place = size.argmax(axis=0)
+    return size[place, np.arange(TRIALS)], f[place]
 
 
 def _leak(f: FloatArray, known_at: KnownAt, field: str, rng: np.random.Generator) -> ComplexArray:

@@ -12,6 +12,7 @@ from benchd.bench.antennas import Antenna, Trim
 from benchd.curves import Curve
 from benchd.errors import ReductionRefused
 from benchd.known.captures import Baselines, BenchKnowledge, JobCaptures
+from benchd.known.carrier_levels import carrier_trace
 from benchd.known.level_drift import age_of
 from benchd.known.path_flags import path_flags
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
@@ -115,7 +116,7 @@ def _levels_at(test: Capture, baselines: Baselines) -> tuple[list[Trace], Known 
     for role, opening in baselines.opening.items():
         closing = baselines.closing.get(role)
         if closing is None:
-            traces.append(opening.level)
+            traces.append(carrier_trace(opening))
             continue
         trace, drift = baseline_between(opening, closing, test)
         traces.append(trace)

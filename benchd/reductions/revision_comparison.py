@@ -18,7 +18,7 @@ from benchd.errors import ReductionRefused
 from benchd.files.fields import Label, Name
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.quantities import Compared, Where, compared, quantity
-from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip
+from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip, of_worst
 from benchd.reduce.revisions import Pair
 from benchd.reductions.base import Finding, Reduction, View
 from benchd.reductions.dip_pairs import NAMED, as_dips, paired_dips
@@ -177,6 +177,9 @@ def _reading(result: Result, looked: Looked) -> Reading:
         near_hz = value if result.unit == "Hz" else result.frequency_hz
         assert near_hz is not None, "a Q is told with the frequency of its dip"
         return of_dip(name, looked, near_hz)
+    if name.startswith("worst_"):
+        assert result.band_hz is not None, "a worst value is told over a band"
+        return of_worst(name, result.band_hz)
     if name.endswith(("_low_edge", "_high_edge")):
         side = "low" if name.endswith("_low_edge") else "high"
         return of_band(side, looked, (value, value))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from benchd.errors import UnknownId
 from benchd.known.captures import BenchKnowledge
+from benchd.known.carrier_levels import carrier_trace
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.known.time_interpolation import baseline_between
 from benchd.reduce.normalise import normalised
@@ -62,7 +63,7 @@ def looked_again(known: BenchKnowledge, result: Result) -> LookedAgain | None:
 def _level(of_role: Sequence[Capture], test: Capture) -> Trace:
     """The level of one baseline; of an opening and a closing one, interpolated in time."""
     if len(of_role) == 1:
-        return of_role[0].level
+        return carrier_trace(of_role[0])
     return baseline_between(of_role[0], of_role[-1], test)[0]
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from benchd.bench import Bench, parse_bench
 from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.known.carrier_levels import carrier_trace
 from benchd.known.reflection import coupler_over_frequency, reflection_knowledge
 from benchd.reduce.normalise import normalised
 from benchd.reduce.revision_readings import Looked
@@ -199,7 +200,8 @@ def looked(one: Foreign, again: Reflection | None = None) -> list[Looked]:
     found = []
     for name in ("test", "again") if again else ("test",):
         known = reflection_knowledge(bench, taken[name], baseline)
-        ratio = normalised(taken[name].level, [part.level for part in baseline.values()])
+        levels = [carrier_trace(part) for part in baseline.values()]
+        ratio = normalised(taken[name].level, levels)
         known_at = coupler_over_frequency(known, bench, taken[name])
         found.append(Looked(ratio.frequency_hz, np.real(ratio.values), known_at))
     return found

@@ -10,8 +10,8 @@ from scipy.interpolate import CubicSpline
 
 from benchd.reduce.resonance import ANOTHER_DIP
 from benchd.results import Result
-from tests.coverage_study.foreign import Foreign, drawn_foreign, results
-from tests.coverage_study.study import ONE_END, Line, reads_near
+from tests.coverage_study.foreign import Foreign, drawn_foreign, generator, results
+from tests.coverage_study.study import ONE_END, WORST, Line, reads_near, worst_line
 
 BAND_DB = 10.0
 NO_DIP = "no_resonance"
@@ -26,8 +26,25 @@ def foreign_lines_of(seed: int) -> list[Line]:
     true = one.antenna.dips()
     if true:
         at_hz.append(true[0][0])
-    found = results(one, at_hz)
-    return [*at_frequencies(one, found), *_of_dips(one, found, true), *_of_band(one, found)]
+    middle_hz, width_hz = _band_of_worst(one)
+    ends_hz = middle_hz - width_hz / 2.0, middle_hz + width_hz / 2.0
+    found = results(one, at_hz, band_hz={"least": ends_hz[0], "most": ends_hz[1]})
+    worst = [result for result in found if result.quantity in WORST]
+    truth = float(np.abs(one.antenna.gamma(np.linspace(*ends_hz, 4001))).max())
+    return [
+        *at_frequencies(one, found),
+        *_of_dips(one, found, true),
+        *_of_band(one, found),
+        *(worst_line(one.seed, each, float(-20.0 * np.log10(truth)), "foreign") for each in worst),
+    ]
+
+
+def _band_of_worst(one: Foreign) -> tuple[float, float]:
+    """Middle and width of a band inside the sweep, a tenth to six tenths of it wide, Hz."""
+    low_hz, high_hz = one.antenna.sweep_hz
+    rng = generator(one.seed, 6)
+    width_hz = float((high_hz - low_hz) * rng.uniform(0.1, 0.6))
+    return float(rng.uniform(low_hz + width_hz / 2.0, high_hz - width_hz / 2.0)), width_hz
 
 
 def region_of(one: Foreign) -> str:

@@ -22,13 +22,15 @@ import numpy as np
 from benchd.errors import ReductionRefused
 from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.resonance import resonance
-from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip
+from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip, of_worst
 from benchd.reduce.revisions import Pair
+from benchd.reduce.worst_match import worst_results
 from benchd.results import Result
 
 GRID_HZ = np.linspace(1.45e9, 1.95e9, 101)
 FINE_HZ = np.linspace(1.45e9, 1.95e9, 5001)
 AT_HZ = 1.7e9
+BAND_HZ = (1.66e9, 1.74e9)
 EFFECTIVE_HZ = (0.4e9, 6e9)
 """Band over which leak and source match have, as root mean square, the size that is stated: what
 they are where the antennas are compared is larger or smaller."""
@@ -211,6 +213,12 @@ def drawn(seed: int, *, changed: bool) -> Iterator[Line]:
             [-20.0 * float(np.log10(np.interp(AT_HZ, FINE_HZ, one))) for one in truths],
             [at_frequency("return_loss", AT_HZ)] * 2,
         )
+    worst = [worst_results(GRID_HZ, one, BAND_HZ, lambda at_hz: known)[0] for one in traces]
+    inside = (BAND_HZ[0] <= FINE_HZ) & (BAND_HZ[1] >= FINE_HZ)
+    with suppress(ReductionRefused):
+        result = pair.difference(*worst, (of_worst("worst_return_loss", BAND_HZ),) * 2)
+        ends = [-20.0 * float(np.log10(one[inside].max())) for one in truths]
+        yield Line("worst_return_loss", changed, ends[1] - ends[0], result)
     dips = [resonance(GRID_HZ, one, known) for one in traces]
     if all(one.budget is not None for one in dips):
         yield line(
@@ -255,7 +263,7 @@ def table(draws: Callable[..., Iterator[Line]]) -> None:
         held = 100.0 * float(np.mean([one.holds for one in found]))
         differ = 100.0 * float(np.mean([one.differs for one in found]))
         width = float(np.median([one.half_width for one in found]))
-        shown = f"{width / 1e6:.2f} MHz" if quantity != "return_loss" else f"{width:.2f} dB"
+        shown = f"{width / 1e6:.2f} MHz" if "loss" not in quantity else f"{width:.2f} dB"
         what = "two revisions" if changed else "one antenna twice"
         name = quantity.replace("_", " ")
         print(f"| {name} | {what} | {len(found)} | {held:.1f} % | {differ:.1f} % | {shown} |")

@@ -13,6 +13,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from benchd.bench import Bench
+from benchd.files.fields import Band
 from benchd.recipe import load_recipe, resolve
 from benchd.results import Result
 from benchd.worksheet import ReduceStep, Worksheet
@@ -26,6 +27,7 @@ from tests.coverage_study.owner import GAIN_BAND_HZ, bench_of
 RECIPES = Path(__file__).resolve().parents[2] / "recipes"
 POINTS = 101
 REFLECTION_AT_HZ = [1.55e9, 1.6e9, 1.65e9, 1.7e9, 1.75e9, 1.8e9, 1.85e9]
+WORST_OVER_HZ = (1.65e9, 1.75e9)
 GAIN_AT_HZ = [1.65e9, 1.7e9, 1.75e9]
 NEAR_DIRECTIVITY_DB = 6.0
 OUT_OF_BAND_DB = 3.0
@@ -64,11 +66,21 @@ def _recipe(name: str) -> Any:
     return load_recipe(RECIPES / f"{name}.yaml")
 
 
-def _worksheet(name: str, bench: Bench, at_hz: list[float], **arguments: str) -> Worksheet:
-    """A shipped recipe resolved, reporting at more frequencies than it does by itself."""
+def _worksheet(
+    name: str,
+    bench: Bench,
+    at_hz: list[float],
+    band_hz: tuple[float, float] | None = None,
+    **arguments: str,
+) -> Worksheet:
+    """A shipped recipe resolved, reporting at more frequencies than it does by itself, and the
+    worst over a band where one is given."""
     sheet = resolve(_recipe(name), bench, arguments)
+    wanted: dict[str, Any] = {"at_hz": at_hz}
+    if band_hz is not None:
+        wanted["band_hz"] = Band(least=band_hz[0], most=band_hz[1])
     steps = tuple(
-        step.model_copy(update={"settings": step.settings.model_copy(update={"at_hz": at_hz})})
+        step.model_copy(update={"settings": step.settings.model_copy(update=wanted)})
         if isinstance(step, ReduceStep)
         else step
         for step in sheet.steps
@@ -105,7 +117,7 @@ def measured(one: Drawn, bench: Bench, best_hz: float) -> tuple[list[Result], li
     else:
         name = "return-loss-by-hand"
     at_hz = sorted({*REFLECTION_AT_HZ, best_hz})
-    sheet = _worksheet(name, bench, at_hz, antenna="antenna", **sweep)
+    sheet = _worksheet(name, bench, at_hz, WORST_OVER_HZ, antenna="antenna", **sweep)
     reflection = virtual.run(sheet)
     virtual.wait(one.pause_s)
     band = {
@@ -170,6 +182,10 @@ def _reflection_lines(
             true = true_db if quantity == "return_loss" else (1.0 + gamma) / (1.0 - gamma)
             region = _region(result, directivity.at(at_hz))
             yield _line(one.seed, quantity, region, result, true)
+        elif quantity in WORST:
+            inside = (grid_hz >= WORST_OVER_HZ[0]) & (grid_hz <= WORST_OVER_HZ[1])
+            worst_db = float(np.array(boxed["return_loss_db"])[inside].min())
+            yield worst_line(one.seed, result, worst_db, "")
         elif result.low is None and result.high is None:
             continue
         elif quantity == "resonance_frequency":
@@ -184,6 +200,21 @@ def _reflection_lines(
                 yield _line(one.seed, quantity, region, result, true)
         elif quantity == "trim_per_arm":
             yield _line(one.seed, quantity, "all", result, true_trim_m(one))
+
+
+WORST = ("worst_return_loss", "worst_vswr")
+
+
+def worst_line(seed: int, result: Result, true_db: float, make: str) -> Line:
+    """The worst match over a band against the true one. make: whose bench, before the region."""
+    gamma = 10.0 ** (-true_db / 20.0)
+    true = true_db if result.unit == "dB" else (1.0 + gamma) / (1.0 - gamma)
+    region = "near noise" if "near-noise" in result.flags else "mid"
+    if result.low is None or result.high is None:
+        region = ONE_END
+    elif make:
+        region = f"{make}, {region}"
+    return _line(seed, result.quantity, region, result, true)
 
 
 def _region(result: Result, directivity_db: float) -> str:

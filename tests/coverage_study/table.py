@@ -14,6 +14,8 @@ LEAST, MOST = 0.93, 0.97
 ORDER = (
     "return_loss",
     "vswr",
+    "worst_return_loss",
+    "worst_vswr",
     "resonance_frequency",
     "further_resonance_frequency",
     "no_resonance",
@@ -100,7 +102,7 @@ def half_words(row: Row) -> str:
     """The median half-width with its unit: frequencies in MHz, lengths in mm."""
     if math.isnan(row.half):
         return "-"
-    if row.quantity == "vswr":
+    if row.quantity.endswith("vswr"):
         return f"{row.half:.2g}"
     if row.quantity == "trim_per_arm":
         return f"{row.half * 1e3:.2g} mm"

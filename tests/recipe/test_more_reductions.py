@@ -182,9 +182,9 @@ def test_a_comparison_needs_no_capture_and_its_difference_may_be_limited(bench: 
         (
             COMPARE, "quantity: realised_gain,", "quantity: efficiency,",
             'steps[1].reduce.quantity: "efficiency" is not one of: resonance_frequency, '
-            "return_loss, vswr, bandwidth, realised_gain, realised_gain_mean, gain, gain_mean, "
-            "loaded_q, reflection_magnitude, mismatch_loss, bandwidth_low_edge, "
-            "bandwidth_high_edge",
+            "return_loss, vswr, worst_return_loss, worst_vswr, bandwidth, realised_gain, "
+            "realised_gain_mean, gain, gain_mean, loaded_q, reflection_magnitude, mismatch_loss, "
+            "bandwidth_low_edge, bandwidth_high_edge",
         ),
         (
             COMPARE, "second: yagi r2", "second: dipole r3",

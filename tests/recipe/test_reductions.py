@@ -155,6 +155,8 @@ def test_every_kind_says_which_quantities_it_gives() -> None:
             "resonance_frequency_difference",
             "return_loss_difference",
             "vswr_difference",
+            "worst_return_loss_difference",
+            "worst_vswr_difference",
         ],
         "gain": [
             "box_gain_spread",

@@ -5,7 +5,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from benchd.reduce.band_extremes import Band, Coherence, kernel
+from benchd.reduce.gain_by_substitution import gain_result, over_band
+from benchd.reduce.montecarlo import settle
 from benchd.reduce.uncertainty import term
+from benchd.report.wording import where_words
 from benchd.results import Term
 
 GRID = np.linspace(1.6e9, 1.8e9, 41)
@@ -132,7 +135,38 @@ def test_many_points_are_grouped_and_give_the_same_extremes() -> None:
     row = [term("noise", 0.05, "dB"), term("box", 0.2, "dB")]
     found = Band(fine, true, [row] * fine.size, HOW).extremes(trials=100)[1]
     assert found.value_db == pytest.approx(2.0, abs=0.03)
-    assert found.at_hz == pytest.approx(1.69e9, abs=3e6)
+    assert found.near_hz == pytest.approx(1.69e9, abs=3e6)
+
+
+def test_a_place_is_told_only_where_errors_leave_no_other() -> None:
+    """A curve that falls from 1.69 GHz to both ends, by 0.01 dB more to the one: 0.2 dB of the
+    walls decide which end reads less, and none moves the middle to an end."""
+    tilted = CURVES["bent"] + 0.6 * (GRID - 1.69e9) / 1e8 + 0.01 * (GRID > 1.75e9)
+    row = [term("box", 0.2, "dB"), term("noise, test", 0.02, "dB")]
+    least, greatest = Band(GRID, tilted, [row] * GRID.size, HOW).extremes(trials=500)
+    assert abs(tilted[0] - tilted[-1]) < 0.02
+    assert not least.is_placed
+    assert greatest.is_placed
+    steep = Band(GRID, CURVES["sloped"], [row] * GRID.size, HOW).extremes(trials=500)
+    assert [one.is_placed for one in steep] == [True, True]
+    assert [one.near_hz for one in steep] == [GRID[0], GRID[-1]]
+
+
+def test_a_result_without_a_known_place_names_none() -> None:
+    """Two ends alike, read 0.02 dB apart: no frequency, and the words say so."""
+    tilted = CURVES["bent"] + 0.6 * (GRID - 1.69e9) / 1e8
+    row = [term("box", 0.2, "dB"), term("noise, test", 0.02, "dB")]
+    points = [
+        gain_result("gain", float(value), settle(row, estimate=float(value)), (), float(f))
+        for f, value in zip(GRID, tilted, strict=True)
+    ]
+    _, least, greatest = over_band(points, (1.6e9, 1.8e9))
+    assert least.quantity == "gain_min"
+    assert least.frequency_hz is None
+    assert "leave open where in the band" in least.note
+    assert where_words(least) == "somewhere in 1.6 to 1.8 GHz"
+    assert greatest.frequency_hz == pytest.approx(1.69e9, abs=2e7)
+    assert "leave open" not in greatest.note
 
 
 def test_a_single_point_has_its_own_interval() -> None:

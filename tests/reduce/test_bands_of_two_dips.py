@@ -1,6 +1,7 @@
 """Bands beside another dip: their edges are no mirror images, and hold all the same."""
 
 import numpy as np
+import pytest
 
 from benchd.reduce.bandwidth import band_results
 from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
@@ -57,7 +58,10 @@ def test_a_reduction_says_that_a_band_is_not_alone() -> None:
         if count >= 2 and lines and lines[0].value == band[0].value:
             assert lines[0].high is not None
             assert lines[0].low is not None
-            assert (lines[0].low, lines[0].high) == (band[0].low, band[0].high)
+            # The one asks around the lowest reading, the other around the fitted dip: over half a
+            # step the baseline changes a little, and with it the noise.
+            ends = (lines[0].low, lines[0].high)
+            assert ends == pytest.approx((band[0].low, band[0].high), rel=1e-5)
             return
     raise AssertionError("no bench with two dips and one band was drawn")
 

@@ -114,6 +114,15 @@ def test_a_perfect_bench_reads_the_worst_of_the_band_and_no_other() -> None:
     assert loss.frequency_hz is None
 
 
+def test_the_place_of_the_worst_is_told_only_where_errors_leave_no_other() -> None:
+    """An even match: ripple and noise decide where it reads worst."""
+    f = np.linspace(1.5e9, 1.9e9, 101)
+    known = ReflectionKnowledge(directivity_db=Known(32.0), source_match_db=Known(25.0))
+    read_db = -15.0 + 0.05 * np.cos((f - 1.6e9) / 1e7)
+    for result in worst_results(f, read_db, (1.6e9, 1.8e9), lambda _: known):
+        assert result.note.startswith("Errors leave open where in the band the worst lies.")
+
+
 def test_a_band_that_hides_behind_the_leak_has_a_bound_only() -> None:
     f = np.linspace(1.5e9, 1.9e9, 101)
     known = ReflectionKnowledge(directivity_db=Known(25.0), source_match_db=Known(20.0))

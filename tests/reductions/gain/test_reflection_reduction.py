@@ -274,6 +274,30 @@ def test_noise_of_the_captures_is_found_whatever_they_are(notebook: Notebook) ->
     assert (known.frequency_error.value, known.frequency_error.assumed) == (2e-6, False)
 
 
+@pytest.mark.parametrize("closing", [False, True])
+def test_noise_in_the_baseline_makes_no_reflection_smaller(
+    notebook: Notebook, closing: bool
+) -> None:
+    """An rms detector adds the noise's power, -108 dBm, to a baseline of -98 dBm as to the antenna:
+    0.41 dB on the baseline. The reflection is what it is without noise, by subtraction in watts."""
+
+    def read_dbm(carrier_dbm: Any) -> Any:
+        return 10 * np.log10(10 ** (np.asarray(carrier_dbm) / 10) + 10 ** (-108.0 / 10))
+
+    baseline = BASELINE
+    standards(notebook, float(read_dbm(-98.0)), 0.0)
+    notebook.capture("test", "test", read_dbm(-98.0 + dipole_db()), at_s=60.0, route="middle",
+                     position="antenna", antenna="dipole r3", grid_hz=GRID)  # fmt: skip
+    if closing:
+        standards(notebook, float(read_dbm(-98.0)), 120.0, " after")
+        baseline = BASELINE | {"closing_open": "open after", "closing_short": "short after"}
+    found = notebook.reduce("reflection", {"test": "test"}, baseline=baseline, **OPTIONS)
+    assert_allclose(one(found, "return_loss").value, return_loss_db(), atol=0.01)
+    edges = [GRID[np.flatnonzero(dipole_db() <= -10.0)[end]] for end in (0, -1)]
+    read = [one(found, f"bandwidth_{side}_edge").value for side in ("low", "high")]
+    assert_allclose(read, edges, atol=2e6)
+
+
 def test_a_peak_detector_has_no_law_and_is_left_alone(notebook: Notebook) -> None:
     standards(notebook, -20.0, 0.0)
     test = notebook.capture("test", "test", -40.0, route="middle", position="antenna", grid_hz=GRID,
