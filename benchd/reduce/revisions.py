@@ -26,7 +26,7 @@ from benchd.reduce.decibels import (
 from benchd.reduce.dip_search import LEAST_RISE
 from benchd.reduce.distributions import t_quantile
 from benchd.reduce.gamma_squared import prepare
-from benchd.reduce.leak import LARGEST_SPREAD
+from benchd.reduce.leak import LARGEST_SPREAD, local_ratio
 from benchd.reduce.montecarlo import with_interval
 from benchd.reduce.reflection import reflection_at
 from benchd.reduce.reflection_pairs import (
@@ -150,10 +150,12 @@ class Pair:
         errors = self._errors(readings, ALL, DRAWS)
         opens = (False, False)
         if readings[0].is_extreme:
-            errors = self._of_extremes(errors)
+            read = self._as_read(readings)
+            errors = read[1] - read[0] - value + self._of_extremes(errors)
             opens = self._open_ends(one, other)
         singles = {name: self._errors(readings, (name,), SINGLE_DRAWS) for name in ALL}
         low, high = value + np.quantile(errors, (0.025, 0.975))
+        low, high = min(low, value), max(high, value)
         terms = tuple(
             self._term(name, float(np.std(drawn)), other.unit) for name, drawn in singles.items()
         )
@@ -162,15 +164,16 @@ class Pair:
         return self._told(one, other, budget, ends)
 
     def _of_extremes(self, errors: FloatArray) -> FloatArray:
-        """Errors of a difference of two worst values, as `benchd.reduce.worst` has them for each.
+        """Errors of the difference of two worst values as read.
 
-        Errors always make the worst of a curve worse. What they add once more is taken off both
-        values already, by a factor that the curve leaves open; only the difference of both counts.
+        On a curve that rises towards its worst, errors change a worst value as they change any
+        other. On a level one they make it worse on average, and once more taken off again, worse
+        again (`benchd.reduce.worst_match`). A measured curve does not show which of the two it is,
+        so the mean of the draws counts anything from itself to what level curves make of it.
         """
-        bias = float(errors.mean())
-        rng = np.random.default_rng([self._seed, 4])
-        left = (EVEN - 1.0) / 2.0 * abs(bias) * rng.uniform(-1.0, 1.0, errors.size)
-        return bias - errors + left
+        mean = float(errors.mean())
+        share = np.random.default_rng([self._seed, 4]).uniform(-EVEN, 1.0, errors.size)
+        return errors - mean + share * mean
 
     def _open_ends(self, one: Result, other: Result) -> tuple[bool, bool]:
         """Whether a difference has no lower, or no upper end: a worst return loss that the leak or
@@ -291,6 +294,16 @@ class Pair:
         }
         return term(name, standard, unit, assumed=assumed.get(name, False))
 
+    def _as_read(self, readings: tuple[Reading, Reading]) -> list[float]:
+        """The value of each trace without any error taken off."""
+        found = []
+        for side, reading in zip(self._sides, readings, strict=True):
+            f = side.looked.frequency_hz
+            keep = _around(f, reading.between_hz)
+            squared = side.gamma_squared[keep][:, np.newaxis]
+            found.append(float(reading.of(f[keep], squared)[0]))
+        return found
+
     def _errors(
         self,
         readings: tuple[Reading, Reading],
@@ -298,13 +311,12 @@ class Pair:
         draws: int,
     ) -> FloatArray:
         """Difference under drawn errors less the difference as read, finite draws only."""
-        common = _Common(self._sides, draws, self._seed)
-        nominal, drawn = [], []
+        common = _Common(self._sides, draws, self._seed, by_size=readings[0].is_extreme)
+        nominal, drawn = self._as_read(readings), []
         for number, (side, reading) in enumerate(zip(self._sides, readings, strict=True)):
             f = side.looked.frequency_hz
             keep = _around(f, reading.between_hz)
             truth = common.truths(number, keep, errors)
-            nominal.append(reading.of(f[keep], side.gamma_squared[keep][:, np.newaxis])[0])
             drawn.append(reading.of(f[keep], truth))
         apart = (drawn[1] - drawn[0]) - (nominal[1] - nominal[0])
         found: FloatArray = apart[np.isfinite(apart)]
@@ -321,9 +333,16 @@ def _around(f: FloatArray, keep_hz: tuple[float, float]) -> slice:
 
 
 class _Common:
-    """One draw of coupler and scale for both traces, and what each has of its own."""
+    """One draw of coupler and scale for both traces, and what each has of its own.
 
-    def __init__(self, sides: tuple[_Seen, _Seen], draws: int, seed: int) -> None:
+    by_size: whether the sizes of reflections are compared, not the places of dips and crossings. A
+    size depends on how large the leak is at one frequency, and on the phase of the reflection
+    itself, which the leak has changed (see `benchd.reduce.reflection_pairs`).
+    """
+
+    def __init__(
+        self, sides: tuple[_Seen, _Seen], draws: int, seed: int, *, by_size: bool = False
+    ) -> None:
         self._sides, self._draws = sides, draws
         known = sides[0].known
         rng = np.random.default_rng(seed)
@@ -334,6 +353,12 @@ class _Common:
         ]
         self._scale = rng.uniform(-1.0, 1.0, (2, draws))
         self._dip_sides, self._both_dip = self._relative_phase(rng)
+        self._turned = np.zeros(draws)
+        if by_size:
+            local = np.random.default_rng([seed, 5])
+            ratios = local_ratio(known.line_delay_s, known.leak_band_hz)
+            self._sizes = [size * local.choice(ratios, draws) for size in self._sizes]
+            self._turned = local.standard_normal(draws)
         self._own = [np.random.default_rng([seed, number + 1]) for number in range(2)]
 
     def _relative_phase(
@@ -357,6 +382,8 @@ class _Common:
             squared = np.maximum(squared + side.sd[keep][:, np.newaxis] * noise, 1e-12)
         reading = np.sqrt(squared) * 10.0 ** (-self._scale_error_db(number, keep, errors) / 20.0)
         measured = reading * self.phasor(number, f, side.gamma_squared[keep][:, np.newaxis])
+        leak = side.directivity[keep][:, np.newaxis] * self._sizes[0]
+        measured = measured * np.exp(1j * self._turned * np.minimum(leak / reading, np.pi))
         seen = measured
         if SHARED in errors:
             seen = self._through_coupler(side, keep, f, measured)

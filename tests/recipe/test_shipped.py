@@ -47,6 +47,7 @@ RUNS: list[tuple[str, str, dict[str, str]]] = [
     ("return-loss-between-baselines", "workshop", {}),
     ("compare-revisions", "workshop", {}),
     ("compare-revisions", "by-hand", {"quantity": "realised_gain"}),
+    ("compare-revisions", "by-hand", {"quantity": "worst_return_loss"}),
     ("stillness", "good-box", {}),
     ("stillness", "bad-box", {}),
     ("stillness", "by-hand", {}),

@@ -22,6 +22,7 @@ OPTIONS: dict[str, Any] = {
     "bandwidth_level_db": 10.0,
     "vswr_limit": None,
     "at_hz": [AT],
+    "band_hz": {"least": 1.66e9, "most": 1.74e9},
     "antenna": "dipole r3",
 }
 QUANTITIES = (
@@ -29,6 +30,8 @@ QUANTITIES = (
     "vswr",
     "reflection_magnitude",
     "mismatch_loss",
+    "worst_return_loss",
+    "worst_vswr",
     "resonance_frequency",
     "loaded_q",
     "bandwidth",
@@ -105,3 +108,16 @@ def test_on_two_positions_of_a_switch_the_couplers_are_two(notebook: Notebook) -
     assert "coupler, common to both" not in terms_of(apart)
     assert apart.budget is not None
     assert apart.budget.standard > 0.3
+
+
+def test_the_worst_match_of_a_band_got_worse_and_is_seen_to(notebook: Notebook) -> None:
+    """From 1.68 to 1.66 GHz: over 1.66 to 1.74 GHz the worst is at the band's upper end each time,
+    so it differs by what the curves differ by there."""
+    before = measure(notebook, 1.68e9, 0.0)
+    measure(notebook, 1.66e9, 1000.0)
+    found = compare(notebook, "worst_return_loss", before)
+    at_end = [-float(np.interp(1.74e9, GRID, dipole_db(f0_hz))) for f0_hz in (1.68e9, 1.66e9)]
+    assert found.low is not None
+    assert found.high is not None
+    assert found.low <= at_end[1] - at_end[0] <= found.high < 0.0
+    assert "The two differ." in found.note
