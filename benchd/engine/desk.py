@@ -107,6 +107,10 @@ class BenchDesk:
         )  # fmt: skip
 
     @property
+    def _live_state(self) -> str:
+        return "none" if self._looks is None else self._looks.state
+
+    @property
     def looks(self) -> LiveLooks:
         """Live looks. Raises OrderRefused where this daemon gives none."""
         if self._looks is None:
@@ -477,7 +481,7 @@ class BenchDesk:
             "timezone": self._current.now.timezone,
             "bench_trouble": self._current.trouble,
             "running": self._runner.job_id,
-            "live": "none" if self._looks is None else self._looks.document()["state"],
+            "live": self._live_state,
             "lost": [state.name for state in states if state.state == "lost"],
             "store": self._db.trouble,
         }
@@ -502,13 +506,15 @@ class BenchDesk:
     async def under_way(self) -> dict[str, Any]:
         """The job that runs or asks for hands, its step, time left, and its sweep so far.
 
-        `job` is None where nothing runs; see `Underway.document` for the rest.
+        `job` is None where nothing runs; see `Underway.document` for the rest. `live`: whether a
+        live look is `none`, `starting`, `on` or `ended`.
         """
         job_id = self._runner.job_id
         if job_id is None:
-            return {"job": None, "step": None, "left_s": None, "sweep": None}
+            nothing = {"job": None, "step": None, "left_s": None, "sweep": None}
+            return {**nothing, "live": self._live_state}
         row = await self._db.call(self._store.job, job_id)
-        return {"job": row, **self._runner.underway.document()}
+        return {"job": row, **self._runner.underway.document(), "live": self._live_state}
 
     def rf(self) -> dict[str, Any]:
         """What is known of RF now; see `rfnews.rf_document`."""

@@ -18,6 +18,7 @@ from typing import Any
 # capture     job, capture, role, route        a capture was committed
 # result      job, result                      a result was committed
 # verdict     job, quantity, outcome           a result was held against a limit
+# live        state, message                   a live look starts, is on, or has ended
 # link        message, attempt                 an instrument's link was lost and is tried again
 # rf          off, message                     RF is off (true), or could not be verified (null)
 # rf-state    state, sources, radiates, ...    what is known of RF has changed; see rfnews

@@ -124,3 +124,17 @@ def test_the_form_and_a_refusal_are_clean(open_page: Callable[..., Watched]) -> 
     page.press("Show the worksheet")
     page.see("Mind before RF goes on")
     page.require_accessible()
+
+
+def test_a_page_that_is_hidden_looks_at_nothing(
+    open_page: Callable[..., Watched], stage: Stage
+) -> None:
+    page = open_page("#/live")
+    look(page)
+    other = open_page("#/now")
+    other.see("A live look is on")
+    since_s = now_s(stage)
+    page.page.evaluate("Object.defineProperty(document, 'visibilityState', {get: () => 'hidden'})")
+    assert off_after_s(stage, since_s) < NOTICED_WITHIN_S
+    page.see("nobody looks any more")
+    other.see("Nothing runs")

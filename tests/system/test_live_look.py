@@ -373,6 +373,26 @@ def test_a_source_that_vanishes_is_switched_off_as_soon_as_it_answers(bench: Ben
     bench.ended()
 
 
+def test_somebody_who_walks_past_an_open_box_is_seen_in_the_spread(bench: Bench) -> None:
+    """The virtual people reflect; with nobody about, only noise is left."""
+    bench.simulator.do("lid", open=True)
+    bench.simulator.do("people", walking=False)
+    given = {"antenna": "yagi r2", "position": "mount_a", "show": "level", "lid": "open"}
+    body = {"what": "range", "arguments": given}
+    digest = bench.http.post("/api/live/prepare", json=body).json()["hash"]
+    viewer = bench.http.post("/api/live", json={"worksheet": digest}).json()["viewer"]
+
+    def moved_db() -> float:
+        """What is told when the last ten sweeps are all new."""
+        found = streamed(bench, lambda seen: len(numbers(seen)) >= 12)
+        return float(max(found[-1][1]["range_db"]))
+
+    with bench.looking(viewer):
+        assert moved_db() < 0.1
+        bench.simulator.do("people", walking=True)
+        assert moved_db() > 0.3
+
+
 class Terminal:
     """A program at a terminal of 100 columns and 40 rows, and what it has written there."""
 

@@ -274,6 +274,11 @@ class LiveLooks:
     # -- what the queue does -------------------------------------------------------------------
 
     @property
+    def state(self) -> str:
+        """`none`, `starting`, `on` or `ended`."""
+        return self._state
+
+    @property
     def wanted(self) -> bool:
         """Whether a look waits to be run."""
         return self._state == "starting"

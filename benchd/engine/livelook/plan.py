@@ -23,6 +23,7 @@ from benchd.files.fields import Given
 from benchd.known.captures import LOOKED_AT
 from benchd.recipe import Recipe, resolve
 from benchd.recipe.arguments import read_arguments
+from benchd.recipe.parameters import NO_POSITION
 from benchd.reductions.live_picture import Shown
 from benchd.rounding import duration_words
 from benchd.store import Store
@@ -37,6 +38,10 @@ STAYS_ON = (
     "RF stays on between the sweeps while somebody looks, for {time} at most unless somebody asks "
     "for more. It goes off when the last viewer leaves or is silent for 10 s, when the lid does "
     "not stand as it should, and before any job."
+)
+BY_HAND = (
+    "Nothing is asked of you before RF goes on: have {antenna} fitted to {port}, and the box as "
+    "you want it, before you start."
 )
 
 
@@ -101,7 +106,10 @@ def prepared(
     sheet = _resolved(look_recipe(shown, plan, wanted_hz), bench, texts)
     for_s = float(asked["time"].value)
     stays_on = STAYS_ON.format(time=duration_words(for_s))
-    sheet = sheet.model_copy(update={"cautions": (*sheet.cautions, stays_on)})
+    own = [stays_on]
+    if asked["position"].value == NO_POSITION:
+        own.append(BY_HAND.format(antenna=asked["antenna"].value, port=route.port))
+    sheet = sheet.model_copy(update={"cautions": (*sheet.cautions, *own)})
     baselines = _baselines(sheet, shown, asked, StoredInputs(store, bench, identities, now))
     return LivePlan(sheet, shown, baselines, wanted_hz, for_s)
 

@@ -67,6 +67,7 @@ export async function show(root, context) {
       void look();
       void results();
     }),
+    context.stream.on("live", () => void look()),
     context.stream.on("step", () => void look()),
     context.stream.on("hands", () => void look()),
     context.stream.on("progress", (data) => job.progress(data)),
@@ -176,7 +177,7 @@ class JobCard {
   async show(now) {
     const job = now.job;
     if (!job) {
-      await this._showNothing();
+      await this._showNothing(now.live);
       return;
     }
     if (this._id !== job.id) {
@@ -203,9 +204,19 @@ class JobCard {
     this.tick();
   }
 
-  async _showNothing() {
+  /** @param {string} live whether a live look is on */
+  async _showNothing(live) {
     this._id = null;
     this._left = null;
+    if (live === "starting" || live === "on") {
+      fillWith(
+        this._root,
+        h("h2", { id: "runs" }, "What runs"),
+        h("p", null, "A live look is on: RF stays on while somebody looks."),
+        h("p", null, h("a", { class: "button button-main", href: "#/live" }, "Look too, or end it")),
+      );
+      return;
+    }
     const jobs = await this._context.api.get("/api/jobs?state=waiting&limit=100");
     const words =
       jobs.length === 0
