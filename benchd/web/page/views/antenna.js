@@ -110,6 +110,7 @@ function links(story) {
   const asked = askedOf(story);
   return [
     asked.registered && h("a", { class: "button", href: `#/queue?${new URLSearchParams({ recipe: "return-loss", antenna: asked.antenna })}` }, `Measure ${asked.antenna}`),
+    asked.registered && asked.arm_m && h("a", { class: "button", href: `#/trim?${new URLSearchParams({ antenna: asked.antenna })}` }, "Trim it by sight"),
     second && h("a", { class: "button", href: `#/overlay?${query}` }, `Difference of ${first} and ${second}`),
     h("a", { class: "button", href: `#/overlay?${new URLSearchParams(names.length ? { antenna: names[names.length - 1] } : {})}` }, "Lay captures over one another"),
   ];

@@ -163,7 +163,7 @@ function side(key, words, query, names, context) {
   const runs = h("select", { id: `difference-${key}-run` });
   const wanted = query.get(key);
   if (wanted && names.includes(wanted)) select.value = wanted;
-  const newest = () => h("option", { value: "" }, "the newest of each quantity");
+  const newest = () => h("option", { value: "" }, "the newest");
   const fill = async () => {
     const name = select.value;
     runs.replaceChildren(newest());

@@ -28,7 +28,7 @@ const MORE = [
  */
 export async function show(root, context, params) {
   if (!params.item) {
-    await new Beginning(root, context).show();
+    await new Beginning(root, context).show(params.query.get("antenna"));
     return undefined;
   }
   const session = new Session(root, context, params.item);
@@ -49,18 +49,23 @@ class Beginning {
     fillWith(root, h("h1", null, "Trim by sight"), this._body, this._past);
   }
 
-  async show() {
+  /** @param {string | null} antenna chosen by the link that led here */
+  async show(antenna) {
     const [antennas, sessions] = await Promise.all([
       this._context.api.get("/api/antennas"),
       this._context.api.get("/api/trim"),
     ]);
-    this._form(antennas);
+    this._form(antennas, antenna);
     this._sessions(sessions);
   }
 
-  /** @param {any[]} antennas */
-  _form(antennas) {
+  /**
+   * @param {any[]} antennas
+   * @param {string | null} chosen
+   */
+  _form(antennas, chosen) {
     const antenna = h("select", { id: "trim-antenna" }, antennas.map((one) => h("option", null, one.name)));
+    if (antennas.some((one) => one.name === chosen)) antenna.value = chosen;
     const start = h(
       "select",
       { id: "trim-start" },
@@ -176,7 +181,7 @@ class Beginning {
         "div",
         { class: "row" },
         begin,
-        h("button", { type: "button", onclick: () => this._form(antennas) }, "Change something"),
+        h("button", { type: "button", onclick: () => this._form(antennas, wanted.antenna) }, "Change something"),
       ),
     );
     begin.focus();
