@@ -109,14 +109,14 @@ class Stopped(Exception):
 class UnexpectedReply(ValueError):
     """A reply that does not read as what was asked for.
 
-    in_step: False where the end of the reply is unknown, so that the link must be reopened
+    end_known: False where the end of the reply is unknown, so that the link must be reopened
         before it is used again.
     """
 
-    def __init__(self, expected: str, found: str, *, in_step: bool = True) -> None:
+    def __init__(self, expected: str, found: str, *, end_known: bool = True) -> None:
         self.expected = expected
         self.found = found
-        self.in_step = in_step
+        self.end_known = end_known
         super().__init__(f"expected {expected}, found {found}")
 
 

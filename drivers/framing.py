@@ -28,7 +28,7 @@ def block_header(data: bytes | bytearray) -> tuple[int, int | None] | None:
         return None
     if not 0x30 <= data[1] <= 0x39:
         raise UnexpectedReply(
-            "a digit after the '#' of a data block", shown(bytes(data[:20])), in_step=False
+            "a digit after the '#' of a data block", shown(bytes(data[:20])), end_known=False
         )
     digits = data[1] - 0x30
     if digits == 0:
@@ -40,7 +40,7 @@ def block_header(data: bytes | bytearray) -> tuple[int, int | None] | None:
         raise UnexpectedReply(
             f"{digits} digits giving the length of a data block",
             shown(bytes(data[:20])),
-            in_step=False,
+            end_known=False,
         )
     return 2 + digits, int(length)
 
@@ -52,7 +52,7 @@ def refuse_size(length: int, block_bytes: int | None, most_bytes: int) -> None:
         raise UnexpectedReply(
             f"a data block of at most {limit} bytes",
             f"one announced with {length} bytes",
-            in_step=False,
+            end_known=False,
         )
 
 
@@ -130,7 +130,7 @@ class ReplyBuffer:
                 raise UnexpectedReply(
                     f"a line of at most {self._most_bytes} bytes",
                     f"{len(data)} bytes without a newline",
-                    in_step=False,
+                    end_known=False,
                 )
             return None
         line = data[:end].removesuffix(b"\r").decode("latin-1")
@@ -173,7 +173,7 @@ class ReplyBuffer:
             raise UnexpectedReply(
                 "a data block of definite length",
                 "one of indefinite length (#0), whose end a byte stream cannot show",
-                in_step=False,
+                end_known=False,
             )
         return block_bytes
 

@@ -478,7 +478,7 @@ class Link:
         return self._lost(f"was lost {when} ({error})", command)
 
     def _unreadable(self, error: UnexpectedReply, command: str) -> BadReply:
-        if error.in_step:
+        if error.end_known:
             self._answered()
         else:
             self._close(abandon=True)

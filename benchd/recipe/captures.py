@@ -20,7 +20,7 @@ from benchd.recipe.cautions import LID_OPEN, capture_cautions
 from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import CapturePart, Sweep
 from benchd.recipe.parameters import NO_POSITION
-from benchd.recipe.references import as_text
+from benchd.recipe.placeholders import as_text
 from benchd.recipe.sweeps import plan_on, sweep_findings
 from benchd.recipe.timing import sweep_time_s, switching_time_s
 from benchd.traces import Role

@@ -11,7 +11,7 @@ from benchd.files.fields import Given
 from benchd.files.filemodel import try_model
 from benchd.files.yamlfile import Document, KeyPath, nearest
 from benchd.recipe.model import RepeatPart, StepPart, Sweep
-from benchd.recipe.references import Filling, Scope
+from benchd.recipe.placeholders import Filling, Scope
 
 MOST_STEPS = 10_000
 TURN = "turn"

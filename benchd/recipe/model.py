@@ -23,7 +23,7 @@ from benchd.files.fields import (
 )
 from benchd.files.filemodel import FileModel, is_draft
 from benchd.recipe.parameters import Parameter
-from benchd.recipe.references import PARAMETER_FORM
+from benchd.recipe.placeholders import PARAMETER_FORM
 from benchd.sweeps import DETECTORS, METHODS, POWER, Detector, Lid, Method
 from benchd.traces import Role
 from benchd.units import Kind, show

@@ -14,7 +14,7 @@ from benchd.files.yamlfile import KeyPath, nearest
 from benchd.quantities import Quantity, given_by
 from benchd.recipe.flatten import FlatStep, Flattener
 from benchd.recipe.model import LimitPart
-from benchd.recipe.references import as_text
+from benchd.recipe.placeholders import as_text
 from benchd.reductions import Reduction, View
 from benchd.reductions.worksheet_checks import baseline_path
 from benchd.units import Kind, show

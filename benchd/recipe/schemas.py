@@ -8,7 +8,7 @@ from benchd.bench import Bench
 from benchd.bench.register import RegisterFile
 from benchd.files.filemodel import FileModel
 from benchd.recipe.model import RecipeFile, StepPart, Sweep
-from benchd.recipe.references import PARAMETER_FORM
+from benchd.recipe.placeholders import PARAMETER_FORM
 from benchd.worksheet import Worksheet
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"

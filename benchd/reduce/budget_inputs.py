@@ -102,9 +102,9 @@ class GainKnowledge:
     reference_gain_expanded_db: expanded uncertainty (k = 2) of the reference antenna's gain.
     port_match_db: return loss of what the far antenna is connected to, positive.
     near_match_db: the same of the near antenna, where it is not the same in both captures.
-    box_sd_db: standard deviation over positions in this box of a difference of two antennas at one
+    box_sd_db: standard deviation over places in this box of a difference of two antennas at one
         position.
-    path_sd_db: standard deviation of one path's level over positions of both its ends. It is 0.2 to
+    path_sd_db: standard deviation of one path's level over places of both its ends. It is 0.2 to
         1.2 dB in small boxes.
     range_m, range_offset_m: distance of the antennas, and the half-width of its error, from rulers
         and phase centres.

@@ -1,4 +1,4 @@
-"""Gain averaged over positions in the box, which is the only way to average its reflections.
+"""Gain averaged over places in the box, which is the only way to average its reflections.
 
 Levels are averaged in dB: the mean of 20 lg|1 + p e^(j a)| over all phases a is exactly zero for
 p < 1 (Jensen's formula), while powers would average to 1 + p^2.
@@ -19,35 +19,35 @@ from benchd.traces import FloatArray
 
 
 @dataclass(frozen=True, slots=True)
-class PositionMean:
-    """mean_db over positions; sd_db of one position; box: standard uncertainty of the mean.
+class PlaceMean:
+    """mean_db over places; sd_db of one place; box: standard uncertainty of the mean.
 
-    box goes into `GainKnowledge.box_sd_db`. flags: `short-travel` where positions cover less
+    box goes into `GainKnowledge.box_sd_db`. flags: `short-travel` where places cover less
     than half a wavelength: they then share one error, and nothing is divided.
     groups: number of arrangements of the two antennas, such as two if the mounts were exchanged.
     """
 
     mean_db: float
     sd_db: float
-    positions: int
+    places: int
     box: Known
     flags: tuple[str, ...]
     groups: int = 1
 
 
-def position_mean(
+def place_mean(
     values_db: FloatArray,
     travel_m: float,
     frequency_hz: float,
     arrangements: Sequence[str] = (),
-) -> PositionMean:
-    """Mean of a gain or level over positions, shape (positions,), spread over travel_m.
+) -> PlaceMean:
+    """Mean of a gain or level over places, shape (places,), spread over travel_m.
 
-    arrangements: one word for each position, the same where both antennas stood on the same
+    arrangements: one word for each place, the same where both antennas stood on the same
         mounts. What two mounts differ by has one sign in one arrangement and the other in the
         other, and cancels in the mean of the arrangements' means: it is no part of that mean's
-        uncertainty, only of that of a gain at one position (sd_db). Without them, or with an
-        arrangement of one position alone, all positions count as one arrangement.
+        uncertainty, only of that of a gain at one place (sd_db). Without them, or with an
+        arrangement of one place alone, all places count as one arrangement.
 
     Standard deviation of the mean by JCGM 100, 4.2.3, pooled over arrangements (H.5.2.2).
     Raises ReductionRefused for fewer than 2.
@@ -55,7 +55,7 @@ def position_mean(
     count = values_db.size
     if count < 2:
         raise ReductionRefused(
-            f"{count} position gives no spread, at least 2 are needed",
+            f"{count} place gives no spread, at least 2 are needed",
             advice="Move the antenna and measure again, 8 times over half a wavelength or more.",
         )
     sd_db = float(values_db.std(ddof=1))
@@ -71,4 +71,4 @@ def position_mean(
     box = Known(within_db * share if enough else sd_db, degrees_of_freedom=freedom)
     mean_db = float(np.mean([group.mean() for group in groups]))
     flags = () if enough else ("short-travel",)
-    return PositionMean(mean_db, sd_db, count, box, flags, len(groups))
+    return PlaceMean(mean_db, sd_db, count, box, flags, len(groups))

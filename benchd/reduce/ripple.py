@@ -51,22 +51,22 @@ def gain_sd_db(reflected_db: float) -> float:
 
 
 def ripple_db(levels_db: FloatArray) -> FloatArray:
-    """Peak-to-peak over positions, shape (positions, n) -> (n,), a straight trend removed.
+    """Peak-to-peak over places, shape (places, n) -> (n,), a straight trend removed.
 
     The trend is the direct ray's own change with distance. Raises ReductionRefused for fewer
-    than 5 positions.
+    than 5 places.
     """
-    positions = levels_db.shape[0]
-    if positions < 5:
+    places = levels_db.shape[0]
+    if places < 5:
         raise ReductionRefused(
-            f"{positions} positions cannot show a ripple, at least 5 are needed",
-            advice="Take 8 or more positions over at least half a wavelength.",
+            f"{places} places cannot show a ripple, at least 5 are needed",
+            advice="Take 8 or more places over at least half a wavelength.",
         )
-    along = np.linspace(-1.0, 1.0, positions)
-    design = np.stack([np.ones(positions), along], axis=1)
+    along = np.linspace(-1.0, 1.0, places)
+    design = np.stack([np.ones(places), along], axis=1)
     trend = design @ np.linalg.lstsq(design, levels_db, rcond=None)[0]
-    spread: FloatArray = np.ptp(levels_db - trend, axis=0)
-    return spread
+    ripple: FloatArray = np.ptp(levels_db - trend, axis=0)
+    return ripple
 
 
 def travel_is_enough(travel_m: float, frequency_hz: float) -> bool:

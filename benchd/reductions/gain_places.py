@@ -9,7 +9,7 @@ import numpy as np
 
 from benchd.errors import ReductionRefused
 from benchd.reduce.budget_inputs import GainKnowledge
-from benchd.reduce.gain_over_places import PositionMean, position_mean
+from benchd.reduce.gain_over_places import PlaceMean, place_mean
 from benchd.reduce.qualify.spreads import spread_result
 from benchd.reductions.gain_levels import level_on
 from benchd.reductions.gain_settings import Gain
@@ -17,7 +17,7 @@ from benchd.results import Result
 from benchd.traces import Capture, FloatArray
 
 
-def over_places(known: GainKnowledge, mean: PositionMean) -> GainKnowledge:
+def over_places(known: GainKnowledge, mean: PlaceMean) -> GainKnowledge:
     """The inputs of the budget, changed for a mean over several places.
 
     The spread over the places holds both the walls' effect and noise. Noise is subtracted from it,
@@ -78,10 +78,10 @@ class PlacesOfAGain:
             f"{a.position} against {b.position}" for a, b in zip(tests, references, strict=True)
         ]
 
-    def at(self, frequency_hz: float) -> PositionMean:
+    def at(self, frequency_hz: float) -> PlaceMean:
         """Mean and spread at one frequency."""
         here = [float(np.interp(frequency_hz, self._grid, row)) for row in self._differences]
-        return position_mean(np.array(here), self._travel_m, frequency_hz, self._arrangements)
+        return place_mean(np.array(here), self._travel_m, frequency_hz, self._arrangements)
 
     def over_grid(self) -> FloatArray:
         """Mean difference at each frequency of the captures, dB."""
@@ -97,9 +97,9 @@ class PlacesOfAGain:
             spread_result(
                 "box_gain_spread",
                 mean.sd_db,
-                float(mean.positions - 1),
+                float(mean.places - 1),
                 frequency_hz=frequency_hz,
-                note=f"Standard deviation of this gain at one place, from {mean.positions} places.",
+                note=f"Standard deviation of this gain at one place, from {mean.places} places.",
             )
             for frequency_hz, mean in found
             if not mean.flags

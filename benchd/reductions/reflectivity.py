@@ -21,7 +21,7 @@ from benchd.traces import Capture, FloatArray
 
 
 class Reflectivity(Qualification):
-    """Reflected level, spread of a gain over positions, and from where on the box is usable.
+    """Reflected level, spread of a gain over places, and from where on the box is usable.
 
     The captures of a line stand in the order of the places, `step` apart.
     """
@@ -40,7 +40,7 @@ class Reflectivity(Qualification):
     claim_db: PositiveRatio = Field(
         DEFAULT_CLAIM_DB,
         alias="claim",
-        description="expanded uncertainty that the box may cause in a gain at one position",
+        description="expanded uncertainty that the box may cause in a gain at one place",
     )
     needed_hz: Frequency = Field(
         alias="needed_from", description="lowest frequency at which the box has to be good"

@@ -78,7 +78,7 @@ def test_an_empty_line_after_a_line_is_a_reply_of_its_own() -> None:
 
 
 @pytest.mark.parametrize(
-    ("wire", "complaint", "in_step"),
+    ("wire", "complaint", "end_known"),
     [
         (b"-1.0,-2.0\n", "a data block starting with '#', found '-1.0,-2.0'", True),
         (b"#x12\n", "a digit after the '#'", False),
@@ -88,13 +88,13 @@ def test_an_empty_line_after_a_line_is_a_reply_of_its_own() -> None:
     ],
     ids=["text", "no-digit", "letters-in-length", "indefinite", "too-long"],
 )
-def test_what_is_no_block_is_named(wire: bytes, complaint: str, in_step: bool) -> None:
+def test_what_is_no_block_is_named(wire: bytes, complaint: str, end_known: bool) -> None:
     buffer = ReplyBuffer(1000)
     buffer.feed(wire)
     with pytest.raises(UnexpectedReply) as caught:
         buffer.take_block(None)
     assert complaint in str(caught.value)
-    assert caught.value.in_step is in_step
+    assert caught.value.end_known is end_known
 
 
 def test_a_header_may_arrive_digit_by_digit() -> None:

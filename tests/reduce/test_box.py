@@ -39,7 +39,7 @@ def test_ripple_of_a_moved_antenna_gives_the_wall() -> None:
     assert reflected_level_db(float(swing[0])) == pytest.approx(-15.0, abs=0.5)
     assert swing[1] == pytest.approx(0.0, abs=1e-9)
     assert reflected_level_db(0.0) == -np.inf
-    with pytest.raises(ReductionRefused, match="4 positions cannot show a ripple"):
+    with pytest.raises(ReductionRefused, match="4 places cannot show a ripple"):
         ripple_db(np.zeros((4, 1)))
 
 

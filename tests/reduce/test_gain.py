@@ -17,7 +17,7 @@ from benchd.reduce.absolute_gain import (
 from benchd.reduce.budget_inputs import GainKnowledge, Known
 from benchd.reduce.compare import compare_results
 from benchd.reduce.gain_by_substitution import Substitution, gain_transfer_dbi, substitution_results
-from benchd.reduce.gain_over_places import position_mean
+from benchd.reduce.gain_over_places import place_mean
 
 GRID = np.linspace(1.6e9, 1.8e9, 41)
 
@@ -224,15 +224,15 @@ def test_positions_over_half_a_wavelength_divide_the_spread() -> None:
     """A wall 12 dB down, 8 positions over a whole beat: the mean is the direct ray's own level."""
     beat = 2 * np.pi * np.arange(8) / 8
     levels = 20 * np.log10(np.abs(1 + 10 ** (-12 / 20) * np.exp(1j * beat)))
-    found = position_mean(levels, travel_m=0.1, frequency_hz=1.7e9)
+    found = place_mean(levels, travel_m=0.1, frequency_hz=1.7e9)
     assert found.mean_db == pytest.approx(0.0, abs=0.01)
     assert found.box.value == pytest.approx(levels.std(ddof=1) / math.sqrt(8))
     assert found.box.degrees_of_freedom == 7
-    short = position_mean(levels, travel_m=0.05, frequency_hz=1.7e9)
+    short = place_mean(levels, travel_m=0.05, frequency_hz=1.7e9)
     assert short.flags == ("short-travel",)
     assert short.box.value == pytest.approx(levels.std(ddof=1))
-    with pytest.raises(ReductionRefused, match="1 position gives no spread"):
-        position_mean(levels[:1], 0.1, 1.7e9)
+    with pytest.raises(ReductionRefused, match="1 place gives no spread"):
+        place_mean(levels[:1], 0.1, 1.7e9)
 
 
 def test_what_two_mounts_differ_by_cancels_when_they_are_exchanged() -> None:
@@ -241,19 +241,19 @@ def test_what_two_mounts_differ_by_cancels_when_they_are_exchanged() -> None:
     within = np.array([0.1, -0.1, 0.2, -0.2])
     levels = np.concatenate([7.0 + within + 1.0, 7.0 + within - 1.0])
     mounts = ["a against b"] * 4 + ["b against a"] * 4
-    found = position_mean(levels, 0.1, 1.7e9, mounts)
+    found = place_mean(levels, 0.1, 1.7e9, mounts)
     assert found.mean_db == pytest.approx(7.0, abs=1e-12)
     pooled = math.sqrt(2.0 * (within**2).sum() / 6.0)
     assert found.box.value == pytest.approx(pooled / math.sqrt(8.0), rel=1e-12)
     assert (found.box.degrees_of_freedom, found.groups) == (6.0, 2)
     assert found.sd_db == pytest.approx(levels.std(ddof=1), rel=1e-12)
-    plain = position_mean(levels, 0.1, 1.7e9)
+    plain = place_mean(levels, 0.1, 1.7e9)
     assert plain.box.value == pytest.approx(levels.std(ddof=1) / math.sqrt(8.0), rel=1e-12)
 
 
 def test_arrangements_of_unequal_size_weigh_alike() -> None:
     levels = np.array([8.0, 8.2, 8.1, 8.1, 6.0, 6.2])
-    found = position_mean(levels, 0.1, 1.7e9, ["x"] * 4 + ["y"] * 2)
+    found = place_mean(levels, 0.1, 1.7e9, ["x"] * 4 + ["y"] * 2)
     assert found.mean_db == pytest.approx((8.1 + 6.1) / 2.0, abs=1e-12)
-    single = position_mean(levels[:5], 0.1, 1.7e9, ["x"] * 4 + ["y"])
+    single = place_mean(levels[:5], 0.1, 1.7e9, ["x"] * 4 + ["y"])
     assert single.groups == 1

@@ -2,8 +2,8 @@
 
 An antenna is moved along the range, where the level ripples fastest with the reflections of the end
 walls, and across it for the side walls. The direct ray falls as 1/distance. What changes beyond
-that comes from the walls. Its standard deviation over positions is the standard uncertainty of a
-gain that is measured at one position. Its ripple gives the reflected level.
+that comes from the walls. Its standard deviation over places is the standard uncertainty of a
+gain that is measured at one place. Its ripple gives the reflected level.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ from benchd.results import Result
 from benchd.traces import BoolArray, FloatArray
 
 DEFAULT_CLAIM_DB = 2.0
-"""Expanded uncertainty, dB, that the box alone may cause in a gain at one position. A new revision
-of a small antenna is worth making for about 1 dB. Averaged over 8 positions, 2 dB become 0.7 dB,
+"""Expanded uncertainty, dB, that the box alone may cause in a gain at one place. A new revision
+of a small antenna is worth making for about 1 dB. Averaged over 8 places, 2 dB become 0.7 dB,
 small enough to see that."""
 
 DIRECTIONS = 3
@@ -53,8 +53,8 @@ class Line:
     """Levels at places along a straight line, evenly spaced.
 
     name: what lies at its ends, `end walls` or `side walls`.
-    levels_db: shape (positions, n).
-    distance_m: shape (positions,), from the other antenna to each place.
+    levels_db: shape (places, n).
+    distance_m: shape (places,), from the other antenna to each place.
     travel_m: from the first place to the last.
     """
 
@@ -75,11 +75,11 @@ class Walls:
     """What the walls do over frequency, all arrays of shape (n,).
 
     reflected_db: per line, level of the reflection below the direct ray.
-    line_sd_db: per line, standard deviation of one level over its positions.
-    level_sd_db: standard deviation of one level over the positions of one line, pooled.
+    line_sd_db: per line, standard deviation of one level over its places.
+    level_sd_db: standard deviation of one level over the places of one line, pooled.
     path_sd_db: standard deviation of the level of one path, by the walls of all three directions.
-    positions: how many on all lines together.
-    degrees_of_freedom: positions less one for the mean of each line.
+    places: how many on all lines together.
+    degrees_of_freedom: places less one for the mean of each line.
     is_judged: False where the antenna moved less than half a wavelength on some line.
     """
 
@@ -88,13 +88,13 @@ class Walls:
     line_sd_db: dict[str, FloatArray]
     level_sd_db: FloatArray
     path_sd_db: FloatArray
-    positions: int
+    places: int
     degrees_of_freedom: float
     is_judged: BoolArray
 
     @property
     def gain_sd_db(self) -> FloatArray:
-        """Standard deviation of the difference of two unlike antennas at one position.
+        """Standard deviation of the difference of two unlike antennas at one place.
 
         The walls behind the other end of the range act on both in the same way, and much of the
         effect of the others is common too. The rest is at most the spread of one line. Simulated
@@ -104,32 +104,32 @@ class Walls:
         return self.level_sd_db
 
     @property
-    def one_position_db(self) -> FloatArray:
-        """Expanded uncertainty (95 %) that the box causes in a gain at one position."""
+    def one_place_db(self) -> FloatArray:
+        """Expanded uncertainty (95 %) that the box causes in a gain at one place."""
         found: FloatArray = coverage_factor(self.degrees_of_freedom) * self.gain_sd_db
         return found
 
     @property
     def averaged_db(self) -> FloatArray:
-        """The same for a gain averaged over all these positions (JCGM 100, 4.2.3)."""
-        found: FloatArray = self.one_position_db / math.sqrt(self.positions)
+        """The same for a gain averaged over all these places (JCGM 100, 4.2.3)."""
+        found: FloatArray = self.one_place_db / math.sqrt(self.places)
         return found
 
 
 def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
     """Judge a box from levels along one or more lines.
 
-    Raises ReductionRefused without lines or with fewer than 5 positions on one.
+    Raises ReductionRefused without lines or with fewer than 5 places on one.
     """
     if not lines:
-        raise ReductionRefused("no positions were captured")
+        raise ReductionRefused("no places were captured")
     cleaned = [line.without_direct() for line in lines]
     told = np.array(
         [all(travel_is_enough(line.travel_m, f) for line in lines) for f in frequency_hz]
     )
     residues = np.concatenate([levels - levels.mean(axis=0) for levels in cleaned])
-    positions = residues.shape[0]
-    freedom = float(positions - len(lines))
+    places = residues.shape[0]
+    freedom = float(places - len(lines))
     variance = (residues**2).sum(axis=0) / freedom
     level_sd_db = np.sqrt(averaged_near(frequency_hz, variance, NEIGHBOURHOOD))
     return Walls(
@@ -143,7 +143,7 @@ def walls(frequency_hz: FloatArray, lines: Sequence[Line]) -> Walls:
         },
         level_sd_db=level_sd_db,
         path_sd_db=math.sqrt(DIRECTIONS) * level_sd_db,
-        positions=positions,
+        places=places,
         degrees_of_freedom=freedom,
         is_judged=told,
     )
@@ -159,7 +159,7 @@ def usable_from_hz(found: Walls, claim_db: float, *, averaged: bool = False) -> 
 
     A frequency where the antenna moved too little to judge counts as unusable.
     """
-    sizes = found.averaged_db if averaged else found.one_position_db
+    sizes = found.averaged_db if averaged else found.one_place_db
     good = found.is_judged & (sizes <= claim_db)
     bad = np.flatnonzero(~good)
     if bad.size == 0:
@@ -172,7 +172,7 @@ def reflectivity_results(
     found: Walls, at_hz: list[float], *, needed_hz: float, claim_db: float = DEFAULT_CLAIM_DB
 ) -> list[Result]:
     """`reflected_level`, `box_path_spread` (one path), `box_gain_spread` (a difference of two) and
-    `box_gain_uncertainty` (averaged over the positions) at frequencies; `usable_from` and
+    `box_gain_uncertainty` (averaged over the places) at frequencies; `usable_from` and
     `usable_from_averaged`; the verdict.
 
     needed_hz: the lowest frequency at which the box has to be good.
@@ -209,7 +209,7 @@ def _at(found: Walls, at_hz: float) -> list[Result]:
         freedom,
         frequency_hz=at_hz,
         flags=flags,
-        note=f"Standard deviation of one path alone, from {found.positions} positions.",
+        note=f"Standard deviation of one path alone, from {found.places} places.",
     )
     spread = spread_result(
         "box_gain_spread",
@@ -217,15 +217,15 @@ def _at(found: Walls, at_hz: float) -> list[Result]:
         freedom,
         frequency_hz=at_hz,
         flags=flags,
-        note=f"Standard deviation of a gain at one position, from {found.positions} positions.",
+        note=f"Standard deviation of a gain at one place, from {found.places} places.",
     )
     mean = spread_result(
         "box_gain_uncertainty",
-        float(found.gain_sd_db[here]) / math.sqrt(found.positions),
+        float(found.gain_sd_db[here]) / math.sqrt(found.places),
         freedom,
         frequency_hz=at_hz,
         flags=flags,
-        note=f"Standard uncertainty of a gain averaged over {found.positions} positions.",
+        note=f"Standard uncertainty of a gain averaged over {found.places} places.",
     )
     return [level, path, spread, mean]
 
@@ -233,7 +233,7 @@ def _at(found: Walls, at_hz: float) -> list[Result]:
 def _usable(
     quantity: str, usable_hz: float, found: Walls, claim_db: float, band: tuple[float, float]
 ) -> Result:
-    how = "averaged over the positions" if quantity.endswith("averaged") else "at one position"
+    how = "averaged over the places" if quantity.endswith("averaged") else "at one place"
     flags = ("edge-of-band",) if usable_hz == found.frequency_hz[0] else ()
     return Result(
         quantity=quantity,
@@ -250,7 +250,7 @@ def _usable(
 def _judgement(found: Walls, needed_hz: float, claim_db: float) -> Judgement:
     """Judge what the box may cause from `needed_hz` up, by the whole interval of its spread.
 
-    In 95 % of cases the error of a gain at one position is at most k times the true standard
+    In 95 % of cases the error of a gain at one place is at most k times the true standard
     deviation. That lies in the chi-square interval of the measured one. Where the antenna moved too
     little, the answer is "cannot tell".
     """
@@ -282,11 +282,11 @@ def _verdict(found: Walls, needed_hz: float, claim_db: float, band: tuple[float,
 def _good_words(found: Walls, needed_hz: float, claim_db: float) -> str:
     usable = usable_from_hz(found, claim_db)
     start_hz = max(needed_hz, float(found.frequency_hz[0])) if usable is None else usable
-    limit = decibels(float(found.one_position_db[found.frequency_hz >= start_hz].max()))
+    limit = decibels(float(found.one_place_db[found.frequency_hz >= start_hz].max()))
     return (
         f"From {gigahertz(start_hz)} up this box supports a gain claim of {limit} at one "
-        f"position; averaging over {found.positions} positions divides it by "
-        f"{math.sqrt(found.positions):.1f}."
+        f"place; averaging over {found.places} places divides it by "
+        f"{math.sqrt(found.places):.1f}."
     )
 
 
@@ -294,11 +294,11 @@ def _unsure_words(found: Walls, needed_hz: float, claim_db: float) -> str:
     told = found.is_judged & (found.frequency_hz >= min(needed_hz, found.frequency_hz[-1]))
     if not told.any():
         return f"From {gigahertz(needed_hz)} up the box was not judged."
-    worst_db = float(found.one_position_db[told].max())
+    worst_db = float(found.one_place_db[told].max())
     return (
         f"From {gigahertz(needed_hz)} up the box may cause up to {decibels(worst_db)} in a gain at "
-        f"one position, from {found.positions} positions; whether it keeps within "
-        f"{decibels(claim_db)} cannot be told: measure at more positions, or line the "
+        f"one place, from {found.places} places; whether it keeps within "
+        f"{decibels(claim_db)} cannot be told: measure at more places, or line the "
         f"{_strongest(found, told)}."
     )
 
@@ -313,8 +313,8 @@ def _bad_words(found: Walls, needed_hz: float, claim_db: float) -> str:
     averaged = decibels(float(found.averaged_db[told].max()))
     return (
         f"{'Up to' if usable is None else 'Below'} {top} this box cannot support a gain claim "
-        f"better than {decibels(float(found.one_position_db[told].max()))}; line the "
-        f"{_strongest(found, told)} first. Averaging over {found.positions} positions brings it to "
+        f"better than {decibels(float(found.one_place_db[told].max()))}; line the "
+        f"{_strongest(found, told)} first. Averaging over {found.places} places brings it to "
         f"{averaged}."
     )
 

@@ -1,6 +1,6 @@
 """`$name` in a recipe: a parameter or a loop variable in place of a value, or inside text.
 
-A reference that is the whole value keeps its kind (`centre: $centre` is a frequency); inside a
+A placeholder that is the whole value keeps its kind (`centre: $centre` is a frequency); inside a
 longer text it is written out with its unit. `$$` stands for the dollar sign itself.
 `${name * 0.5}` is a measured quantity times a number, such as half of a length.
 """
@@ -17,7 +17,7 @@ from benchd.files.yamlfile import KeyPath, nearest
 from benchd.recipe.parameters import MEASURES
 from benchd.units import show
 
-REFERENCE = re.compile(r"\$(?:\$|([A-Za-z_][A-Za-z0-9_]*)|\{([^{}$]*)\})")
+PLACEHOLDER = re.compile(r"\$(?:\$|([A-Za-z_][A-Za-z0-9_]*)|\{([^{}$]*)\})")
 SHARE = re.compile(r"\s*([A-Za-z_][A-Za-z0-9_]*)\s*\*\s*(-?\d{1,6}(?:\.\d{1,9})?)\s*")
 SHARED = ("length", "time", "frequency")
 """Kinds that a number may multiply: a level or a ratio in dB times a number means nothing."""
@@ -29,10 +29,10 @@ Finding = tuple[KeyPath, str]
 
 @dataclass
 class Filling:
-    """Replaces references, and remembers what it met.
+    """Replaces placeholders, and remembers what it met.
 
     scope: name -> `Given`, or the plain value of a loop.
-    findings: one for each reference to a name that does not exist.
+    findings: one for each placeholder of a name that does not exist.
     sampled: True once a value was filled in that is not known yet.
     used: the names that were met.
     """
@@ -43,19 +43,19 @@ class Filling:
     used: set[str] = field(default_factory=set)
 
     def fill(self, value: Any, path: KeyPath) -> Any:
-        """The same data, which stands at `path`, with every reference replaced."""
+        """The same data, which stands at `path`, with every placeholder replaced."""
         if isinstance(value, dict):
             return {key: self.fill(item, (*path, key)) for key, item in value.items()}
         if isinstance(value, list):
             return [self.fill(item, (*path, index)) for index, item in enumerate(value)]
         if not isinstance(value, str) or "$" not in value:
             return value
-        whole = REFERENCE.fullmatch(value)
+        whole = PLACEHOLDER.fullmatch(value)
         if whole and whole.group(1):
             return self._value(whole.group(1), path)
         if whole and whole.group(2) is not None:
             return self._share(whole.group(2), path)
-        return REFERENCE.sub(lambda match: self._inside(match, path), value)
+        return PLACEHOLDER.sub(lambda match: self._inside(match, path), value)
 
     def _value(self, name: str, path: KeyPath) -> Any:
         self.used.add(name)
