@@ -52,6 +52,8 @@ class WaitingLine:
     ) -> dict[str, Any]:
         """The waiting jobs in their order, each with when it would run; see `rehearse`.
 
+        antennas: those that the job's parameters name.
+
         thought_of, request: a job that is not queued, to be rehearsed with the others.
         """
         rows = await self._db.call(self._waiting)
@@ -78,10 +80,21 @@ class WaitingLine:
             "running": running,
             "running_left_s": left_s,
             "jobs": [
-                {"job": row, "parameters": sums[row.id].parameters, **asdict(planned[row.id])}
+                {
+                    "job": row,
+                    "parameters": sums[row.id].parameters,
+                    "antennas": self._antennas(sums[row.id].parameters),
+                    **asdict(planned[row.id]),
+                }
                 for row in in_order(rows)
             ],
         }
+
+    def _antennas(self, parameters: dict[str, Any]) -> list[str]:
+        """The antennas that a job is about, each once."""
+        known = self._current.now.antennas
+        named = (str(value) for value in parameters.values())
+        return list(dict.fromkeys(name for name in named if name in known))
 
     async def move(self, job_id: str, before: str | None) -> None:
         """Put a waiting job right before another one, or last. Raises OrderRefused, UnknownId."""

@@ -9,63 +9,17 @@ from pathlib import Path
 import pytest
 
 from tests.browser.pages import PHONE, Stage, Watched
-from tests.system.rigging import REPOSITORY, Daemon, Simulator, ending
-
-SHIPPED = REPOSITORY / "recipes" / "benches" / "workshop.yaml"
-WORLD = REPOSITORY / "simulators" / "worlds" / "workshop.yaml"
-POINTS = "41"
-
-# The shipped recipe asks a person for a load again and again; the switch has one of its own.
-COUPLER = """
-recipe: coupler-by-switch
-title: The coupler, by switch
-on_interrupt: restart
-parameters: {at: {kind: frequency, default: 1.7 GHz}}
-sweeps:
-  main: {method: stepped, start: 1.5 GHz, stop: 1.9 GHz, points: 11, level: -10 dBm,
-    resolution_bandwidth: 10 kHz, detector: rms, dwell: 1 ms}
-steps:
-  - repeat:
-      over: {standard: [open, short, load]}
-      steps:
-        - capture: {name: $standard, role: $standard, route: middle, position: $standard,
-            sweep: main}
-  - reduce: {kind: coupler, open: open, short: short, load: load, load_match: 34 dB, at: $at}
-"""
+from tests.browser.workshop import POINTS, with_a_past
 
 
 @pytest.fixture(scope="module")
 def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
     """A dipole measured before and after a trim, and a coupler that was qualified twice."""
-    folder: Path = tmp_path_factory.mktemp("stage")
-    bench = folder / "bench" / "workshop.yaml"
-    bench.parent.mkdir()
-    bench.write_text(SHIPPED.read_text())
-    world = folder / "world.yaml"
-    trimmed = "  - name: dipole r4\n    design_frequency_hz: 1.7e9\n" + (
-        "    elements: [{length_m: 0.0823, diameter_m: 0.001}]\n"
-    )
-    world.write_text(
-        WORLD.read_text().replace("  - name: yagi r2\n", f"{trimmed}  - name: yagi r2\n")
-    )
-    simulator = Simulator(folder, str(world), "--time-scale", "0.02")
-    # The register stands beside the copy of the bench that the daemon is given.
-    daemon = Daemon(folder, simulator, "none", bench=bench)
-    with ending(daemon, simulator):
-        jobs = [
-            daemon.queue("open-short-baseline", antenna="dipole r3", points=POINTS),
-            daemon.queue("return-loss", antenna="dipole r3", points=POINTS),
-            daemon.queue_text(COUPLER),
-            daemon.queue_text(COUPLER),
-        ]
-        for job in jobs:
-            daemon.until_state(job, "done")
-        revision = {"name": "dipole r4", "start": "dipole r3", "changes": {"arm": "41.2 mm"}}
-        assert daemon.http.post("/api/antennas", json=revision).status_code == 201
-        simulator.do("place", position="middle", item="dipole r4")
-        daemon.until_state(daemon.queue("return-loss", antenna="dipole r4", points=POINTS), "done")
-        yield Stage(folder, simulator, daemon, bench)
-        daemon.stop()
+    found = with_a_past(tmp_path_factory.mktemp("stage"))
+    try:
+        yield found
+    finally:
+        found.end()
 
 
 def pictures(page: Watched, least: int) -> None:

@@ -408,7 +408,7 @@ class FakeDesk:
         planned = [
             {"job": row, "id": row.id, "outcome": "runs", "starts_at": START, "hands": 1,
              "ends_at": START + timedelta(seconds=38), "needs_s": 38.0, "why": "",
-             "parameters": {"antenna": "dipole r3"}}
+             "parameters": {"antenna": "dipole r3"}, "antennas": ["dipole r3"]}
             for row in waiting
         ]  # fmt: skip
         if planned and self.late:

@@ -14,13 +14,14 @@ const EARLIER_CURVES = 2;
  * @param {import("../app.js").Context} context
  */
 export async function show(root, context) {
-  const asked = h("div", { class: "wide", "aria-live": "assertive" });
+  const asked = h("div", { "aria-live": "assertive" });
   const running = h("section", { class: "card", "aria-labelledby": "runs" });
   const drawing = h("section", { class: "card hidden", "aria-labelledby": "sweeps" });
   const last = h("section", { class: "card wide", "aria-labelledby": "last" });
   root.append(
     h("h1", null, "Now"),
-    h("div", { class: "grid grid-now" }, asked, running, drawing, last),
+    asked,
+    h("div", { class: "grid grid-now" }, running, drawing, last),
   );
   const sweep = new SweepCard(drawing, context);
   const job = new JobCard(running, context);

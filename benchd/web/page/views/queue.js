@@ -151,14 +151,9 @@ class Line {
   }
 }
 
-/**
- * The antennas that a job is about; "any" stands where it does not matter which.
- * @param {any} one
- */
+/** @param {any} one */
 function antennas(one) {
-  const named = Object.entries(one.parameters).filter(([name]) => /antenna|first|second|third/.test(name));
-  const words = named.map(([, value]) => String(value)).filter((value) => value && !value.startsWith("any"));
-  return words.length > 0 ? `: ${words.join(", ")}` : "";
+  return one.antennas.length > 0 ? `: ${one.antennas.join(", ")}` : "";
 }
 
 /** @param {any} one */
