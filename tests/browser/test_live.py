@@ -49,6 +49,7 @@ def look(page: Watched) -> None:
     page.press("Show the worksheet")
     page.see("Mind before RF goes on")
     page.see("RF exposure: an antenna may radiate up to")
+    page.see("reaches middle from 1.45 GHz to 1.95 GHz")
     assert not rf_on(page.stage)
     page.press("Switch RF on and look")
     page.see("RF IS ON")

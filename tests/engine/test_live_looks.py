@@ -23,6 +23,7 @@ from benchd.engine.benchthread import BenchThread
 from benchd.engine.current_bench import CurrentBench
 from benchd.engine.driver_errors import translated
 from benchd.engine.events import EventHub
+from benchd.engine.livelook.keeping import stored
 from benchd.engine.livelook.looks import MOST_PREPARED, LiveLooks
 from benchd.engine.queue import JobQueue
 from benchd.engine.rfwatch import RfWatch
@@ -308,6 +309,33 @@ async def test_where_nothing_can_be_stored_nothing_is_confirmed_and_it_may_be_tr
         assert await bureau.db.call(bureau.store.jobs) == []
     kept = await bureau.looks.keep()
     assert [job.id for job in await bureau.db.call(bureau.store.jobs)] == [kept.job.id]
+
+
+async def test_a_kept_sweep_that_the_daemons_end_left_unreduced_is_ended_by_the_next_start(
+    idle: Bureau,
+) -> None:
+    """Nothing radiates for that: its capture is stored, and only reducing is left."""
+    task = asyncio.create_task(idle.queue.run())
+    await idle.on()
+    idle.looks.end()
+    await until(lambda: idle.looks.document()["state"] == "ended")
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task
+    look, taken = idle.looks._look, idle.looks._held[-1]
+    assert look is not None
+    kept = await idle.db.call(stored, look.plan, taken, idle.looks._bench, idle.store)
+    assert kept.job.state == "running"
+    radiated = idle.rig.radiated
+    idle.rig.stop.clear()
+    again = asyncio.create_task(idle.queue.run())
+    async with asyncio.timeout(PATIENCE_S):
+        while (await idle.db.call(idle.store.job, kept.job.id)).state != "done":
+            await asyncio.sleep(0.005)
+    assert idle.rig.radiated == radiated
+    again.cancel()
+    with suppress(asyncio.CancelledError):
+        await again
 
 
 async def test_a_slow_viewer_misses_sweeps_and_does_not_lag(bureau: Bureau) -> None:

@@ -393,6 +393,19 @@ def test_somebody_who_walks_past_an_open_box_is_seen_in_the_spread(bench: Bench)
         assert moved_db() > 0.3
 
 
+def test_a_source_that_only_says_off_is_found_when_the_look_ends(bench: Bench) -> None:
+    viewer = bench.started()
+    bench.simulator.do("disregard", instrument="generator", setting="output", pretend=True)
+    bench.http.delete("/api/live", params={"viewer": viewer})
+    until(lambda: bench.live["state"] == "ended", "the look to end")
+    assert bench.live["ending"]["family"] in ("still-radiating", "instrument-refused")
+    assert bench.http.get("/api/rf").json()["state"] == "not-verified"
+    kept = bench.http.post("/api/live/keep", json={})
+    assert (kept.status_code, kept.json()["family"]) == (409, "refused")
+    bench.simulator.do("obey", instrument="generator")
+    bench.ended()
+
+
 class Terminal:
     """A program at a terminal of 100 columns and 40 rows, and what it has written there."""
 

@@ -174,7 +174,11 @@ class View {
           "div",
           { class: "box box-warn" },
           h("p", { class: "box-title" }, "Mind before RF goes on"),
-          h("ul", null, plan.worksheet.cautions.map((/** @type {string} */ one) => h("li", null, one))),
+          h(
+            "ul",
+            null,
+            [...plan.worksheet.cautions, ...step.cautions].map((/** @type {string} */ one) => h("li", null, one)),
+          ),
         ),
         h(
           "details",
