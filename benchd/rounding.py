@@ -14,11 +14,12 @@ UNCERTAINTY_DIGITS = 2
 _PREFIXES = {
     "Hz": ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz"), (0.0, "Hz")),
     "m": ((1.0, "m"), (0.0, "mm")),
+    "m/Hz": ((0.0, "mm/MHz"),),
     "s": ((3600.0, "h"), (60.0, "min"), (1.0, "s"), (1e-3, "ms"), (0.0, "µs")),
 }
 _FACTORS = {
     "GHz": 1e9, "MHz": 1e6, "kHz": 1e3, "Hz": 1.0,
-    "m": 1.0, "mm": 1e-3,
+    "m": 1.0, "mm": 1e-3, "mm/MHz": 1e-9,
     "h": 3600.0, "min": 60.0, "s": 1.0, "ms": 1e-3, "µs": 1e-6,
 }  # fmt: skip
 

@@ -20,7 +20,7 @@ from benchd.cli.demo_bench import virtual_bench
 from benchd.cli.follow import JobPicture, follow
 from benchd.cli.message_words import message_words
 from benchd.cli.results_table import format_results
-from benchd.cli.screen import cell, note, plain, render, say, screen_of, table
+from benchd.cli.screen import cell, plain, print_error, render, say, screen_of, table
 from benchd.cli.watch_views import view
 from benchd.errors import BenchdError, UserError
 
@@ -45,7 +45,10 @@ _CAUTION = (
 
 def demo(
     stay: Annotated[
-        bool, typer.Option("--stay", help="Keep the daemon and the bench up afterwards.")
+        bool,
+        typer.Option(
+            "--stay", help="Then stay up with the page: a night of jobs, and somebody who trims."
+        ),
     ] = False,
     out: Annotated[
         Path, typer.Option("--out", metavar="DIR", help="Where plots, data and logs go.")
@@ -64,6 +67,7 @@ def demo(
     """
     # Here and not above: they load what no other command needs.
     from benchd.cli.demo_box import qualify as qualify_boxes
+    from benchd.cli.demo_stay import go_on
     from benchd.cli.demo_subscriber import DemoSubscriber
 
     if qualify and stay:
@@ -96,10 +100,15 @@ def demo(
             raise BenchdError(
                 "; ".join(f"{job.recipe}: {job.state}: {job.message}" for job in failed)
             )
-        if stay:
-            note(f"\nStaying up. Try: benchd jobs --daemon {said['http']}   (Ctrl-C ends it)")
-            with contextlib.suppress(KeyboardInterrupt):
-                daemon.wait()
+        if not stay:
+            say("To see it on a page in a browser: benchd demo --stay tells the page's address.")
+            return
+        with contextlib.suppress(KeyboardInterrupt):
+            try:
+                go_on(up, out)
+            except BenchdError as error:
+                print_error(error)  # what is there can be looked at all the same
+            daemon.wait()
 
 
 def _show_results(client: Daemon, ended: list[JobPicture]) -> None:

@@ -39,7 +39,7 @@ RECIPES: tuple[tuple[str, str, dict[str, str]], ...] = (
 )
 
 
-class _Brief:
+class Brief:
     """A view without requests and single results: a person that is simulated answers them."""
 
     def __init__(self, inner: View, is_terminal: bool) -> None:
@@ -81,7 +81,7 @@ def qualify(out: Path) -> None:
                 for recipe, _, arguments in RECIPES
             ]
             with view(zone=client.zone) as live:
-                ended = follow(client, ids, _Brief(live, sys.stderr.isatty()))
+                ended = follow(client, ids, Brief(live, sys.stderr.isatty()))
             _show_verdicts(client, ended)
     say("\nEach verdict's threshold and its reason stand beside it in benchd/reduce/qualify.")
 

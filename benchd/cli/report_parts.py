@@ -7,21 +7,24 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from importlib.metadata import version
 from typing import Any
+from urllib.parse import quote
 
 from benchd import __version__
 from benchd.cli.batch import SPREAD_ROWS, failed_words, gather_batch, sum_words
 from benchd.cli.client import Daemon
-from benchd.cli.decoding import decode_verdicts
+from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.files import gather_job
 from benchd.errors import OrderRefused, UserError
 from benchd.files.yamlfile import nearest
 from benchd.moments import zone_name
 from benchd.reductions import worksheet_from
 from benchd.report.paper import JobPart, Paper, PaperTable
+from benchd.results import Result
 
 LAST_NIGHT = "last-night"
 MOST_CAPTURES = 200
 MOST_JOBS = 60
+MOST_REVISIONS = 5
 SPREAD_REMARK = (
     "The standard deviation is that of the sample. Errors that all measurements share are not in "
     "it, but in the interval of each value."
@@ -113,6 +116,9 @@ def _of_antenna(client: Daemon, name: str) -> Paper:
     for job in jobs:
         newest.setdefault(str(job["recipe"]), job)
     full = [one["id"] for one in newest.values()]
+    found: dict[str, list[Result]] = {}
+    for record in decode_records(records):
+        found.setdefault(record.job_id, []).append(record.result)
     return Paper(
         title=name,
         kind="antenna",
@@ -121,8 +127,28 @@ def _of_antenna(client: Daemon, name: str) -> Paper:
         jobs=[job_part(client, job) for job in newest.values()],
         about="The newest measurement by each recipe; the summary lists all.",
         listed=[job for job in jobs if job["id"] not in full],
+        found=found,
+        tables=_story(client, name),
         versions=_versions(),
     )
+
+
+def _story(client: Daemon, name: str) -> list[PaperTable]:
+    """The antenna over its newest revisions; nothing where there is but one."""
+    story = client.get(f"/api/antennas/{quote(name, safe='')}/story")
+    revisions = story["revisions"][-MOST_REVISIONS:]
+    if len(revisions) < 2:
+        return []
+    heads = ["", *(str(one["antenna"]) for one in revisions)]
+    changed = ["; ".join(str(each["text"]) for each in one["changes"]) for one in revisions]
+    trimmed = [str(one["trimmed"]["text"]) if one["trimmed"] else "" for one in revisions]
+    rows = [["What was changed", *changed], ["Trim", *trimmed]]
+    for each in story["quantities"]:
+        told = [one["newest"].get(each["name"]) for one in revisions]
+        rows.append(
+            [str(each["words"]), *("" if one is None else str(one["text"]) for one in told)]
+        )
+    return [PaperTable(f"Revisions of {story['name']}", heads, rows)]
 
 
 def _of_night(client: Daemon, what: str, now: datetime) -> Paper:

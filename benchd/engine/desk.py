@@ -38,7 +38,6 @@ from benchd.engine.waiting_line import WaitingLine
 from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused
 from benchd.job_request import JobRequest, RecipeSource
-from benchd.known.in_force import InForce, in_force
 from benchd.recipe import Recipe, resolve
 from benchd.recipe.serials import with_serial
 from benchd.recipe.trim_session import TrimRequest
@@ -46,7 +45,7 @@ from benchd.results import ResultRecord, Verdict
 from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
 from benchd.traces import Capture, Role
-from benchd.worksheet import ReduceStep, Worksheet
+from benchd.worksheet import Worksheet
 
 MAX_WAITING = 1000
 READING_LIMIT_S = 10.0
@@ -424,18 +423,6 @@ class BenchDesk:
         """The verdicts of the job's acceptance limits."""
         return await self._db.call(self._store.verdicts, job_id)
 
-    async def qualification(self, job_id: str) -> list[InForce]:
-        """What had been measured of the bench itself and was in force for the job's captures."""
-        return await self._working.call(self._in_force, job_id)
-
-    def _in_force(self, job_id: str) -> list[InForce]:
-        self._store.job(job_id)  # an unknown job is an error, not an empty list
-        routes: dict[str, CaptureRow] = {}
-        for row in self._store.captures(job_id=job_id):
-            if row.role in (Role.TEST, Role.REFERENCE):
-                routes.setdefault(row.route, row)
-        return in_force(self._store, (row.load() for row in routes.values()))
-
     async def reduced_curves(self, job_id: str) -> list[Curve]:
         """Reduce the job's captures again, and return the curves behind its results."""
         return await self._working.call(self._curves_again, job_id)
@@ -446,23 +433,14 @@ class BenchDesk:
 
     def _curves_again(self, job_id: str) -> list[Curve]:
         worksheet = self._store.worksheet(job_id)
-        reducer = Reducer(self._current.of(worksheet, self._store), self._store)
-        return [
-            curve
-            for step in worksheet.steps
-            if isinstance(step, ReduceStep)
-            for curve in reducer.outcome(job_id, step).curves
-        ]
+        return self._reducer(worksheet).all_curves(job_id, worksheet)
 
     def _records_again(self, job_id: str) -> list[ResultRecord]:
         worksheet = self._store.worksheet(job_id)
-        reducer = Reducer(self._current.of(worksheet, self._store), self._store)
-        return [
-            record
-            for step in worksheet.steps
-            if isinstance(step, ReduceStep)
-            for record in reducer.records(job_id, worksheet, step)
-        ]
+        return self._reducer(worksheet).all_records(job_id, worksheet)
+
+    def _reducer(self, worksheet: Worksheet) -> Reducer:
+        return Reducer(self._current.of(worksheet, self._store), self._store)
 
     async def recipes(self) -> list[dict[str, Any]]:
         """Name, title, about and parameters of each recipe on the shelf."""

@@ -28,6 +28,7 @@ from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused, ReductionRefused, UnknownId
 from benchd.files.yamlfile import nearest
 from benchd.known.captures import BenchKnowledge, JobCaptures
+from benchd.known.in_force import InForce, in_force
 from benchd.quantities import Shown, compared, every, given_by
 from benchd.reductions.difference_curve import difference_curve
 from benchd.reductions.revision_comparison import (
@@ -35,9 +36,9 @@ from benchd.reductions.revision_comparison import (
     reduce_revision_comparison,
 )
 from benchd.results import Result, ResultRecord
-from benchd.store import Store
+from benchd.store import CaptureRow, Store
 from benchd.store.messages import thinned
-from benchd.traces import Form, Trace
+from benchd.traces import Form, Role, Trace
 
 NEWEST_LOOKED_AT = 2000
 
@@ -160,6 +161,18 @@ class Lookback:
                 f'there is no stored return loss of "{antenna}"{of}', advice="Measure it first."
             )
         return found[0]
+
+    async def qualification(self, job_id: str) -> list[InForce]:
+        """What had been measured of the bench itself and was in force for a job's captures."""
+        return await self._working.call(self._in_force, job_id)
+
+    def _in_force(self, job_id: str) -> list[InForce]:
+        self._store.job(job_id)  # an unknown job is an error, not an empty list
+        routes: dict[str, CaptureRow] = {}
+        for row in self._store.captures(job_id=job_id):
+            if row.role in (Role.TEST, Role.REFERENCE):
+                routes.setdefault(row.route, row)
+        return in_force(self._store, (row.load() for row in routes.values()))
 
     async def thinned(
         self,

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Protocol
 
 from benchd.bench import Bench
+from benchd.curves import Curve
 from benchd.errors import ReductionRefused, UnknownId
 from benchd.known.archive import Archive
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.reductions import DrawnLater, Outcome, kinds
 from benchd.results import Result, ResultRecord
 from benchd.store import JobRow
-from benchd.worksheet import ReduceStep, Worksheet
+from benchd.worksheet import CaptureStep, ReduceStep, Worksheet
 
 
 def _now() -> datetime:
@@ -82,8 +83,40 @@ class Reducer:
             for number, result in enumerate(outcome.results)
         ]
 
+    def all_curves(self, job_id: str, worksheet: Worksheet) -> list[Curve]:
+        """The curves of every step whose captures were taken."""
+        return [
+            curve
+            for step in self._steps(job_id, worksheet)
+            for curve in self.outcome(job_id, step).curves
+        ]
+
+    def all_records(self, job_id: str, worksheet: Worksheet) -> list[ResultRecord]:
+        """The results of every step whose captures were taken."""
+        return [
+            record
+            for step in self._steps(job_id, worksheet)
+            for record in self.records(job_id, worksheet, step)
+        ]
+
+    def _steps(self, job_id: str, worksheet: Worksheet) -> list[ReduceStep]:
+        return reducible(worksheet, {row.step for row in self._store.captures(job_id=job_id)})
+
 
 def _result_id(job_id: str, step_index: int, number: int, result: Result) -> str:
     basis = f"{job_id}/{step_index}/{number}/{','.join(result.captures)}"
     digest = hashlib.sha256(basis.encode()).hexdigest()
     return f"res-{job_id.removeprefix('job-')}-{step_index:04d}{number:04d}-{digest[:8]}"
+
+
+def reducible(worksheet: Worksheet, taken: Collection[str]) -> list[ReduceStep]:
+    """The reduce steps whose captures were taken; all of them where none has its captures, so that
+    the first says what is missing.
+
+    taken: names of the job's stored captures. A job may have ended without some of them: as a trim
+    session that was stopped, or because nobody answered a request.
+    """
+    named = {step.name for step in worksheet.steps if isinstance(step, CaptureStep)}
+    steps = [step for step in worksheet.steps if isinstance(step, ReduceStep)]
+    whole = [step for step in steps if not (step.needed_captures & named) - set(taken)]
+    return whole or steps

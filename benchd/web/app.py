@@ -167,7 +167,7 @@ def _add_job_answers(app: FastAPI, desk: BenchDesk) -> None:
     @app.get("/api/jobs/{job_id}/qualification")
     async def qualification(job_id: Id) -> Response:
         """What had been measured of the bench itself and was in force for the job."""
-        return await large_response(await desk.qualification(job_id))
+        return await large_response(await desk.past.qualification(job_id))
 
     @app.get("/api/jobs/{job_id}/traces")
     async def reduced_curves(job_id: Id) -> Response:

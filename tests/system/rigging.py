@@ -117,11 +117,11 @@ class Simulator(Process):
         )
         said = self.ready()
         self.addresses: dict[str, str] = said["instruments"]
-        self._control = (said["control"]["host"], said["control"]["port"])
+        self.control = (said["control"]["host"], said["control"]["port"])
 
     def do(self, verb: str, **details: Any) -> dict[str, Any]:
         """One order to the control port; fails if it is not obeyed."""
-        with socket.create_connection(self._control, timeout=PATIENCE_S) as line:
+        with socket.create_connection(self.control, timeout=PATIENCE_S) as line:
             line.sendall(json.dumps({"do": verb, **details}).encode() + b"\n")
             with line.makefile() as reader:
                 answer: dict[str, Any] = json.loads(reader.readline())

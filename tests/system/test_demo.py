@@ -21,7 +21,13 @@ def demo(*options: str) -> str:
 
 def test_the_demo_ends_by_itself_with_results_messages_and_plots(tmp_path: Path) -> None:
     said = demo("--out", str(tmp_path))
-    for words in ("Resonance", "Trim per arm", "Realised gain", "gaps in the sequence: none"):
+    for words in (
+        "Resonance",
+        "Trim per arm",
+        "Realised gain",
+        "gaps in the sequence: none",
+        "benchd demo --stay tells the page's address",
+    ):
         assert words in said
     plots = {path.suffix for path in (tmp_path / "plots").rglob("*.*")}
     assert plots == {".png", ".svg"}

@@ -149,6 +149,13 @@ class FakePast:
         every = [record for some in self._desk.reduced.values() for record in some]
         return list(dict.fromkeys(str(record.result.antenna) for record in every))
 
+    async def qualification(self, job_id: str) -> list[InForce]:
+        self._desk._row(job_id)
+        return [
+            InForce("effective_directivity", "dB", "middle", "job-0000000000000000", "coupler",
+                    START - timedelta(days=3), (1.4e9, 2.0e9), 33.1, 35.2, covers=True)
+        ]  # fmt: skip
+
     async def comparison(
         self, first: str, second: str, **more: str | None
     ) -> tuple[list[Result], list[tuple[str, str]]]:
@@ -287,13 +294,6 @@ class FakeDesk:
     async def reduce(self, job_id: str) -> list[ResultRecord]:
         self._row(job_id)
         return self.reduced.get(job_id, [])
-
-    async def qualification(self, job_id: str) -> list[InForce]:
-        self._row(job_id)
-        return [
-            InForce("effective_directivity", "dB", "middle", "job-0000000000000000", "coupler",
-                    START - timedelta(days=3), (1.4e9, 2.0e9), 33.1, 35.2, covers=True)
-        ]  # fmt: skip
 
     async def reduced_curves(self, job_id: str) -> list[Curve]:
         self._row(job_id)

@@ -8,7 +8,7 @@ from datetime import datetime, tzinfo
 from typing import Any
 
 from benchd.report.plots import JobPlots
-from benchd.results import Verdict
+from benchd.results import Result, Verdict
 from benchd.worksheet import Worksheet
 
 Document = Mapping[str, Any]
@@ -50,7 +50,8 @@ class Paper:
 
     title: what it is of. kind: "job", "antenna", "night" or "batch". bench: its name. zone: of
     the bench. jobs: in the order of the report. listed: jobs that are named in the summary only.
-    tables: stand ahead of the jobs. versions: program -> version.
+    found: of jobs that are only listed, their results. tables: stand ahead of the jobs. versions:
+    program -> version.
     """
 
     title: str
@@ -60,6 +61,7 @@ class Paper:
     jobs: Sequence[JobPart]
     about: str = ""
     listed: Sequence[Document] = ()
+    found: Mapping[str, Sequence[Result]] = field(default_factory=dict)
     tables: Sequence[PaperTable] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
 

@@ -25,7 +25,7 @@ from benchd.report.wording import (
 from benchd.results import Result, Verdict
 from benchd.rounding import number_words
 from benchd.sweeps import SweepPlan
-from benchd.worksheet import CaptureStep
+from benchd.worksheet import CaptureStep, ReduceStep
 
 _MARKS = {"pass": "pass", "pass-marginal": "pass", "fail": "fail", "fail-marginal": "fail",
           "absent": "fail"}  # fmt: skip
@@ -104,14 +104,26 @@ def _sweep_words(plan: SweepPlan) -> str:
 
 
 def _results(part: JobPart) -> Markup:
-    every = [record.result for record in part.plots.records]
-    if not every:
+    records = part.plots.records
+    if not records:
         return element("p", "This job has no results.", class_="said")
-    shown = sorted(every, key=lambda result: place(result.quantity))
-    several = len({result.antenna for result in every}) > 1
-    rows = [_result_row(result, every, several=several) for result in shown]
-    names = ["Quantity", "At", "Value, 95 % interval", "k", "Remarks"]
-    heads = ["Antenna", *names] if several else names
+    steps = [step.name for step in part.worksheet.steps if isinstance(step, ReduceStep)]
+    order = {name: at for at, name in enumerate(steps)}
+    sorted_records = sorted(
+        records, key=lambda one: (order.get(one.step, len(order)), place(one.result.quantity))
+    )
+    every = [record.result for record in records]
+    shown = [record.result for record in sorted_records]
+    rows = [
+        [record.step, record.result.antenna or "", *_result_row(record.result, every)]
+        for record in sorted_records
+    ]
+    heads = ["Step", "Antenna", "Quantity", "At", "Value, 95 % interval", "k", "Remarks"]
+    # A column that says the same everywhere says nothing.
+    for column in (1, 0):
+        if len({row[column] for row in rows}) == 1:
+            del heads[column]
+            rows = [row[:column] + row[column + 1 :] for row in rows]
     assumed = assumed_words(every)
     below = [*_notes(shown), *([assumed_sentence(assumed)] if assumed else [])]
     return joined([
@@ -129,17 +141,16 @@ def _notes(results: Sequence[Result]) -> list[str]:
     return [f"{', '.join(dict.fromkeys(names))}: {note}" for note, names in said.items()]
 
 
-def _result_row(result: Result, among: Sequence[Result], *, several: bool) -> list[Child]:
+def _result_row(result: Result, among: Sequence[Result]) -> list[Child]:
     flags = [flag for flag in result.flags if flag != ASSUMED_TERM]
     factor = "" if result.coverage_factor is None else f"{result.coverage_factor:.2f}"
-    row: list[Child] = [
+    return [
         quantity_words(result.quantity),
         where_words(result, among),
         element("strong", value_words(result)),
         factor,
         flag_words(flags),
     ]
-    return [result.antenna or "", *row] if several else row
 
 
 def _limits(verdicts: Sequence[Verdict]) -> Markup:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.moments import time_words, zone_name
+from benchd.quantities import Where, quantity
 from benchd.report.paper.markup import Child, Markup, element, facts, joined, lined, table
 from benchd.report.paper.parts import Document, JobPart, Paper, PaperTable, moment_of
 from benchd.report.paper.sections import STATE_WORDS, job_article, verdict_mark
@@ -86,12 +87,14 @@ def _summary_row(
     if job["state"] != "done":
         found.append(STATE_WORDS.get(str(job["state"]), str(job["state"])))
     verdicts: list[Child] = []
+    every = list(paper.found.get(str(job["id"]), ()))
     if part is not None:
         every = [record.result for record in part.plots.records]
-        for result in looked_for_first(every)[:MOST_SUMMARY_RESULTS]:
-            at = where_words(result, every)
-            place = f" at {at}" if at and result.quantity != "resonance_frequency" else ""
-            found.append(f"{quantity_words(result.quantity)}{place}: {value_words(result)}")
+    for result in looked_for_first(every)[:MOST_SUMMARY_RESULTS]:
+        at = where_words(result, every)
+        place = f" at {at}" if at and quantity(result.quantity).where is not Where.DIP else ""
+        found.append(f"{quantity_words(result.quantity)}{place}: {value_words(result)}")
+    if part is not None:
         verdicts = [verdict_mark(one.outcome, verdict_words(one)) for one in part.verdicts]
     when = "" if began is None else time_words(began, paper.zone)
     return [when, name, _lines(found), _lines(verdicts)]
