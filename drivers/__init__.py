@@ -9,6 +9,8 @@
     visa, channels, link      sessions on the instruments (input and output)
     player                    performs batches and runs procedures over links
     registry                  drivers by name, found through entry points
+    tryout                    which commands may be tried without harm (pure)
+    discovery                 addresses that can be found, and who answers there
 
 Nothing here imports benchd: a driver is useful without the daemon.
 """

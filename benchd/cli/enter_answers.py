@@ -134,9 +134,9 @@ def _step(job: JobPicture) -> int | None:
 
 
 @contextmanager
-def with_enter(view: View, connect: Callable[[], Daemon], stream: IO[str]) -> Iterator[View]:
+def with_enter(view: View, connect: Callable[[], Daemon], stream: IO[str] | None) -> Iterator[View]:
     """The view with answers by Enter, where `stream` is a terminal; else the view as it is."""
-    if not stream.isatty():
+    if stream is None or stream.closed or not stream.isatty():
         yield view
         return
     terminal = stream.fileno()
