@@ -177,10 +177,13 @@ class Mosquitto:
 
 
 class Listener:
-    """An independent subscriber (paho-mqtt): keeps every message of a bench in order."""
+    """An independent subscriber (paho-mqtt): keeps every message of a bench in order.
+
+    A message is a JSON object, below `reading` a bare number.
+    """
 
     def __init__(self, port: int, topic: str = "benchd/#", client_id: str = "stranger") -> None:
-        self.messages: list[tuple[str, dict[str, Any]]] = []
+        self.messages: list[tuple[str, Any]] = []
         self._subscribed = threading.Event()
         self.client = paho.Client(
             paho.CallbackAPIVersion.VERSION2, client_id=client_id, clean_session=False

@@ -73,7 +73,12 @@ def test_recipes_run_hands_off_and_a_stranger_reads_results_that_hold_the_truth(
     for result in results:
         assert result["expanded_uncertainty"] is None or result["expanded_uncertainty"] > 0.0
         assert result["captures"], "every result names the captures it came from"
-    sequences = [payload["sequence"] for _, payload in listener.messages if "previous" in payload]
+    readings = {topic: told for topic, told in listener.messages if "/reading/" in topic}
+    flat = "benchd/workshop/reading/yagi r2/realised_gain/dBi"
+    assert abs(readings[flat] - gain["value"]) <= gain["expanded_uncertainty"], readings
+    assert gain["text"].startswith(f"{readings[flat]:.1f} dBi, ")
+    events = [told for topic, told in listener.messages if topic not in readings]
+    sequences = [told["sequence"] for told in events if "previous" in told]
     assert sequences == sorted(set(sequences)), "in order, none twice"
     assert listener.on("/presence")[-1]["state"] == "online"
 
