@@ -108,6 +108,13 @@ async def test_looks_carry_what_was_taken_off_and_the_session_ends_by_itself(
     # The story stands with the antenna, as every result does.
     stored = await office.desk.results(antenna="dipole r3", quantity="removed_length")
     assert sorted(one.result.value for one in stored) == [0.2e-3, 0.4e-3]
+    (revision,) = (await office.desk.past.story("dipole r3")).revisions
+    (told,) = revision.sessions
+    assert (told.job, told.looks, told.all_typed) == (job.id, 3, True)
+    assert told.removed_m == pytest.approx(0.6e-3)
+    assert [one.value for one in told.resonances] == resonances
+    assert told.left is not None
+    assert told.left.value == last["trim_per_arm"]["value"]
     # Reduced again, it says the same.
     again = [one.result.value for one in await office.desk.reduce(job.id)]
     assert again == [one.result.value for one in await _stored(office, job)]
