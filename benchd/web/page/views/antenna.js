@@ -15,7 +15,9 @@ const STALE_MS = 700;
 /** Quantities that are drawn over frequency. */
 const CURVES = ["return_loss", "realised_gain", "gain"];
 /** What another column says in other words; each still has its curve, and stands with its run. */
-const NOT_IN_TABLE = ["trim_per_arm", "worst_vswr", "vswr_bandwidth"];
+const NOT_IN_TABLE = ["trim_per_arm", "removed_length", "worst_vswr", "vswr_bandwidth"];
+/** A length that was taken off belongs to one look; the story of its session tells all of them. */
+const NOT_OVER_REVISIONS = ["removed_length"];
 
 /**
  * @param {HTMLElement} root
@@ -215,7 +217,7 @@ function overRevisions(root, story) {
   root.replaceChildren();
   for (const head of story.quantities) {
     const there = story.revisions.filter((/** @type {any} */ one) => one.newest[head.name]);
-    if (there.length < 2) continue;
+    if (there.length < 2 || NOT_OVER_REVISIONS.includes(head.name)) continue;
     const told = there.map((/** @type {any} */ one) => one.newest[head.name]);
     const card = h("div", { class: "card" });
     root.append(card);
