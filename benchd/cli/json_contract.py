@@ -9,11 +9,13 @@ not finite, one of the strings "Infinity", "-Infinity" and "NaN" stands in its p
 from __future__ import annotations
 
 import dataclasses
+from datetime import datetime
 from typing import Annotated, Any, Literal, get_type_hints
 
 from pydantic import BaseModel, Field, TypeAdapter, create_model
 
 from benchd.engine.instrumentstate import InstrumentState
+from benchd.engine.rehearsal import Planned
 from benchd.engine.rfwatch import RfState
 from benchd.engine.story import Story
 from benchd.report.batch_table import BatchTable
@@ -161,6 +163,23 @@ class Comparison(BaseModel):
     refused: list[Refused]
 
 
+PlannedJob: Any = _from(
+    "PlannedJob", Planned, job=(JobRow, ...), parameters=(dict[str, Any], ...),
+    antennas=(list[str], ...),
+)  # fmt: skip
+
+
+class Line(BaseModel):
+    """The queue, and when each waiting job would run. running: the job under way."""
+
+    words: str
+    ends_at: datetime | None
+    missed: int
+    running: str | None
+    running_left_s: float | None
+    jobs: list[PlannedJob]
+
+
 class LookEnding(BaseModel):
     """Why a live look has ended."""
 
@@ -223,6 +242,8 @@ class KeptLine(BaseModel):
 
 ANSWERS: dict[str, Any] = {
     "check": Worksheet,
+    "rehearse": Line,
+    "move": Line,
     "queue": Job,
     "jobs": list[Job],
     "watch": list[Ended],

@@ -129,8 +129,7 @@ class BenchDesk:
         """Queue a recipe. If it raises RecipeError, UnsafeError or OrderRefused, nothing is
         queued."""
         worksheet = await self.check(source, arguments)
-        if request.serial is not None:
-            worksheet = with_serial(worksheet, request.serial, self._current.now)
+        worksheet = with_serial(worksheet, request.serial, self._current.now)
         return await self._add(worksheet, request, noted)
 
     async def begin_trim(self, wanted: TrimRequest, request: JobRequest = NOW) -> JobRow:
@@ -478,6 +477,7 @@ class BenchDesk:
         if source is None:
             return await self.line.document()
         worksheet = await self.check(source, arguments or {})
+        worksheet = with_serial(worksheet, request.serial, self._current.now)
         request.check(worksheet.expected_s, datetime.now(UTC))
         return {**await self.line.document(worksheet, request), "worksheet": worksheet}
 

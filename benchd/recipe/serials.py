@@ -15,13 +15,15 @@ from benchd.traces import Role
 from benchd.worksheet import SERIAL, CaptureStep, HandsStep, Step, Worksheet
 
 
-def with_serial(worksheet: Worksheet, serial: str, bench: Bench) -> Worksheet:
-    """The worksheet for the antenna of that serial number.
+def with_serial(worksheet: Worksheet, serial: str | None, bench: Bench) -> Worksheet:
+    """The worksheet for the antenna of that serial number; as it is without one.
 
     The request that comes before a capture of the antenna names the number. Where there is none,
     as with a switch, one is put in. Every step is bound to the number, so that captures and results
     carry it. Raises OrderRefused where it is not clear which antenna has the number.
     """
+    if serial is None:
+        return worksheet
     if SERIAL in worksheet.parameters or any(SERIAL in one.bindings for one in worksheet.steps):
         raise OrderRefused(
             f'the recipe {worksheet.recipe} has a "{SERIAL}" of its own, so it cannot be run over '

@@ -104,7 +104,10 @@ def test_what_ordering_commands_print(printed: Printed, url: str) -> None:
     given = ("return-loss", "-p", "antenna=dipole r3", "-p", "points=21")
     assert printed("check", *given)["recipe"] == "return-loss"
     later = ("--not-before", "2100-01-01 00:00")
-    assert printed("queue", *given, *later)["state"] == "waiting"
+    queued = printed("queue", *given, *later)
+    assert queued["state"] == "waiting"
+    assert [one["id"] for one in printed("rehearse")["jobs"]] == [queued["id"]]
+    assert printed("move", queued["id"], "--first")["missed"] == 0
     queued = printed(
         "batch",
         "return-loss",
