@@ -7,6 +7,7 @@ by hand; this command only talks to them as a person and as a subscriber's subsc
 from __future__ import annotations
 
 import contextlib
+import signal
 import sys
 import time
 from pathlib import Path
@@ -103,6 +104,8 @@ def demo(
         if not stay:
             say("To see it on a page in a browser: benchd demo --stay tells the page's address.")
             return
+        # Ended by a signal it still takes the bench and the daemon down with it.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
         with contextlib.suppress(KeyboardInterrupt):
             try:
                 go_on(up, out)

@@ -9,9 +9,10 @@ from pathlib import Path
 
 from benchd.cli.client import Daemon
 from benchd.errors import OrderRefused, UserError
-from benchd.quantities import DIFFERENCE, quantity
+from benchd.quantities import DIFFERENCE
 from benchd.report.plots import safe_name
 from benchd.traces import Capture
+from benchd.units import FREQUENCY
 from benchd.web.documents import decode_capture, decode_curves, decode_trace
 
 MOST = 12
@@ -43,9 +44,10 @@ def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> 
     sheets: dict[str, list[Overlaid]] = {}
     for job in jobs:
         for curve in decode_curves(client.get(f"/api/jobs/{job.id}/traces")):
-            if job.antenna in (None, curve.antenna) and quantity(curve.quantity).picture:
+            if job.antenna in (None, curve.antenna):
                 name = ", ".join(filter(None, [curve.antenna, curve.part, job.id]))
-                sheets.setdefault(curve.quantity, []).append(Overlaid(name, curve))
+                key = f"{curve.quantity} {curve.trace.along.name}".removesuffix(f" {FREQUENCY}")
+                sheets.setdefault(key, []).append(Overlaid(name, curve))
     written: list[Path] = []
     with style():
         for name, curves in sheets.items():
@@ -75,7 +77,7 @@ def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> 
             written += save(draw_levels(captures, heading), folder / "overlay-levels")
     if not written:
         raise OrderRefused(
-            "none of these has a curve over frequency.",
+            "none of these has a curve.",
             advice="Draw the captures behind them: benchd captures --job JOB lists them.",
         )
     return written
@@ -104,10 +106,10 @@ def _job(client: Daemon, what: str) -> _Job:
 
 
 def _newest(client: Daemon, antenna: str) -> str:
-    """The newest job that has a result of the antenna which is drawn as a curve."""
+    """The newest job that has a result of the antenna, comparisons apart."""
     for record in client.get("/api/results", antenna=antenna, limit=10_000):
         name = str(record["result"]["quantity"])
-        if quantity(name).picture and not name.endswith(DIFFERENCE):
+        if not name.endswith(DIFFERENCE):
             return str(record["job_id"])
     raise OrderRefused(
         f'"{antenna}" is no job and no capture, and there is no result of an antenna of that name.',

@@ -12,6 +12,7 @@ from benchd.curves import Curve
 from benchd.quantities import Picture, quantity
 from benchd.report.figure import Heading, Numbers, frame, frequency_axis, legend
 from benchd.report.palette import DASHES, SERIES
+from benchd.units import FREQUENCY
 from benchd.wording import quantity_words
 
 MOST_CURVES = 12
@@ -28,7 +29,7 @@ class Overlaid:
 
 
 def draw_overlay(curves: Sequence[Overlaid], heading: Heading) -> Figure:
-    """Up to twelve curves of one quantity. Call inside `figure.style()`.
+    """Up to twelve curves of one quantity over one axis. Call inside `figure.style()`.
 
     Colour and dashes together tell them apart. Return loss grows downwards, as in its own picture.
     """
@@ -37,18 +38,21 @@ def draw_overlay(curves: Sequence[Overlaid], heading: Heading) -> Figure:
     many = len(shown) > MOST_LEGEND
     rows = [(_line_words(at), one.name) for at, one in enumerate(shown)] if many else []
     figure, axes = frame(quantity_words(name), heading, Numbers(rows, _remark(shown)))
-    grid = np.concatenate([one.curve.frequency_hz for one in shown])
-    frequency_axis(axes, float(grid.min()), float(grid.max()))
+    along = shown[0].curve.trace.along
+    grid = np.concatenate([one.curve.trace.along.values for one in shown])
+    if along.name == FREQUENCY:
+        frequency_axis(axes, float(grid.min()), float(grid.max()))
+    else:
+        axes.set_xlim(float(grid.min()), float(grid.max()))
+        axes.set_xlabel(_axis_words(along.name, along.unit), labelpad=8)
     axes.set_ylabel(f"{quantity_words(name)}, {quantity(name).unit or 'dB'}", labelpad=8)
     for at, one in enumerate(shown):
         colour, dash = _line(at)
-        curve = one.curve
+        curve, places = one.curve, one.curve.trace.along.values
         if curve.low is not None and curve.high is not None and len(shown) <= MOST_BANDS:
-            axes.fill_between(
-                curve.frequency_hz, curve.low, curve.high, color=colour, alpha=0.15, linewidth=0
-            )
+            axes.fill_between(places, curve.low, curve.high, color=colour, alpha=0.15, linewidth=0)
         axes.plot(
-            curve.frequency_hz, curve.values, color=colour, linestyle=dash, linewidth=2.0,
+            places, curve.values, color=colour, linestyle=dash, linewidth=2.0,
             label=None if many else one.name, zorder=4,
         )  # fmt: skip
     if quantity(name).picture is Picture.RETURN_LOSS:
@@ -56,6 +60,12 @@ def draw_overlay(curves: Sequence[Overlaid], heading: Heading) -> Figure:
         axes.set_ylim(top=min(0.0, axes.get_ylim()[1]))
     legend(figure, axes)
     return figure
+
+
+def _axis_words(name: str, unit: str) -> str:
+    """What stands at an axis: "Angle, deg"."""
+    words = name.replace("_", " ").capitalize()
+    return f"{words}, {unit}" if unit else words
 
 
 def _line(at: int) -> tuple[str, object]:

@@ -415,3 +415,24 @@ def test_matplotlib_is_loaded_only_to_draw() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "False\n"
+
+
+def test_curves_over_an_angle_are_drawn_over_each_other_too() -> None:
+    from benchd.curves import Curve
+    from benchd.report.overlay_plot import Overlaid, draw_overlay
+    from benchd.traces import Axis
+
+    turn = Axis("angle", "deg", np.linspace(-180.0, 180.0, 37))
+    over = [
+        Overlaid(f"turn {at}", Curve("pattern", Trace("p", Form.RATIO_DB, turn, turn.values * 0)))
+        for at in range(6)
+    ]
+    heading = Heading("yagi r2", "pattern", NOW, "workshop", JOB)
+    with style():
+        figure = draw_overlay(over, heading)
+        axes = figure.axes[0]
+    assert axes.get_xlabel() == "Angle, deg"
+    words = [text.get_text() for text in figure.texts]
+    assert "turn 5" in words
+    # More than there are colours: colour and dashes together tell all of them apart.
+    assert {"blue, solid", "blue, dashed", "black, dashed", "black, dotted"} <= set(words)
