@@ -29,7 +29,7 @@ const STATES = new Map([
 export async function show(root, context) {
   const instruments = h("section", { class: "card" });
   const improve = h("section", { class: "card" });
-  const baselines = h("section", { class: "card wide" });
+  const baselines = h("section", { class: "card" });
   const qualification = h("div", { class: "columns" });
   /** @type {(() => void)[]} */
   let closing = [];
@@ -40,7 +40,8 @@ export async function show(root, context) {
   fillWith(
     root,
     h("h1", null, "Bench"),
-    h("div", { class: "grid" }, improve, instruments, baselines),
+    h("div", { class: "grid" }, improve, instruments),
+    baselines,
     h("h2", { class: "apart" }, "What qualification says"),
     qualification,
   );
