@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, get_type_hints
 
 from pydantic import BaseModel, Field, TypeAdapter, create_model
 
+from benchd.engine.dialect_test import Tried
 from benchd.engine.instrumentstate import InstrumentState
 from benchd.engine.rehearsal import Planned
 from benchd.engine.rfwatch import RfState
@@ -58,6 +59,20 @@ class Ended(BaseModel):
     job: Job
     results: list[ResultRecord]
     verdicts: list[Verdict]
+
+
+class InstrumentTest(BaseModel):
+    """What `instruments --test` found. rf_before, rf_after: how RF stood. message: why the test
+    ended early; empty if it did not."""
+
+    instrument: str
+    kind: str
+    driver: str
+    address: str
+    rf_before: str
+    rf_after: str
+    message: str
+    commands: list[Tried]
 
 
 class BenchAnswer(BaseModel):
@@ -248,7 +263,7 @@ ANSWERS: dict[str, Any] = {
     "jobs": list[Job],
     "watch": list[Ended],
     "health": HealthAnswer,
-    "instruments": list[Instrument],
+    "instruments": list[Instrument] | list[InstrumentTest],
     "bench": BenchAnswer,
     "recipes": list[RecipeAnswer] | RecipeAnswer,
     "captures": list[CaptureDocument],
@@ -265,7 +280,8 @@ ANSWERS: dict[str, Any] = {
     "antenna add": AntennaAdded,
 }
 """Command -> what it prints with `--json`. `queue --wait` prints what `watch` does; `recipes NAME`
-one recipe; `batch --wait` the table. `live` prints one such document on each line."""
+one recipe; `instruments --test` what it found; `batch --wait` the table. `live` prints one such
+document on each line."""
 
 
 def json_schemas() -> dict[str, dict[str, Any]]:
@@ -286,9 +302,18 @@ def schema_of(command: str) -> dict[str, Any]:
                 one["required"] = [key for key in one["required"] if key not in keys]
     if command == "budget":
         _add_shares(made)
+    _add_text(made.get("$defs", {}).get("Result"))
     title = f"benchd {command} --json"
     return {"$schema": DIALECT, "$id": f"urn:benchd.json:{command.replace(' ', '-')}:1", **made,
             "title": title}  # fmt: skip
+
+
+def _add_text(result: dict[str, Any] | None) -> None:
+    """Every result says its value and interval for a person."""
+    if result is not None:
+        about = 'value and interval for a person: "12.2 dB, 11.2 to 13.3 dB"'
+        result["properties"]["text"] = {"type": "string", "description": about}
+        result["required"].append("text")
 
 
 def _add_shares(schema: dict[str, Any]) -> None:

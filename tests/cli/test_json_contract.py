@@ -85,11 +85,13 @@ def test_what_reading_commands_print(printed: Printed) -> None:
     assert [one["job"]["id"] for one in printed("watch", newest)] == [newest]
     assert printed("health")["bench"] == "workshop"
     assert {one["name"] for one in printed("instruments")} >= {"generator", "analyzer"}
+    (tried,) = printed("instruments", "--test", "--instrument", "lid")
+    assert [one["outcome"] for one in tried["commands"]].count("taken") > 3
     assert printed("bench")["timezone"] == "UTC"
     assert printed("recipes", "return-loss")["name"] == "return-loss"
     assert len(printed("recipes")) > 10
     assert len(printed("captures")) == 4
-    assert printed("results", "--limit", "2")
+    assert " dB, " in printed("results", "--quantity", "return_loss")[0]["result"]["text"]
     assert sum(line["share"] for line in printed("budget", "return_loss")["result"]["budget"][
         "terms"]) == pytest.approx(1.0, abs=1e-6)  # fmt: skip
     assert printed("reduce", newest)
