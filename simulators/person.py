@@ -119,6 +119,13 @@ def _standards(do: Do, ask: str) -> None:
         do("place", position="middle", item="short")
 
 
+def _fitted(do: Do, ask: str) -> None:
+    fitted = re.search(r"Fit the (open|short) where", ask)
+    if fitted:
+        do("place", position="middle", item=fitted[1])
+    do("lid", open=False)
+
+
 _DOING: dict[str, Callable[[Do, str], None]] = {
     "coupler": _standards,
     "drift": _standards,
@@ -127,6 +134,7 @@ _DOING: dict[str, Callable[[Do, str], None]] = {
     "reflectivity": _moved,
     "repeatability": _joined,
     "stillness": _still,
+    "trim-session": _fitted,
 }
 
 
@@ -150,8 +158,30 @@ _STRAIGHT = urllib.request.build_opener(urllib.request.ProxyHandler({}))
 
 
 def _ask(url: str, body: bytes | None = None) -> Any:
-    with _STRAIGHT.open(url, data=body, timeout=PATIENCE_S) as answer:
+    asked = urllib.request.Request(url, data=body)
+    if body:
+        asked.add_header("content-type", "application/json")
+    with _STRAIGHT.open(asked, timeout=PATIENCE_S) as answer:
         return json.loads(answer.read())
+
+
+def trim(daemon: str, do: Do, job: dict[str, Any]) -> None:
+    """File off what the last look of a trim session advised, and look again; stop when it says so.
+
+    Raises HTTPError where the session asks for nothing any more.
+    """
+    session = _ask(f"{daemon}/api/jobs/{job['id']}/trim")
+    body: dict[str, Any] = {"step": job["hands"]["step"]}
+    if session["looks"]:
+        left = session["looks"][-1]["results"].get("trim_per_arm", {"state": "stop"})
+        if left["state"] != "cut":
+            _ask(f"{daemon}/api/jobs/{job['id']}/stop", b"")
+            return
+        # A person reads hundredths of a millimetre, and files no more than was advised.
+        body["removed_mm"] = int(left["next_cut_m"] * 1e5) / 100.0
+        do("trim", antenna=session["antenna"], by_m=body["removed_mm"] / 1e3)
+    do("lid", open=False)
+    _ask(f"{daemon}/api/jobs/{job['id']}/look", json.dumps(body).encode())
 
 
 def obey(daemon: str, do: Do) -> None:
@@ -159,6 +189,9 @@ def obey(daemon: str, do: Do) -> None:
     while True:
         try:
             for job in _ask(f"{daemon}/api/jobs?state=needs-hands"):
+                if job["hands"].get("look"):
+                    trim(daemon, do, job)
+                    continue
                 act(do, job["recipe"], job["hands"]["ask"])
                 _ask(f"{daemon}/api/jobs/{job['id']}/ready?step={job['hands']['step']}", b"")
         except urllib.error.HTTPError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -115,6 +116,22 @@ def test_a_person_trims_by_the_advice_until_it_says_stop(
         "/api/results", params={"antenna": ANTENNA, "quantity": "removed_length"}
     ).json()
     assert sorted(one["result"]["value"] * 1e3 for one in stored) == pytest.approx(sorted(cuts))
+    simulated_person_goes_on(daemon, simulator)
+
+
+def simulated_person_goes_on(daemon: Daemon, simulator: Simulator) -> None:
+    """The person of the demo trims the same antenna further, with the baselines that are stored."""
+    host, port = simulator._control
+    command = [sys.executable, "-m", "simulators.person", "--control", f"{host}:{port}"]
+    with subprocess.Popen([*command, "--daemon", daemon.said["http"]]) as person:
+        try:
+            job = begin(daemon, design_frequency="1.8 GHz", span="510 MHz")
+            daemon.until_state(job, "done")
+        finally:
+            person.kill()
+    looks = session(daemon, job)["looks"]
+    assert len(looks) > 2
+    assert looks[-1]["results"]["trim_per_arm"]["state"] == "stop"
 
 
 def test_kill_9_between_looks_and_in_a_look_loses_nothing_and_asks_again(

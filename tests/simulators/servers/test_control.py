@@ -288,3 +288,22 @@ def test_a_frozen_analyzer_reads_the_same_everywhere(workshop: Any) -> None:
     readings = client.query("FORM ASC;:TRAC?").split(",")
     assert len(readings) == 5
     assert len(set(readings)) == 1
+
+
+def test_a_filed_antenna_is_shorter_for_good_and_its_dip_higher(workshop: Any) -> None:
+    control = workshop.control
+
+    def there() -> tuple[float, float]:
+        one = control.do("truth")["truth"]["antennas"]["dipole r3"]
+        return one["elements"][0]["length_m"], one["in_box"]["resonance_hz"]
+
+    before_m, before_hz = there()
+    control.do("trim", antenna="dipole r3", by_m=0.0005)
+    after_m, after_hz = there()
+    assert after_m == pytest.approx(before_m - 0.001)
+    # The length scales as 1/f (common practice, no source), within its error for so thin a wire.
+    assert after_hz / before_hz - 1.0 == pytest.approx(before_m / after_m - 1.0, rel=0.4)
+    for wrong in (-0.0005, 0.05, True):
+        assert not control.ask(do="trim", antenna="dipole r3", by_m=wrong)["ok"]
+    assert not control.ask(do="trim", antenna="nobody", by_m=0.0005)["ok"]
+    assert there() == (after_m, after_hz)

@@ -50,6 +50,11 @@ class Noted:
         ("grounding", "Make it isolated and close the lid.", ("bond", {"bonded": False})),
         ("repeatability", "Bend 1 of 8. Leave every joint.", ("bend", {"cable": "far_cable"})),
         ("stillness", "Open the lid and go on walking.", ("lid", {"open": True})),
+        (
+            "trim-session",
+            "Fit the short where the antenna will be, tighten it, and close the lid.",
+            ("place", {"position": "middle", "item": "short"}),
+        ),
     ],
 )
 def test_words_become_orders(recipe: str, ask: str, order: tuple[str, dict[str, Any]]) -> None:

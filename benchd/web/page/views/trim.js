@@ -290,7 +290,7 @@ class Session {
     const words = session.state === "running" ? `runs: ${session.message}` : stateWords(session.state);
     say(
       this._state,
-      `${words}. Look ${session.looks.length} of at most ${session.looks_most}. ` +
+      `It ${words}. ${session.looks.length} of at most ${session.looks_most} looks are taken. ` +
         `Design frequency ${frequency(session.design_frequency_hz)}.`,
     );
     this._drawAsk(session);
@@ -306,7 +306,7 @@ class Session {
 
   /** @param {any} session */
   _drawAsk(session) {
-    const key = JSON.stringify([session.state, session.hands, session.noted_removed_m]);
+    const key = JSON.stringify([session.state, session.hands, session.noted_removed_m, session.looks.length]);
     if (key === this._asked) return;
     this._asked = key;
     if (ENDED.has(session.state)) {
@@ -336,7 +336,7 @@ class Session {
       "I have done it, my hands are out: RF may go on",
     );
     done.addEventListener("click", () => void this._order(done, `ready?step=${hands.step}`));
-    return this._box(hands, done, h("div", { class: "row" }, this._withdrawButton()));
+    return this._box(hands, "", done, h("div", { class: "row" }, this._withdrawButton()));
   }
 
   /** @param {any} session */
@@ -392,28 +392,36 @@ class Session {
         ),
       look,
     );
-    return this._box(hands, form, h("div", { class: "row" }, note, this._stopButton(), this._withdrawButton()));
+    const left = session.looks[session.looks.length - 1]?.results.trim_per_arm;
+    return this._box(
+      hands,
+      left && doWords(left),
+      form,
+      h("div", { class: "row" }, note, this._stopButton(left && left.state !== "cut"), this._withdrawButton()),
+    );
   }
 
   /**
    * @param {any} hands
+   * @param {string | undefined} advice what the last look advised, in large letters
    * @param {...any} parts
    */
-  _box(hands, ...parts) {
+  _box(hands, advice, ...parts) {
     const lid = hands.look === "lid" ? " The look starts by itself 1 s after you have closed the lid." : "";
     return h(
       "section",
       { class: "box box-warn ask", "aria-labelledby": "trim-ask" },
       h("h2", { id: "trim-ask" }, "Your turn; RF is off"),
-      h("p", { class: "ask-words" }, hands.ask),
+      advice ? [h("p", { class: "ask-words" }, `${advice}.`), h("p", null, hands.ask)] : h("p", { class: "ask-words" }, hands.ask),
       hands.caution && h("p", { class: "ask-caution" }, hands.caution),
       parts,
       h("p", { class: "ask-until" }, `RF stays off until you answer.${lid} The bench is held for you until ${clock(hands.until)}; then waiting jobs may run.`),
     );
   }
 
-  _stopButton() {
-    const stop = h("button", { type: "button" }, "Stop: the session is done");
+  /** @param {boolean} [isAdvised] */
+  _stopButton(isAdvised) {
+    const stop = h("button", { type: "button", class: isAdvised ? "button-main" : null }, "Stop: the session is done");
     stop.addEventListener("click", () => void this._order(stop, "stop"));
     return stop;
   }
@@ -493,7 +501,7 @@ class Session {
         "dl",
         { class: "facts" },
         fact("Resonance", dip.text),
-        fact("From the design frequency", `${frequency(Math.abs(away))} ${away < 0 ? "below" : "above"}`),
+        fact("From the design frequency", `${frequency(round(Math.abs(away)))} ${away < 0 ? "below" : "above"}`),
         shift && fact("Moved since the first look", shift.text),
         left && fact("Left on each arm", left.text),
       ),
@@ -574,6 +582,14 @@ class Session {
  */
 function fact(name, value) {
   return [h("dt", null, name), h("dd", { class: "value" }, value)];
+}
+
+/**
+ * A distance in frequency with the two or three digits that a bench can tell.
+ * @param {number} hertz
+ */
+function round(hertz) {
+  return Number(hertz.toPrecision(hertz < 1e8 ? 2 : 3));
 }
 
 /** @param {any} left the result `trim_per_arm` */
