@@ -1,4 +1,4 @@
-"""How the numbers that are compared follow from a trace: at a frequency, of a dip, of a band."""
+"""How the compared numbers are calculated from a trace: at a frequency, of a dip, of a band."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ EDGE_REACH = 0.03
 
 @dataclass(frozen=True, eq=False)
 class Looked:
-    """One normalised trace (P_test - P_baseline, dB, shape (n,)) and what it rests on.
+    """One normalised trace (P_test - P_baseline, dB, shape (n,)) and what is known of its bench.
 
     known_at: the knowledge at a frequency, Hz.
     """
@@ -33,7 +33,7 @@ class Looked:
 
 @dataclass(frozen=True)
 class Reading:
-    """How one number follows from a trace of squared reflections.
+    """How one number is calculated from a trace of squared reflections.
 
     between_hz: the frequencies that it needs. of: from frequencies, shape (n,), and squared
             reflections, shape (n, draws), to shape (draws,).

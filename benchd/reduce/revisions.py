@@ -3,8 +3,8 @@
 Leak, source match and baseline belong to the coupler, so each draw of them applies to both traces.
 If the two antennas reflect alike, the effect on both is the same and cancels. The more their
 reflections differ, in size or in phase, the less it cancels. A scalar trace does not show the
-phase. Near a dip the curve of a series resonance (`rlc.gamma_of`) gives it, and only the phase
-between the two reflections counts. If a trace has no dip, that phase is unknown and is drawn.
+phase. Near a dip the curve of a series resonance (`resonance_curve.gamma_of`) gives it. Only the
+phase between the two reflections counts. If a trace has no dip, that phase is unknown and is drawn.
 Noise, joints and drift belong to one measurement and are drawn for each (JCGM 101).
 
 The interval is that of the second less the first, from true values that fit both readings.
@@ -76,7 +76,8 @@ below that of the system, so each of two such dips may be on either side."""
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """A trace made ready: squared magnitude, its noise, and the dip that gives it a phase.
+    """A trace prepared for the comparison: squared magnitude, its noise, and its dip, from which
+    the phase follows.
 
     f0_hz, y0: of the deepest dip; None where there is none to fit.
     """
@@ -141,7 +142,7 @@ class Pair:
     def difference(self, one: Result, other: Result, readings: tuple[Reading, Reading]) -> Result:
         """Second less first as `<quantity>_difference`.
 
-        readings: how the result follows from the first trace, and from the second.
+        readings: how the result is calculated from the first trace, and from the second.
         Raises ReductionRefused where it follows from too few of the draws.
         """
         value = other.value - one.value
@@ -326,7 +327,7 @@ class Pair:
 
 
 def _around(f: FloatArray, keep_hz: tuple[float, float]) -> slice:
-    """Points from just below to just above a band, at least two."""
+    """The points of a band and one beyond each of its ends, at least two."""
     first = max(0, int(np.searchsorted(f, keep_hz[0], side="right")) - 2)
     last = min(f.size, int(np.searchsorted(f, keep_hz[1], side="left")) + 2)
     return slice(first, max(last, first + 2))

@@ -70,7 +70,7 @@ def test_monte_carlo_of_example_i() -> None:
     """Source: example (i): standard deviation 1.116 dB, 95 % interval 18.39 to 21.85 dB.
 
     The printed interval rests on other draws and on the forward model; 0.05 dB is 1.5 % of it.
-    The stated one weighs each draw by even magnitudes (`posterior`), which moves both ends towards
+    The stated one weighs each draw by even magnitudes (`near_leak`), which moves both ends towards
     the deeper side by half the relative variance, 0.016 x 8.7/2 dB = 0.07 dB.
     """
     rng = np.random.default_rng(8)
