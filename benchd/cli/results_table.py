@@ -27,6 +27,7 @@ from benchd.report.wording import (
 )
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.short_list import looked_for_first
+from benchd.worksheet import SERIAL
 
 WIDTH = 80  # of a table that goes into a file or a pipe, which have no width of their own
 
@@ -64,6 +65,8 @@ def _block(records: Sequence[ResultRecord], screen: Screen, *, complete: bool) -
     heading = [first.job_id, first.recipe, time_words(first.reduced_at, screen.zone)]
     if len(antennas) == 1:
         heading.append(*antennas)
+    if SERIAL in first.bindings:
+        heading.append(f"serial {first.bindings[SERIAL]}")
     made = table(*(["Antenna"] if len(antennas) > 1 else []), "Quantity", "At",
                  "Value, 95 % interval")  # fmt: skip
     for result in shown:

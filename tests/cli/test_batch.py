@@ -94,6 +94,8 @@ def test_the_table_has_values_verdicts_and_spread(api: Any, benchd: Any, fakes: 
     assert "3 serial numbers: 3 passed, 0 failed." in words
     found = json.loads(benchd("batch-table", "batch-a", "--json", api=api).out)
     assert found["spread"][0]["mean"] == 20.0
+    told = benchd("results", "--job", "job-0000000000000002", api=api).out
+    assert "dipole r3, serial 002" in " ".join(told.split())
     only = benchd("batch-table", "batch-a", "--quantity", "resonance_frequency", api=api).out
     assert "1.6837 GHz" in only
     assert benchd("batch-table", "batch-b", api=api).err.startswith('there is no batch "batch-b".')
