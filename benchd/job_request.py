@@ -13,6 +13,9 @@ from typing import Any
 from benchd.errors import OrderRefused
 from benchd.rounding import about_words
 
+SERIAL = "serial"
+"""The name that the serial number of an antenna is bound to, in steps, captures and results."""
+
 SERIAL_FORM = r"[A-Za-z0-9](?:[A-Za-z0-9 ._/-]{0,38}[A-Za-z0-9._/-])?"
 SERIAL_WORDS = "1 to 40 letters, digits, spaces and . _ / - that begin with a letter or digit"
 BATCH_FORM = r"[a-z0-9][a-z0-9-]{0,59}"

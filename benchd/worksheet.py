@@ -31,9 +31,6 @@ LookStart = Literal["button", "lid"]
 NEWEST = "newest"
 """In place of a capture's name: the newest stored one that fits."""
 
-SERIAL = "serial"
-"""The name that the serial number of an antenna is bound to, in steps, captures and results."""
-
 DEFAULT_PATIENCE_S = 1800.0
 """How long the bench is held for a hands request whose recipe says nothing: long enough to fit a
 part, short enough that a forgotten request costs a night half an hour and no more."""

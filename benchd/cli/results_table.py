@@ -14,6 +14,7 @@ from rich.text import Text
 
 from benchd.cli.screen import Screen, cell, plain, render, table
 from benchd.cli.show import format_verdicts
+from benchd.job_request import SERIAL
 from benchd.moments import time_words
 from benchd.quantities import place
 from benchd.report.wording import (
@@ -27,7 +28,6 @@ from benchd.report.wording import (
 )
 from benchd.results import Result, ResultRecord, Verdict
 from benchd.short_list import looked_for_first
-from benchd.worksheet import SERIAL
 
 WIDTH = 80  # of a table that goes into a file or a pipe, which have no width of their own
 

@@ -10,9 +10,10 @@ from typing import Any
 
 from benchd.bench import Bench
 from benchd.errors import OrderRefused
+from benchd.job_request import SERIAL
 from benchd.recipe.cautions import HANDS_OFF_RF, OPEN_LID
 from benchd.traces import Role
-from benchd.worksheet import SERIAL, CaptureStep, HandsStep, Step, Worksheet
+from benchd.worksheet import CaptureStep, HandsStep, Step, Worksheet
 
 
 def with_serial(worksheet: Worksheet, serial: str | None, bench: Bench) -> Worksheet:

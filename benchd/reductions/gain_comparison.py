@@ -14,12 +14,12 @@ from dataclasses import replace
 
 from benchd.bench import Bench
 from benchd.errors import UnknownId
+from benchd.job_request import SERIAL
 from benchd.known.box_spreads import ALIKE, BoxSpreads, alike
 from benchd.known.captures import BenchKnowledge
 from benchd.reduce.uncertainty import term
 from benchd.results import Result, ResultRecord, Term
 from benchd.traces import Capture, Role
-from benchd.worksheet import SERIAL
 
 OF_THE_PLACE = ("box", "range and phase centre", "finite range", "mismatch at test")
 """First words of the names of the budget terms that a place causes in every gain measured there."""
