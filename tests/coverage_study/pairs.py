@@ -216,7 +216,8 @@ def drawn(seed: int, *, changed: bool) -> Iterator[Line]:
     worst = [worst_results(GRID_HZ, one, BAND_HZ, lambda at_hz: known)[0] for one in traces]
     inside = (BAND_HZ[0] <= FINE_HZ) & (BAND_HZ[1] >= FINE_HZ)
     with suppress(ReductionRefused):
-        result = pair.difference(*worst, (of_worst("worst_return_loss", BAND_HZ),) * 2)
+        how = of_worst("worst_return_loss", BAND_HZ)
+        result = pair.difference(worst[0], worst[1], (how, how))
         ends = [-20.0 * float(np.log10(one[inside].max())) for one in truths]
         yield Line("worst_return_loss", changed, ends[1] - ends[0], result)
     dips = [resonance(GRID_HZ, one, known) for one in traces]
