@@ -10,13 +10,24 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from benchd.bench.antennas import RELATIVE_SPANS
 from benchd.errors import UserError
 from benchd.rounding import band_words, number_words
 from benchd.units import Kind, UnitError, parse
 
-QUANTITIES = ("match", "resonance", "bandwidth", "gain")
+
+class Asked(StrEnum):
+    """What a question may be about. A recipe answers each with quantities of its own."""
+
+    MATCH = "match"
+    RESONANCE = "resonance"
+    BANDWIDTH = "bandwidth"
+    GAIN = "gain"
+
+
+QUANTITIES = tuple(Asked)
 WAYS = ("hand", "switch")
 UNDERSTOOD = (
     "match (return loss, VSWR), resonance (trim, too long, too short), bandwidth, gain; "
@@ -25,12 +36,12 @@ UNDERSTOOD = (
 )
 
 _WORDS = {
-    "match": r"match(?:ed|es|ing)?|return[ -]loss|reflect(?:s|ion|ions)?|v?swr|standing[ -]wave"
+    Asked.MATCH: r"match(?:ed|es|ing)?|return[ -]loss|reflect(?:s|ion|ions)?|v?swr|standing[ -]wave"
     r"(?:[ -]ratio)?",
-    "resonance": r"resonan(?:ce|ces|t)|resonates?|trim(?:med|ming)?|too (?:long|short)|tuned|"
+    Asked.RESONANCE: r"resonan(?:ce|ces|t)|resonates?|trim(?:med|ming)?|too (?:long|short)|tuned|"
     r"detuned|off[ -]tune",
-    "bandwidth": r"bandwidth|how wide(?:[ -]band(?:ed)?)?|wide[ -]?band",
-    "gain": r"(?:realised )?gain",
+    Asked.BANDWIDTH: r"bandwidth|how wide(?:[ -]band(?:ed)?)?|wide[ -]?band",
+    Asked.GAIN: r"(?:realised )?gain",
 }
 _VSWR = re.compile(r"\bv?swr\b|\bstanding[ -]wave", re.IGNORECASE)
 _NUMBER = r"[0-9]+(?:\.[0-9]+)?"
@@ -126,9 +137,9 @@ def read_question(text: str, antennas: Iterable[str] = ()) -> Question:
         if count:
             question.quantities.append(name)
     implied = {
-        "match": question.least_return_loss_db is not None or question.largest_vswr is not None,
-        "bandwidth": question.least_bandwidth_hz is not None,
-        "gain": question.least_gain_dbi is not None,
+        Asked.MATCH: question.least_return_loss_db is not None or question.largest_vswr is not None,
+        Asked.BANDWIDTH: question.least_bandwidth_hz is not None,
+        Asked.GAIN: question.least_gain_dbi is not None,
     }
     question.quantities = [
         name for name in QUANTITIES if name in question.quantities or implied.get(name)
