@@ -257,7 +257,7 @@ def _terms(
 
 def rate_words(rate_m_per_hz: float) -> str:
     """Length for a shift, as a person at the bench reads it: "0.024 mm/MHz"."""
-    return f"{number_words(rate_m_per_hz * 1e9, '1', digits=2)} mm/MHz"
+    return number_words(rate_m_per_hz, "m/Hz", digits=2)
 
 
 def advice_words(advice: Advice) -> str:

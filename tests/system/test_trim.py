@@ -20,7 +20,7 @@ ANTENNA = "dipole r3"
 @pytest.fixture
 def slow_simulator(tmp_path: Path) -> Iterator[Simulator]:
     """A look takes some seconds, so that it can be caught at it."""
-    bench = Simulator(tmp_path, "workshop", "--time-scale", "4")
+    bench = Simulator(tmp_path, "workshop", "--time-scale", "3")
     with ending(bench):
         yield bench
 
