@@ -121,7 +121,7 @@ def test_a_person_trims_by_the_advice_until_it_says_stop(
 
 def simulated_person_goes_on(daemon: Daemon, simulator: Simulator) -> None:
     """The person of the demo trims the same antenna further, with the baselines that are stored."""
-    host, port = simulator._control
+    host, port = simulator.control
     command = [sys.executable, "-m", "simulators.person", "--control", f"{host}:{port}"]
     with subprocess.Popen([*command, "--daemon", daemon.said["http"]]) as person:
         try:
