@@ -127,6 +127,38 @@ def _live(watched: Watched) -> None:
     watched.page.wait_for_timeout(3000)
 
 
+def _trimming(watched: Watched) -> None:
+    page, simulator = watched.page, watched.stage.simulator
+    page.get_by_label("Antenna", exact=True).select_option("dipole r4")
+    watched.press("Show the worksheet")
+    watched.press("Begin")
+    first = page.get_by_role("button", name="RF may go on")
+    look = page.get_by_role("button", name="look now, RF comes on")
+    first.or_(look).first.wait_for()
+    if first.count():
+        first.click()
+    for removed_mm in (0.0, 0.1):
+        look.wait_for()
+        if removed_mm:
+            simulator.do("trim", antenna="dipole r4", by_m=removed_mm / 1e3)
+            page.get_by_label("Taken off each arm since the last look, mm").fill(str(removed_mm))
+        rows = page.locator("main tbody tr")
+        before = rows.count()
+        look.click()
+        rows.nth(before).wait_for()
+    look.wait_for()
+
+
+def _trim_session(stage: Stage) -> Callable[[], None]:
+    def end() -> None:
+        jobs = stage.daemon.http.get("/api/jobs", params={"state": ["running", "needs-hands"]})
+        for job in jobs.json():
+            stage.daemon.http.post(f"/api/jobs/{job['id']}/withdraw")
+            stage.daemon.until_state(job["id"], "withdrawn")
+
+    return end
+
+
 VIEWS = (
     View("now", "#/now", ("desktop", "light"), _job(SLOW, "running"), _half_swept),
     View("hands", "#/now", ("phone", "light"), _job(BY_HAND, "needs-hands")),
@@ -134,6 +166,7 @@ VIEWS = (
     View("antennas", "#/antennas"),
     View("antenna", "#/antenna/dipole%20r4", ("desktop", "light"), None, _plots_drawn),
     View("bench", "#/bench", ("desktop", "dark"), None, _plots_drawn),
+    View("trim", "#/trim", ("desktop", "light"), _trim_session, _trimming),
     View("live", "#/live", ("phone", "dark"), None, _live),
 )
 
