@@ -69,6 +69,7 @@ class Streams:
         self._settings = settings
         self._open = 0
         self._closing = asyncio.Event()
+        self._newest: tuple[Event, bytes] | None = None
 
     def close(self) -> None:
         """End all streams; their clients will reconnect to the next daemon."""
@@ -102,7 +103,13 @@ class Streams:
 
     def stream(self, after: int | None) -> AsyncIterator[bytes]:
         """The text of one stream of the bench's events."""
-        return self._lines(self._desk.events(after), event_text)
+        return self._lines(self._desk.events(after), self._text)
+
+    def _text(self, event: Event) -> bytes:
+        """One event on the wire, worked out once for all who read it at the same time."""
+        if self._newest is None or self._newest[0] is not event:
+            self._newest = (event, event_text(event))
+        return self._newest[1]
 
     async def _lines(
         self, source: AsyncIterator[T], text: Callable[[T], bytes]
