@@ -1,9 +1,13 @@
-"""What five viewers of a running sweep cost it, in points per second.
+"""What five viewers of a running sweep cost it.
 
 Each viewer does what the page does: it reads the event stream with every point, reads all points
 once, and asks for the state of RF every two seconds. They run in a process of their own, as
-browsers do. The same job runs with and without them in turn; the best round of each counts, since
-other work on the machine can only make a round slower.
+browsers do. The same job runs with and without them in turn.
+
+The bench thread waits for its instruments most of the time. What can delay it is what the daemon
+computes for its viewers meanwhile; so the processor time that they cost, as a part of the time that
+the sweep takes, is the most by which they can slow it down where a processor is free. Unlike points
+per second it does not hang on what else the machine does. Both are printed.
 """
 
 from __future__ import annotations
