@@ -17,7 +17,7 @@ from simulators.instruments.all_instruments import UnknownDialectError
 from simulators.transports import Host
 from simulators.transports.all_transports import FRONTS, UnknownTransportError
 from simulators.world import World, world_path
-from simulators.world.files import WorldFileError
+from simulators.world.files import WorldFileError, shipped_worlds
 
 _HOST = "127.0.0.1"
 
@@ -28,7 +28,8 @@ def _parser() -> argparse.ArgumentParser:
         description="Serve the instruments of a virtual bench on loopback ports. Prints one line "
         "of JSON when all of them listen, then runs until SIGTERM or SIGINT.",
     )
-    parser.add_argument("world", help="a world file, or the name of a shipped one: workshop")
+    shipped = ", ".join(shipped_worlds())
+    parser.add_argument("world", help=f"a world file, or the name of a shipped one: {shipped}")
     parser.add_argument("--seed", type=int, help="replaces `seed:` in the world file")
     parser.add_argument(
         "--time-scale",

@@ -9,10 +9,12 @@ import sys
 import time
 from collections.abc import Mapping
 from dataclasses import replace
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from benchd.cli.client import Daemon
 from benchd.cli.screen import cell, note, plain, render, screen_of
+from benchd.moments import time_words
 
 RF_NOT_VERIFIED = 3
 RF_SHOUT = "RF IS NOT VERIFIED OFF: keep away from open ports."
@@ -46,8 +48,10 @@ def warn_of_rf(client: Daemon) -> bool:
     return True
 
 
-def rf_lines(rf: Mapping[str, Any]) -> list[str]:
-    """What is known, since when, and what to do."""
-    since = f" (since {rf['since']})" if rf.get("since") else ""
+def rf_lines(rf: Mapping[str, Any], zone: tzinfo = UTC) -> list[str]:
+    """What is known, since when by the clocks of that zone, and what to do."""
+    since = ""
+    if rf.get("since"):
+        since = f" (since {time_words(datetime.fromisoformat(rf['since']), zone)})"
     lines = [f"{rf.get('message', '')}{since}", str(rf.get("advice") or "")]
     return [plain(line) for line in lines if line]

@@ -91,6 +91,15 @@ def note(text: str) -> None:
     print(text, file=sys.stderr)
 
 
+def fitted(text: str, stream: IO[str]) -> str:
+    """Text from elsewhere, broken between words where the stream is a terminal.
+
+    A terminal breaks long lines in the middle of a word. Lines for a pipe stay whole.
+    """
+    screen = screen_of(stream)
+    return render(cell(text), screen) if screen.wrap else plain(text)
+
+
 def failure_words(error: Mapping[str, Any] | None) -> str:
     """What ended a job, with the instrument or the step that it happened at; "" for no error."""
     message = str((error or {}).get("message") or "")

@@ -17,7 +17,7 @@ from benchd.cli.connection import connect
 from benchd.cli.enter_answers import TOO_SOON_S, discard_typed, typed_lines
 from benchd.cli.options import DaemonUrl, whole
 from benchd.cli.rf import RF_NOT_VERIFIED, RF_SHOUT, warn_of_rf
-from benchd.cli.screen import note, plain, say, screen_of
+from benchd.cli.screen import fitted, note, plain, say, screen_of
 from benchd.cli.trim_words import end_lines, look_lines, request_lines
 from benchd.errors import BenchdError, UserError
 from benchd.jobstates import ENDED
@@ -110,7 +110,7 @@ def trim(
             job = str(client.post("/api/trim", body)["id"])
             session = client.get(f"/api/jobs/{job}/trim")
             for caution in session["cautions"]:
-                note(plain(f"! {caution}"))
+                note(fitted(f"! {caution}", sys.stderr))
         state = _Session(client, job).run(daemon)
         if warn_of_rf(client):
             raise typer.Exit(RF_NOT_VERIFIED)
@@ -186,7 +186,7 @@ class _Session:
             self.shown = look["number"]
             say("")
             for line in look_lines(session, look, self.width):
-                say(plain(line))
+                say(fitted(line, sys.stdout))
         step = (session["hands"] or {}).get("step")
         if step != self.asked:
             self.asked = step
@@ -195,7 +195,7 @@ class _Session:
         state = str(session["state"])
         if state in ENDED:
             for line in end_lines(session):
-                say(plain(line))
+                say(fitted(line, sys.stdout))
             return state
         self._answer_typed(session)
         return state
@@ -203,7 +203,7 @@ class _Session:
     def _ask(self, session: dict[str, Any]) -> None:
         say("")
         for line in request_lines(session):
-            say(plain(line))
+            say(fitted(line, sys.stdout))
         sys.stdout.flush()
         if self.is_terminal:
             # What was typed before the request was shown answers nothing.

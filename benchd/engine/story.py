@@ -91,8 +91,9 @@ class Revision:
     """One revision of an antenna.
 
     registered: whether the register still knows it. first_at, last_at: when it was first and last
-    measured, UTC; None if it never was. newest: the newest value of each quantity. sessions: its
-    trim sessions, the oldest first.
+    measured, UTC; None if it never was. newest: the newest value of each quantity. limits: how it
+    stands against each limit. Both look back to the last trim session that took something off.
+    sessions: its trim sessions, the oldest first. runs: all measurements, the newest first.
     """
 
     antenna: str
@@ -159,8 +160,9 @@ def _revision(
     before = earlier[-1] if earlier else None
     results = records.results(antenna=name, bench=bench, limit=MOST_RESULTS)
     runs, sessions = _runs(results, known), trim_stories(results)
+    present = _since_last_cut(runs, sessions)
     newest: dict[str, Told] = {}
-    for run in runs:
+    for run in present:
         newest = {**run.told, **newest}
     changed = changes(antennas.get(before.antenna), known) if before is not None else ()
     head = stem(name, None if known is None else known.revision)
@@ -179,9 +181,22 @@ def _revision(
         first_at=runs[-1].at if runs else None,
         last_at=runs[0].at if runs else None,
         newest=newest,
-        limits=_limits(name, runs, records),
+        limits=_limits(name, present, records),
         runs=tuple(runs[:MOST_RUNS]),
     )
+
+
+def _since_last_cut(runs: Sequence[Run], sessions: Sequence[TrimStory]) -> Sequence[Run]:
+    """The newest trim session that took something off, and what was measured after it.
+
+    What was measured before tells of an antenna that is no more: beside the present resonance it
+    would be a wrong number. runs: newest first.
+    """
+    cuts = {one.job for one in sessions if one.removed_m > 0.0 or not one.all_typed}
+    for count, run in enumerate(runs, start=1):
+        if run.job in cuts:
+            return runs[:count]
+    return runs
 
 
 def _runs(records: Iterable[ResultRecord], known: Antenna | None) -> list[Run]:
@@ -266,7 +281,7 @@ def _trimmed(before: Revision | None, changed: Sequence[Change]) -> Trimmed | No
 def _said_first(revision: Revision) -> Told | None:
     """What was said to take off before any of it was: the newest advice, or that of the first look
     of the newest trim session, whose later looks tell what is left."""
-    newest = revision.newest.get(TRIM)
+    newest = next((run.told[TRIM] for run in revision.runs if TRIM in run.told), None)
     session = revision.sessions[-1] if revision.sessions else None
     if session is None or newest is None or newest.job != session.job:
         return newest

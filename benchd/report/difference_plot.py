@@ -12,7 +12,15 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from benchd.quantities import COMPARISON, quantity
-from benchd.report.figure import AXES_TOP, Heading, Numbers, ScaledTicks, plain_axes, sheet
+from benchd.report.figure import (
+    AXES_RIGHT_WITH_NUMBERS,
+    AXES_TOP,
+    Heading,
+    Numbers,
+    ScaledTicks,
+    plain_axes,
+    sheet,
+)
 from benchd.report.palette import CURVE, INK, PAPER
 from benchd.report.wording import (
     factor_of,
@@ -24,7 +32,8 @@ from benchd.report.wording import (
 from benchd.results import Result
 
 MOST_ROWS = 6
-LEFT, RIGHT = 0.32, 0.955
+LEFT, RIGHT_ALONE = 0.32, 0.955
+RIGHT_WITH_REMARKS = AXES_RIGHT_WITH_NUMBERS - 0.02  # the unit stands to the right of the axis
 ROOM, TALLEST_ROW, STRIP = 0.70, 0.20, 0.42  # of the sheet; the strip is a part of its row
 REACH = 1.25  # how far an axis goes beyond the farthest end of its interval
 
@@ -38,13 +47,14 @@ def draw_differences(results: Sequence[Result], heading: Heading) -> Figure:
     """Up to six differences. Call inside `figure.style()`."""
     figure = sheet("Second less first", heading, Numbers())
     height = min(TALLEST_ROW, ROOM / min(len(results), MOST_ROWS))
+    right = RIGHT_WITH_REMARKS if heading.remarks else RIGHT_ALONE
     for number, result in enumerate(results[:MOST_ROWS]):
         top = AXES_TOP - height * number
         place = where_words(result)
         name = quantity_words(result.quantity) + (f", {place}" if place else "")
         figure.text(0.075, top - 0.012, name, size=10, va="top")
         figure.text(0.075, top - 0.046, value_words(result), size=10.5, weight="bold", va="top")
-        _strip(figure, result, top, height * STRIP)
+        _strip(figure, result, (top, right), height * STRIP)
     if len(results) > MOST_ROWS:
         more = f"and {len(results) - MOST_ROWS} more: see the table of results"
         figure.text(0.075, 0.06, more, size=9)
@@ -55,9 +65,13 @@ def draw_differences(results: Sequence[Result], heading: Heading) -> Figure:
     return figure
 
 
-def _strip(figure: Figure, result: Result, top: float, height: float) -> None:
-    """One horizontal axis with the value and its interval."""
-    axes = figure.add_axes((LEFT, top - height, RIGHT - LEFT, height))
+def _strip(figure: Figure, result: Result, corner: tuple[float, float], height: float) -> None:
+    """One horizontal axis with the value and its interval.
+
+    corner: its upper end and its right end. All are parts of the sheet, 0 to 1.
+    """
+    top, right = corner
+    axes = figure.add_axes((LEFT, top - height, right - LEFT, height))
     plain_axes(axes)
     axes.spines["left"].set_visible(False)
     axes.set_yticks([])

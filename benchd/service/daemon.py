@@ -40,7 +40,7 @@ from benchd.engine.queue import JobQueue
 from benchd.engine.recipes import RecipeShelf
 from benchd.engine.reload import Reload
 from benchd.engine.rfnews import tell_of_rf
-from benchd.engine.rfwatch import OFF_VERIFIED, RfState
+from benchd.engine.rfwatch import OFF_VERIFIED, ON, RfState
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
 from benchd.engine.source_record import SourceRecord, radiating
@@ -60,6 +60,9 @@ from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
 
 _log = structlog.get_logger(__name__)
+
+ASK_AGAIN_S = 0.1
+"""How often a start looks whether all sources have answered, to tell of it."""
 
 
 class _Stop(Exception):
@@ -347,7 +350,8 @@ async def _announce(
     broker_address: str | None,
     notifier: Notifier,
 ) -> None:
-    """One line for whoever started the daemon, and a word for systemd."""
+    """One line for the program that started the daemon, a word for systemd, and for a person
+    whether RF is off and where the page is."""
     await listening.wait()
     notifier.ready(f"listening on {http.url}")
     health = await desk.health()
@@ -360,6 +364,13 @@ async def _announce(
     # Nobody may be reading any more.
     with suppress(OSError):
         print(json.dumps(line), flush=True)
+    while health["rf"]["asking"]:
+        await asyncio.sleep(ASK_AGAIN_S)
+        health = await desk.health()
+    rf = health["rf"]
+    tell = _log.info if rf["state"] in (OFF_VERIFIED, ON) else _log.warning
+    tell("rf", told=" ".join(part for part in (rf["message"], rf["advice"]) if part))
+    _log.info("page", address=f"{http.url}/", stop="Ctrl-C")
 
 
 class _Stderr:

@@ -24,12 +24,21 @@ def world_path(name: str) -> Path:
     direct = Path(name)
     if direct.is_file():
         return direct
-    folder = Path(str(resources.files("simulators.worlds")))
+    folder = _shipped_folder()
     shipped = folder / f"{name.removesuffix('.yaml')}.yaml"
     if shipped.parent == folder and shipped.is_file():
         return shipped
-    known = ", ".join(sorted(path.stem for path in folder.glob("*.yaml")))
+    known = ", ".join(shipped_worlds())
     raise WorldFileError(f"no world file {name!r}: give a path, or one of the shipped: {known}")
+
+
+def shipped_worlds() -> list[str]:
+    """The names of the worlds that come with benchd."""
+    return sorted(path.stem for path in _shipped_folder().glob("*.yaml"))
+
+
+def _shipped_folder() -> Path:
+    return Path(str(resources.files("simulators.worlds")))
 
 
 def read_world(path: Path) -> WorldModel:

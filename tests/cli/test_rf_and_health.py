@@ -25,7 +25,7 @@ DOUBT = {
 }
 WARNING = (
     "!!! RF IS NOT VERIFIED OFF: keep away from open ports.\n"
-    "!!! RF is NOT verified off: generator: no answer (since 2026-03-01T21:04:05Z)\n"
+    "!!! RF is NOT verified off: generator: no answer (since 2026-03-01 21:04:05 UTC)\n"
     "!!! Switch generator off by hand.\n"
 )
 WHOLE: dict[str, Any] = {
@@ -113,7 +113,7 @@ def test_health_tells_everything_and_lets_people_sleep(
     lines = [" ".join(line.split()) for line in outcome.out.splitlines()]
     for expected in (
         "benchd 0.1.0, bench workshop",
-        "RF RF is off (since 2026-03-01T21:04:05Z)",
+        "RF RF is off (since 2026-03-01 21:04:05 UTC)",
         "queue 3 wait, 2 of them may run now, the oldest since 1 min 05 s",
         "store writes",
         "disk 3.0 GiB free",

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from benchd.cli.screen import Screen, format_error
+import io
+
+import pytest
+
+from benchd.cli.screen import Screen, fitted, format_error
 
 LONG = {
     "where": "/a/rather/long/place/" + "x" * 150,
@@ -20,3 +24,20 @@ def test_a_sentence_is_broken_at_the_width_of_a_terminal() -> None:
     lines = format_error(LONG, Screen(width=80, wrap=True)).split("\n")
     assert len(lines) > 3
     assert max(map(len, lines)) <= 80
+
+
+def test_a_terminal_gets_lines_broken_between_words_and_a_pipe_whole_ones(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.setenv("COLUMNS", "20")
+    text = "Keep the box closed and keep \x1baway from antennas."
+    assert fitted(text, io.StringIO()) == "Keep the box closed and keep ?away from antennas."
+    assert fitted(text, Terminal()).splitlines() == [
+        "Keep the box closed",
+        "and keep ?away from",
+        "antennas.",
+    ]

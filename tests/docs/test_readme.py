@@ -28,6 +28,10 @@ from benchd.report import wording
 from benchd.store.topics import encode_part
 from drivers.registry import find_driver
 from simulators.cli import _parser as simulator_parser
+from simulators.control import Control
+from simulators.instruments import SimulatedClock, Workbench
+from simulators.transports import Host
+from simulators.world import World, world_path
 from tests.patience import PATIENCE_S
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -288,3 +292,18 @@ def test_the_commands_that_need_no_daemon_run_as_shown(
     assert {f"{kind}.schema.json" for kind in ("bench", "recipe", "benchd-result-1")} <= {
         path.name for path in (tmp_path / "schemas").iterdir()
     }
+
+
+@pytest.fixture(scope="module")
+def control() -> Control:
+    workbench = Workbench(World.load(world_path("workshop")), SimulatedClock(0.0))
+    return Control(Host(workbench, host="127.0.0.1", transports={}))
+
+
+@pytest.mark.parametrize(
+    "line", [line for line in "".join(_blocks("text")).splitlines() if line.startswith('{"do"')]
+)
+def test_every_thing_to_be_done_at_the_virtual_bench_can_be_done(
+    line: str, control: Control
+) -> None:
+    assert json.loads(control.answer(line.encode()))["ok"], line

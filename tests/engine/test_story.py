@@ -228,3 +228,26 @@ def test_a_look_that_was_taken_anew_counts_once_with_its_newer_results() -> None
     ]
     (session,) = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0].sessions
     assert (session.looks, session.removed_m) == (2, pytest.approx(0.2e-3))
+
+
+def test_what_was_measured_before_a_cut_stands_beside_nothing_that_came_after() -> None:
+    kept = Kept()
+    kept.measure(
+        "dipole r3", "job-1", 0,
+        of("dipole r3", "resonance_frequency", 1.652e9, "Hz"),
+        of("dipole r3", "vswr", 1.83, "1", 1.7e9),
+    )  # fmt: skip
+    kept.found["job-1"] = [Verdict("vswr", "pass", 0.0, "at most 2", None)]
+    looked(kept, 1, 1.652e9, None)
+    uncut = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]
+    assert uncut.newest["vswr"].value == 1.83
+    assert [one.limit for one in uncut.limits] == ["at most 2"]
+    looked(kept, 2, 1.675e9, 0.6e-3)
+    cut = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]
+    assert cut.newest["resonance_frequency"].value == 1.675e9
+    assert ("vswr" in cut.newest, cut.limits) == (False, ())
+    assert [run.job for run in cut.runs][-1] == "job-1"
+    kept.measure("dipole r3", "job-9", 9, of("dipole r3", "vswr", 1.2, "1", 1.7e9))
+    again = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]
+    assert again.newest["vswr"].value == 1.2
+    assert again.newest["resonance_frequency"].value == 1.675e9

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -98,6 +99,16 @@ def test_a_source_lost_while_it_radiates_is_seen_everywhere_until_it_answers_aga
     told(listener, "off-verified")
     assert simulator.do("state")["rf_on"] is False
     assert ask(daemon, "jobs").returncode == 0
+
+
+def test_a_start_tells_its_user_whether_rf_is_off_and_where_the_page_is(daemon: Daemon) -> None:
+    state_on(daemon, "off-verified")
+    log = until(lambda: "event='page'" in (text := daemon.log.read_text()) and text, "the page")
+    assert "RF is off; every source has said so when asked" in log
+    address = re.search(r"event='page' address='(http://[^']+/)'", log)
+    assert address is not None, log
+    page = daemon.http.get(address[1], headers={"accept": "text/html"})
+    assert page.headers["content-type"].startswith("text/html")
 
 
 def test_a_daemon_that_leaves_rf_unverified_says_so_with_its_last_words_and_its_status(

@@ -308,3 +308,13 @@ def test_a_filed_antenna_is_shorter_for_good_and_its_dip_higher(workshop: Any) -
         assert not control.ask(do="trim", antenna="dipole r3", by_m=wrong)["ok"]
     assert not control.ask(do="trim", antenna="nobody", by_m=0.0005)["ok"]
     assert there() == (after_m, after_hz)
+
+
+def test_the_help_names_every_world_that_comes_with_it(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    told = capsys.readouterr().out
+    for world in ("bad-box", "by-hand", "good-box", "mixed-makes", "power-meter", "workshop"):
+        assert world in told
