@@ -124,9 +124,9 @@ def _change(entry: dict[str, Any], name: str, changes: Mapping[str, str]) -> Non
         else:
             known = (*ANTENNA_KEYS, *TRIM_KEYS)
             raise OrderRefused(f'an antenna has no "{key}", {nearest(key, known)}')
-    last = name.split()[-1]
-    if "revision" not in entry and REVISION.fullmatch(last):
-        entry["revision"] = last
+    last = name.split()[-1:]  # a name of blanks has none; it is refused when it is read
+    if "revision" not in entry and last and REVISION.fullmatch(last[0]):
+        entry["revision"] = last[0]
 
 
 def _arms(text: str) -> int:

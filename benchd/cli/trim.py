@@ -261,7 +261,7 @@ class _Session:
             if self._post("removed", {"removed_mm": removed_mm}):
                 say("Noted. Close the lid for the look, or press Enter.")
             return
-        if self._post("look", {"step": step, "removed_mm": removed_mm}):
+        if self._post("look", {"step": step, "until": hands["until"], "removed_mm": removed_mm}):
             say("Looking: RF is on.")
             sys.stdout.flush()
 

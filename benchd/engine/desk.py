@@ -226,6 +226,7 @@ class BenchDesk:
         job_id: str,
         step: int | None = None,
         *,
+        until: str | None = None,
         removed_m: float | None = None,
         noted: Noted | None = None,
     ) -> JobRow:
@@ -236,7 +237,9 @@ class BenchDesk:
 
         step: the step of the request that is answered. With it, an answer that arrives twice is
             refused. Without it, the second would answer the next request, while hands may still
-            be at the bench.
+            be at the bench; so a look of a trim session is never answered without it.
+        until: `until` of the request that is answered. A look that was broken off is asked for
+            again in the same step, so the step alone does not tell both requests apart.
         The answer is stored before it is confirmed. It is valid only until the daemon ends: after
         an interruption the job asks again, since hands may be in the box by then.
         """
@@ -244,6 +247,7 @@ class BenchDesk:
         if row.state != "needs-hands" or self._runner.job_id != job_id:
             raise self._asks_nothing(row)
         asked = (row.hands or {}).get("step")
+        self.trim.require_named(row, step, until)
         if step is not None and step != asked:
             raise OrderRefused(
                 f"job {job_id} asks for something else now, in step {asked}, not {step}",
@@ -255,7 +259,7 @@ class BenchDesk:
 
         def answer() -> JobRow:
             answered = self._noting(
-                noted, lambda: self._store.answer_hands(job_id, asked, removed_m)
+                noted, lambda: self._store.answer_hands(job_id, asked, removed_m, until)
             )
             # Started from here and not by the caller, who may be gone: the stored answer counts.
             loop.call_soon_threadsafe(self._runner.ready, job_id)

@@ -2,7 +2,9 @@
 
 A person does this while a bench file is being written, for an instrument with a dialect of its own.
 RF is switched off and verified before and after. An output that cannot be verified off hears
-nothing but OFF and questions; one that turns out to be on is switched off, and the test ends.
+nothing but OFF and questions; one that turns out to be on is switched off, and the test ends. So it
+does where a source does not tell any more whether it is off: RF may be on for no more than the wait
+for that answer.
 """
 
 from __future__ import annotations
@@ -83,8 +85,8 @@ class DialectTest:
         else:
             self._rig.let_go([name])
             try:
-                tried = list(self._tried(name, in_doubt=bool(doubt)))
-                found["commands"] = [asdict(one) for one in tried]
+                for one in self._tried(name, in_doubt=bool(doubt)):
+                    found["commands"].append(asdict(one))
             except DriverError as error:
                 found["message"] = str(error)
         found["rf_after"] = self._rf_trouble() or "off, verified"
@@ -116,7 +118,7 @@ class DialectTest:
                     continue
                 one = instrument.try_out(attempt)
                 yield one
-                if one.outcome == "switched-rf-on":
+                if one.outcome == "switched-rf-on" or (instrument.hides_rf and not in_doubt):
                     return
 
     def _radiating(self) -> list[str]:
@@ -132,6 +134,8 @@ class _OneInstrument:
         self._player = Player({name: link}, cancel=cancel)
         self._radiates = radiates
         self._has_queue = driver.has("next_error")
+        self.hides_rf = False
+        """Whether nobody can tell if the last command has switched RF on, or for how long."""
 
     def try_out(self, attempt: Attempt) -> Tried:
         """Send one command and see what becomes of it. Raises LinkLost where the instrument
@@ -139,12 +143,16 @@ class _OneInstrument:
         exchange = attempt.exchange
         if exchange is None:
             return Tried(attempt.command, attempt.template, "not-tried", attempt.why_not)
+        self.hides_rf = False
         outcome, said = self._outcome(attempt, exchange)
         if attempt.command == "next_error" and outcome != "taken":
             self._has_queue = False
         if self._rf_is_on():
             self._player.run(sent(self._driver.rf_off()))
             outcome, said = "switched-rf-on", "RF was on after it, and was switched off at once"
+        elif self.hides_rf:
+            told = "it fell silent, so nobody can tell whether RF came on; it heard OFF"
+            said = f"{said}; {told}" if said else told
         return Tried(
             attempt.command,
             exchange.message,
@@ -172,6 +180,7 @@ class _OneInstrument:
                 return "other-answer", str(reply).strip()
         if attempt.command == "next_error":
             self._queued()  # what was there before is nobody's fault here
+            self.hides_rf = False
             return "taken", ""
         if refusal := self._queued():
             return "refused", refusal
@@ -184,7 +193,10 @@ class _OneInstrument:
             return ""
         try:
             found: tuple[InstrumentError, ...] = self._player.run(self._driver.drain_errors())
-        except (LinkLost, BadReply):
+        except (LinkLost, BadReply) as error:
+            # It has answered before. What it was just sent may have switched RF on meanwhile, and
+            # the OFF of the new link hides that.
+            self.hides_rf = self._radiates and isinstance(error, LinkLost)
             self._has_queue = False
             if not self._link.connected:
                 self._link.reopen()
@@ -197,9 +209,12 @@ class _OneInstrument:
         if not (self._radiates and self._driver.can_tell_rf):
             return False
         try:
-            return bool(self._player.run(asked(self._driver.rf_query())))
+            on = bool(self._player.run(asked(self._driver.rf_query())))
         except (LinkLost, BadReply):
-            return False  # the verification after the test tells
+            self.hides_rf = True
+            self._link.reopen()  # OFF is the first word there
+            return False
+        return on
 
 
 def advice_for(attempt: Attempt, outcome: str) -> str:

@@ -60,6 +60,24 @@ class TrimDesk:
                 advice="Only a trim session has looks and can be stopped as done; withdraw it.",
             )
 
+    def require_named(self, row: JobRow, step: int | None, until: str | None) -> None:
+        """Raise OrderRefused for an answer that does not say which request it answers, if that is
+        one before a look, or that was meant for an earlier request.
+
+        An answer that arrives late or twice would else start the next look, with hands in the box.
+        """
+        hands = row.hands or {}
+        if step is None and hands.get("look"):
+            raise OrderRefused(
+                f"job {row.id} is a trim session, so an answer names the step that it answers",
+                advice=f"It asks in step {hands.get('step')}: {row.message}",
+            )
+        if until is not None and until != hands.get("until"):
+            raise OrderRefused(
+                f"the request that this answers stands no more; job {row.id} has asked again since",
+                advice=f"Take your hands out, then answer what it asks now: {row.message}",
+            )
+
     def require_length(self, row: JobRow, removed_m: float) -> None:
         """Raise OrderRefused for a length that nobody can have taken off, or that was not asked."""
         if not (row.hands or {}).get("look"):

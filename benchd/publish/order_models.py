@@ -86,8 +86,9 @@ class WithdrawOrder(_Order):
 class ReadyOrder(_Order):
     """Answer a job's hands request: what it asked for in that step has been done.
 
-    Without `step` whatever it asks for now is answered. `removed_mm`: before a look of a trim
-    session, what was taken off each arm since the look before.
+    Without `step` whatever it asks for now is answered, but no look of a trim session.
+    `removed_mm`: before a look of a trim session, what was taken off each arm since the look
+    before.
     """
 
     verb: Literal["ready"]

@@ -44,18 +44,21 @@ def answer(
     step: int | None,
     now: datetime,
     removed_m: float | None = None,
+    until: str | None = None,
 ) -> JobRow:
     """Note that a person has done what the job asks for: it is `running` again.
 
-    step: of the request that is answered. removed_m: what was taken off each arm since the last
-    look of a trim session; what was noted for this request before stays without it.
+    step, until: of the request that is answered; None for whichever stands.
+    removed_m: what was taken off each arm since the last look of a trim session; what was noted
+    for this request before stays without it.
     Raises UnknownId, or WrongState where the job asks for nothing, for something else, or is being
     withdrawn.
     """
     before = get(connection, job_id)
-    asked = (before.hands or {}).get("step")
+    hands = before.hands or {}
     answered = before.state is JobState.NEEDS_HANDS and before.withdraw_ordered_at is None
-    if not answered or (step is not None and step != asked):
+    named = step in (None, hands.get("step")) and until in (None, hands.get("until"))
+    if not answered or not named:
         raise WrongState(f"job {job_id} is {before.state} and asks for nothing of this kind now.")
     after = replace(
         before,

@@ -221,7 +221,13 @@ class Store:
             outbox.add_job(connection, job, now)
         return job
 
-    def answer_hands(self, job_id: str, step: int | None, removed_m: float | None = None) -> JobRow:
+    def answer_hands(
+        self,
+        job_id: str,
+        step: int | None,
+        removed_m: float | None = None,
+        until: str | None = None,
+    ) -> JobRow:
         """Note a person's answer to the job's request; the job is `running` again.
 
         removed_m: what was taken off each arm since the last look of a trim session, m.
@@ -229,7 +235,7 @@ class Store:
         """
         now = self._clock()
         with self._writing() as connection:
-            job = job_orders.answer(connection, job_id, step, now, removed_m)
+            job = job_orders.answer(connection, job_id, step, now, removed_m, until)
             outbox.add_job(connection, job, now)
         return job
 

@@ -129,10 +129,12 @@ class RemovedBody(Body):
 
 
 class LookBody(Body):
-    """A look is asked for. step: of the request (`hands.step`); removed_mm: as in RemovedBody;
-    null or left out where nobody knows it."""
+    """A look is asked for. step, until: of the request (`hands.step`, `hands.until`). With `until`,
+    an answer that arrives late or twice starts no look that was asked for again in the same step.
+    removed_mm: as in RemovedBody; null or left out where nobody knows it."""
 
     step: Annotated[int, PlainWhole] | None = Field(default=None, ge=0)
+    until: Argument | None = None
     removed_mm: Millimetres | None = None
 
     @property

@@ -61,7 +61,7 @@ def add_trim(app: FastAPI, desk: BenchDesk) -> None:
         With `removed_mm`, what was taken off each arm since the last look. It is in the store
         before this is answered.
         """
-        row = await desk.ready(job_id, body.step, removed_m=body.removed_m)
+        row = await desk.ready(job_id, body.step, until=body.until, removed_m=body.removed_m)
         return json_response(_job(row))
 
     @app.post("/api/jobs/{job_id}/removed")

@@ -184,6 +184,7 @@ def test_a_folder_gets_a_file(bench: Path) -> None:
     ("name", "start", "changes", "error", "words"),
     [
         ("dipole r3", None, {}, OrderRefused, 'there is an antenna "dipole r3" already'),
+        ("  ", "dipole r3", {}, BenchFileError, "expected a name of letters, digits"),
         ("x", "dipole r9", {}, OrderRefused, 'did you mean "dipole r3"?'),
         ("x", "dipole r3", {"arm": "41"}, BenchFileError, 'antenna "x": trim.arm: found "41" with'),
         ("x", "dipole r3", {"arm": "41 GHz"}, BenchFileError, "is not a unit of length"),

@@ -79,6 +79,30 @@ async def first_look(office: Office, **wanted: Any) -> JobRow:
     return await asks(office, job, 3)
 
 
+async def test_an_answer_that_comes_late_or_twice_starts_no_look(
+    office: Office, filed: Filed
+) -> None:
+    filed.lid_opens = 1
+    async with at_work(office):
+        job = await first_look(office)
+        with pytest.raises(OrderRefused, match="an answer names the step that it answers"):
+            await office.desk.ready(job.id)
+        said = (job.hands or {})["until"]
+        await office.desk.ready(job.id, 3, until=said)
+        # The look was broken off, and is asked for again in the same step.
+        async with asyncio.timeout(PATIENCE_S):
+            while not (row := await asks(office, job, 3)).message.startswith("The look was broken"):
+                await asyncio.sleep(0.005)
+        with pytest.raises(OrderRefused, match="the request that this answers stands no more"):
+            await office.desk.ready(job.id, 3, until=said)
+        assert filed.looks == 0
+        await office.desk.ready(job.id, 3, until=(row.hands or {})["until"])
+        await asks(office, job, 6)
+        assert filed.looks == 1
+        await office.desk.stop(job.id)
+        await office.until(job.id, JobState.DONE)
+
+
 async def test_looks_carry_what_was_taken_off_and_the_session_ends_by_itself(
     office: Office, filed: Filed
 ) -> None:

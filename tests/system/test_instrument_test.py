@@ -42,6 +42,8 @@ class Attic:
     output: str = "OUTP"
     radiates: bool = True
     on_by_level: bool = False
+    mute_by_level: bool = False
+    mute: bool = False
     queue: list[str] = field(default_factory=list)
     heard: list[tuple[str, bool]] = field(default_factory=list)
     connections: int = 0
@@ -50,6 +52,8 @@ class Attic:
     def answer(self, words: str) -> str | None:
         replies = [reply for part in words.split(";") if (reply := self._one(part)) is not None]
         self.heard.append((words, self.radiates))
+        if self.mute:
+            return None
         return ";".join(replies) if replies else None
 
     def _one(self, words: str) -> str | None:
@@ -68,10 +72,12 @@ class Attic:
                 return "1.7E9"
             case ["SOUR:POW:LEV:IMM:AMPL", _]:
                 self.radiates = self.radiates or self.on_by_level
+                self.mute = self.mute_by_level
             case ["SOUR:POW:LEV:IMM:AMPL?"]:
                 return "LEVEL=-60.0 DBM"
             case [header, "ON" | "OFF" as word] if header == f"{self.output}:STAT":
                 self.radiates = word == "ON"
+                self.mute = False
             case [header] if header == f"{self.output}:STAT?":
                 return str(int(self.radiates))
             case [header, *_] if "SWE:DWEL" in header:
@@ -207,6 +213,23 @@ def test_a_command_that_switches_rf_on_ends_the_test_with_rf_off(
     assert list(found)[-1] == "set_level"
     on = [number for number, (_, radiates) in enumerate(source.heard) if radiates]
     assert source.heard[on[-1] + 1][0] == ":OUTP:STAT OFF"
+
+
+def test_a_source_that_falls_silent_hears_off_and_nothing_else_is_tried(
+    attic: tuple[Attic, int], tmp_path: Path
+) -> None:
+    source, port = attic
+    source.on_by_level = source.mute_by_level = True
+    daemon = _daemon(tmp_path / "mute", port)
+    with ending(daemon):
+        report = _report(daemon)
+        assert not source.radiates
+    assert list(_outcomes(report))[-1] == "set_level"
+    assert "nobody can tell whether RF came on; it heard OFF" in report["commands"][-1]["said"]
+    assert report["rf_after"] == "off, verified"
+    level = next(at for at, (words, _) in enumerate(source.heard) if ":AMPL " in words)
+    asked, off = (words for words, _ in source.heard[level + 1 : level + 3])
+    assert (asked, off) == (":SYST:ERR?", ":OUTP:STAT OFF")
 
 
 def test_a_bench_that_speaks_scpi_passes_and_its_record_says_that_rf_was_off(

@@ -377,7 +377,7 @@ class Session {
           event.preventDefault();
           const removed = isFirst ? null : typed();
           if (removed === undefined) return;
-          const body = { step: hands.step, removed_mm: removed };
+          const body = { step: hands.step, until: hands.until, removed_mm: removed };
           if (await this._order(look, "look", body)) this._typed = "";
         },
       },
