@@ -6,7 +6,7 @@ The HTTP API and the MQTT orders both call it. All methods are called on the eve
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Collection, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -31,6 +31,7 @@ from benchd.engine.reload import Reload
 from benchd.engine.rfnews import rf_document
 from benchd.engine.rig import Rig
 from benchd.engine.runner import Runner
+from benchd.engine.store_questions import StoreQuestions
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.trim_desk import TrimDesk
@@ -41,10 +42,9 @@ from benchd.job_request import JobRequest, RecipeSource
 from benchd.recipe import Recipe, resolve
 from benchd.recipe.serials import with_serial
 from benchd.recipe.trim_session import TrimRequest
-from benchd.results import ResultRecord, Verdict
-from benchd.store import CaptureRow, JobRow, JobState, Store, WrongState
+from benchd.results import ResultRecord
+from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.jobs import WITHDRAWN_WORDS
-from benchd.traces import Capture, Role
 from benchd.worksheet import Worksheet
 
 MAX_WAITING = 1000
@@ -58,7 +58,7 @@ Noted = Callable[[JobRow], None]
 """A function that is called with the job after an order has changed it, in the same transaction."""
 
 
-class BenchDesk:
+class BenchDesk(StoreQuestions):
     """Carries out orders and answers questions. It has no state of its own."""
 
     def __init__(
@@ -83,11 +83,10 @@ class BenchDesk:
         reload: applies changes of the bench file. bench_file: new antennas go into its register.
         looks: live looks; without it there are none.
         """
+        super().__init__(store, store_thread)
         self._current = current(bench)
         self._reload = reload
         self._shelf = shelf
-        self._store = store
-        self._db = store_thread
         self._rig = rig
         self._runner = runner
         self._queue = queue
@@ -324,20 +323,6 @@ class BenchDesk:
 
     # -- questions ---------------------------------------------------------------------------
 
-    async def jobs(
-        self, *, states: Collection[JobState] | None = None, limit: int | None = None
-    ) -> list[JobRow]:
-        """Jobs, newest first."""
-        return await self._db.call(self._store.jobs, states, limit=limit)
-
-    async def job(self, job_id: str) -> JobRow:
-        """One job. Raises OrderRefused if there is none of that id."""
-        return await self._db.call(self._store.job, job_id)
-
-    async def worksheet(self, job_id: str) -> Worksheet:
-        """What the job was resolved to when it was queued."""
-        return await self._db.call(self._store.worksheet, job_id)
-
     async def bench(self) -> dict[str, Any]:
         """What the bench is: name, title, time zone, hash of its description."""
         await self._look()
@@ -381,50 +366,6 @@ class BenchDesk:
         if self._roll is None:
             raise OrderRefused("this daemon has no instruments to try")
         return await self._roll.test(name)
-
-    async def captures(
-        self,
-        *,
-        job_id: str | None = None,
-        route: str | None = None,
-        role: Role | None = None,
-        antenna: str | None = None,
-        limit: int | None = None,
-    ) -> list[CaptureRow]:
-        """Captures without their traces, newest first."""
-        return await self._db.call(
-            self._store.captures,
-            job_id=job_id,
-            route=route,
-            role=role,
-            antenna=antenna,
-            limit=limit,
-        )
-
-    async def capture(self, capture_id: str) -> Capture:
-        """One capture with its traces."""
-        return await self._db.call(self._store.capture, capture_id)
-
-    async def results(
-        self,
-        *,
-        job_id: str | None = None,
-        quantity: str | None = None,
-        antenna: str | None = None,
-        limit: int | None = None,
-    ) -> list[ResultRecord]:
-        """Results, newest reduction first."""
-        return await self._db.call(
-            self._store.results, job_id=job_id, quantity=quantity, antenna=antenna, limit=limit
-        )
-
-    async def result(self, result_id: str) -> ResultRecord:
-        """One result with its budget. Raises UnknownId if there is none of that id."""
-        return await self._db.call(self._store.result, result_id)
-
-    async def verdicts(self, job_id: str) -> list[Verdict]:
-        """The verdicts of the job's acceptance limits."""
-        return await self._db.call(self._store.verdicts, job_id)
 
     async def reduced_curves(self, job_id: str) -> list[Curve]:
         """Reduce the job's captures again, and return the curves behind its results."""
