@@ -45,12 +45,16 @@ FIXTURES = {
 _STATES = tempfile.TemporaryDirectory(prefix="benchd-states-")
 _NUMBERS = itertools.count()
 os.environ["BENCHD_STATE"] = str(Path(_STATES.name) / "shared")
+os.environ["XDG_DATA_HOME"] = str(Path(_STATES.name) / "shared" / "share")
 
 
 @pytest.fixture(autouse=True)
 def _state_folder(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A state folder for each test; made by whoever writes there."""
-    monkeypatch.setenv("BENCHD_STATE", str(Path(_STATES.name) / str(next(_NUMBERS))))
+    """A state folder for each test, and a data folder where it names none; made by whoever writes
+    there. The user's own daemon may run beside the tests."""
+    own = Path(_STATES.name) / str(next(_NUMBERS))
+    monkeypatch.setenv("BENCHD_STATE", str(own))
+    monkeypatch.setenv("XDG_DATA_HOME", str(own / "share"))
 
 
 _LEFT_OUT = pytest.StashKey[dict[str, list[str]]]()
