@@ -57,7 +57,6 @@ def _changes(revisions: Sequence[Document], screen: Screen) -> str:
             changed.append("no longer in the register")
         if one["note"]:
             changed.append(str(one["note"]))
-        trimmed = one["trimmed"]
         limits = cell("")
         for at, limit in enumerate(one["limits"]):
             words = f"{limit['words']} {limit['limit']}: {limit['outcome_words']}"
@@ -66,10 +65,16 @@ def _changes(revisions: Sequence[Document], screen: Screen) -> str:
             cell(str(one["antenna"]), "bold"),
             cell(_when(one["last_at"], screen)),
             cell("; ".join(changed) or "-"),
-            cell(str(trimmed["text"]) if trimmed else "-"),
+            cell("\n".join(trim_texts(one)) or "-"),
             limits,
         )
     return render(made, screen)
+
+
+def trim_texts(revision: Document) -> list[str]:
+    """What was said and done about a revision's length, its trim sessions last."""
+    told = [str(revision["trimmed"]["text"])] if revision["trimmed"] else []
+    return told + [f"trim session: {one['text']}" for one in revision["sessions"]]
 
 
 def _when(text: str | None, screen: Screen) -> str:

@@ -8,8 +8,10 @@ from datetime import datetime
 from pathlib import Path
 
 from benchd.cli.client import Daemon
+from benchd.curves import Curve
 from benchd.errors import OrderRefused, UserError
 from benchd.quantities import DIFFERENCE
+from benchd.recipe.trim_session import NAME as TRIM_SESSION
 from benchd.report.plots import safe_name
 from benchd.traces import Capture
 from benchd.units import FREQUENCY
@@ -30,7 +32,8 @@ class _Job:
 def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> list[Path]:
     """Draw the curves of jobs and antennas, and the levels of captures, each kind in one picture.
 
-    An antenna stands for the newest job with a curve of it. Returns the files written, into
+    An antenna stands for the newest job with a curve of it, and of a trim session for its last
+    look: the antenna of the looks before is no more. Returns the files written, into
     `folder`, which must be there. Raises OrderRefused where there is nothing to draw.
     """
     from benchd.report.figure import Heading, save, style
@@ -41,16 +44,17 @@ def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> 
         raise UserError(f"{len(names)} are too many for one picture; it holds {MOST}.")
     captures = [_capture(client, name) for name in names if name.startswith("cap-")]
     jobs = [_job(client, name) for name in names if not name.startswith("cap-")]
-    sheets: dict[str, list[Overlaid]] = {}
+    sheets: dict[str, list[tuple[str, str, Curve]]] = {}
     for job in jobs:
-        for curve in decode_curves(client.get(f"/api/jobs/{job.id}/traces")):
+        for look, curve in _curves(client, job):
             if job.antenna in (None, curve.antenna):
-                name = ", ".join(filter(None, [curve.antenna, curve.part, job.id]))
+                name = ", ".join(filter(None, [curve.antenna, curve.part, look]))
                 key = f"{curve.quantity} {curve.trace.along.name}".removesuffix(f" {FREQUENCY}")
-                sheets.setdefault(key, []).append(Overlaid(name, curve))
+                sheets.setdefault(key, []).append((name, job.id, curve))
     written: list[Path] = []
     with style():
-        for name, curves in sheets.items():
+        for name, found in sheets.items():
+            curves = [Overlaid(called, curve) for called, curve in _called(found)]
             antennas = dict.fromkeys(one.curve.antenna for one in curves if one.curve.antenna)
             heading = Heading(
                 antenna=", ".join(antennas) or name,
@@ -81,6 +85,28 @@ def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> 
             advice="Draw the captures behind them: benchd captures --job JOB lists them.",
         )
     return written
+
+
+def _called(found: Sequence[tuple[str, str, Curve]]) -> list[tuple[str, Curve]]:
+    """Curves with the shortest names that tell them apart: a job's id only where it is needed."""
+    names = [name for name, _, _ in found]
+    return [
+        (name if name and names.count(name) == 1 else ", ".join(filter(None, [name, job])), curve)
+        for name, job, curve in found
+    ]
+
+
+def _curves(client: Daemon, job: _Job) -> list[tuple[str, Curve]]:
+    """A job's curves that are to be drawn; those of a trim session with the name of their look."""
+    curves = decode_curves(client.get(f"/api/jobs/{job.id}/traces"))
+    if job.recipe != TRIM_SESSION:
+        return [("", curve) for curve in curves]
+    last = {curve.quantity: curve for curve in curves}
+    return [
+        (curve.reduction, curve)
+        for curve in curves
+        if job.antenna is None or curve is last[curve.quantity]
+    ]
 
 
 def _recipe(client: Daemon, job_id: str) -> str:

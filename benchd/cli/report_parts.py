@@ -14,6 +14,7 @@ from benchd.cli.batch import SPREAD_ROWS, failed_words, gather_batch, sum_words
 from benchd.cli.client import Daemon
 from benchd.cli.decoding import decode_records, decode_verdicts
 from benchd.cli.files import gather_job
+from benchd.cli.history import trim_texts
 from benchd.errors import OrderRefused, UserError
 from benchd.files.yamlfile import nearest
 from benchd.moments import zone_name
@@ -141,7 +142,7 @@ def _story(client: Daemon, name: str) -> list[PaperTable]:
         return []
     heads = ["", *(str(one["antenna"]) for one in revisions)]
     changed = ["; ".join(str(each["text"]) for each in one["changes"]) for one in revisions]
-    trimmed = [str(one["trimmed"]["text"]) if one["trimmed"] else "" for one in revisions]
+    trimmed = ["; ".join(trim_texts(one)) for one in revisions]
     rows = [["What was changed", *changed], ["Trim", *trimmed]]
     for each in story["quantities"]:
         told = [one["newest"].get(each["name"]) for one in revisions]

@@ -123,7 +123,12 @@ def _held(hands: Document, zone: tzinfo) -> str:
 
 
 def _answer(job_id: str, hands: Document) -> str:
-    """The command that answers this request and no other: twice given, it is refused."""
+    """The command that answers this request and no other: twice given, it is refused.
+
+    A look of a trim session wants a length as well, so it is answered in the session.
+    """
+    if hands.get("look"):
+        return f"benchd trim --job {job_id}"
     step = f" --step {hands['step']}" if "step" in hands else ""
     return f"benchd ready {job_id}{step}"
 

@@ -14,7 +14,7 @@ from typing import Protocol
 from benchd.bench import Antenna
 from benchd.bench.family import Change, changes, families, family, stem
 from benchd.engine.told import Told, told_of
-from benchd.engine.trim_story import TrimStory, trim_stories
+from benchd.engine.trim_story import REMOVED, TrimStory, trim_stories
 from benchd.quantities import DIFFERENCE, Where, of_antennas, quantity
 from benchd.results import ResultRecord, Verdict
 from benchd.rounding import number_words, size_words
@@ -164,6 +164,7 @@ def _revision(
     newest: dict[str, Told] = {}
     for run in present:
         newest = {**run.told, **newest}
+    newest.pop(REMOVED, None)  # of one look alone: `sessions` tell what was taken off in all
     changed = changes(antennas.get(before.antenna), known) if before is not None else ()
     head = stem(name, None if known is None else known.revision)
     ending = name.removeprefix(head).strip()

@@ -17,7 +17,8 @@ from benchd.wording import quantity_words
 
 MOST_CURVES = 12
 MOST_BANDS = 4  # more bands over each other hide the curves
-MOST_LEGEND = 4  # names that fit below the axes; more stand beside them
+MOST_LEGEND = 4  # names that fit below the axes; more, or longer ones, stand beside them
+LEGEND_CHARACTERS, LINE_CHARACTERS = 105, 9  # of all names in that row, and what a line takes of it
 
 
 @dataclass(frozen=True)
@@ -35,7 +36,8 @@ def draw_overlay(curves: Sequence[Overlaid], heading: Heading) -> Figure:
     """
     shown = curves[:MOST_CURVES]
     name = shown[0].curve.quantity
-    many = len(shown) > MOST_LEGEND
+    characters = sum(len(one.name) + LINE_CHARACTERS for one in shown)
+    many = len(shown) > MOST_LEGEND or characters > LEGEND_CHARACTERS
     rows = [(_line_words(at), one.name) for at, one in enumerate(shown)] if many else []
     figure, axes = frame(quantity_words(name), heading, Numbers(rows, _remark(shown)))
     along = shown[0].curve.trace.along

@@ -370,7 +370,14 @@ async def _announce(
     rf = health["rf"]
     tell = _log.info if rf["state"] in (OFF_VERIFIED, ON) else _log.warning
     tell("rf", told=" ".join(part for part in (rf["message"], rf["advice"]) if part))
-    _log.info("page", address=f"{http.url}/", stop="Ctrl-C")
+    _log.info("page", address=page_address(http.url), stop="Ctrl-C")
+
+
+def page_address(url: str) -> str:
+    """Where a browser finds the page. Whoever listens on every address is reached by name."""
+    for every in ("//0.0.0.0:", "//[::]:"):
+        url = url.replace(every, f"//{socket.gethostname()}:")
+    return f"{url}/"
 
 
 class _Stderr:

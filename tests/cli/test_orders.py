@@ -166,6 +166,14 @@ def test_ready_with_its_step_answers_no_other_request(api: Any, benchd: Any) -> 
     assert benchd("ready", JOB, "--step", "4", api=api).code == 0
 
 
+def test_a_look_of_a_trim_session_is_answered_in_the_session(api: Any, benchd: Any) -> None:
+    hands = {"ask": "Look 2 at the dipole.", "step": 6, "look": "button"}
+    api.desk.add(JOB, "needs-hands", hands=hands)
+    told = " ".join(benchd("jobs", api=api).out.split())
+    assert f"Then: benchd trim --job {JOB}" in told
+    assert "benchd ready" not in told
+
+
 @pytest.mark.parametrize("job", ["../captures", "a\nb", "a/../b", "", "job?x=1", "job 1", "ä"])
 @pytest.mark.parametrize("verb", ["ready", "withdraw", "reduce"])
 def test_an_id_that_none_can_be_asks_for_no_other_address(

@@ -246,6 +246,7 @@ def test_what_was_measured_before_a_cut_stands_beside_nothing_that_came_after() 
     cut = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]
     assert cut.newest["resonance_frequency"].value == 1.675e9
     assert ("vswr" in cut.newest, cut.limits) == (False, ())
+    assert "removed_length" not in cut.newest, "one cut of several is not what was taken off"
     assert [run.job for run in cut.runs][-1] == "job-1"
     kept.measure("dipole r3", "job-9", 9, of("dipole r3", "vswr", 1.2, "1", 1.7e9))
     again = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import os
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -52,3 +53,15 @@ def test_a_claim_on_a_full_disk_says_so(tmp_path: Path, monkeypatch: pytest.Monk
     monkeypatch.setattr(daemon, "BenchLock", full)
     with pytest.raises(StoreFull, match=r"cannot be claimed: No space left on device\. Free some"):
         daemon._claimed(tmp_path / "benchd.sqlite", "workshop")
+
+
+@pytest.mark.parametrize(
+    ("url", "address"),
+    [
+        ("http://127.0.0.1:8520", "http://127.0.0.1:8520/"),
+        ("http://0.0.0.0:8520", f"http://{socket.gethostname()}:8520/"),
+        ("http://[::]:8520", f"http://{socket.gethostname()}:8520/"),
+    ],
+)
+def test_the_page_is_named_by_an_address_that_a_browser_can_open(url: str, address: str) -> None:
+    assert daemon.page_address(url) == address

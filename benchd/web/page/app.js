@@ -93,8 +93,8 @@ function askToken(refused) {
       h(
         "p",
         null,
-        "It is the text that was given to benchd serve as BENCHD_TOKEN. It is kept in this browser, " +
-          "so it has to be entered only once.",
+        "It is the text that was given to benchd serve as BENCHD_TOKEN, or on the first line of its " +
+          "--token-file. It is kept in this browser, so it has to be entered only once.",
       ),
       h("label", { for: "token" }, "Token"),
       field,
