@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -140,7 +141,8 @@ def test_several_are_drawn_over_each_other(two: Any, benchd: Any, tmp_path: Path
         str(tmp_path / f"{name}.{ending}") for name in names for ending in ("png", "svg")
     ]
     svg = (tmp_path / "overlay-return-loss.svg").read_text(encoding="utf-8")
-    assert ("<!-- dipole r3 -->" in svg, JOB in svg) == (True, True), "the job stands at the foot"
+    assert svg.count(">dipole r3</text>") == 2, "above the picture, and below it beside its line"
+    assert re.search(rf"bench workshop\s+·\s+job {JOB}, ", svg), "the jobs stand at the foot"
     outcome = benchd("plot", "nobody", JOB, "--out", str(tmp_path), api=two)
     assert (outcome.code, outcome.out) == (1, "")
     assert outcome.err.startswith('"nobody" is no job and no capture')
