@@ -208,6 +208,19 @@ async def test_of_two_that_start_at_once_one_is_told_that_a_look_is_on(bureau: B
     assert bureau.rig.radiated == 1
 
 
+async def test_a_look_never_radiates_on_a_bench_described_otherwise_since_it_was_started(
+    idle: Bureau,
+) -> None:
+    """Its level was found safe for the cable that was there."""
+    await idle.looks.start(await idle.prepared())
+    cable = idle.bench.fixtures["source_cable"].model_copy(update={"largest_power_dbm": -60.0})
+    fixtures = {**idle.bench.fixtures, "source_cable": cable}
+    idle.looks._bench.adopt(idle.bench.model_copy(update={"fixtures": fixtures}), ())
+    await idle.looks.run()
+    assert idle.rig.radiated == 0
+    assert "described otherwise" in idle.looks.document()["ending"]["message"]
+
+
 async def test_a_look_that_waits_gives_way_to_a_job_and_never_radiates(idle: Bureau) -> None:
     """The queue's next turn finds both: the job goes first, and the look is over."""
     await idle.looks.start(await idle.prepared())

@@ -302,6 +302,12 @@ class LiveLooks:
         look = self._look
         if look is None:
             return
+        if look.plan.worksheet.bench_hash != self._bench.now.hash:
+            # Levels were found safe for the bench as it was when the look was started.
+            again = "Prepare the live look again and read its worksheet."
+            look.end("failed", "the bench is described otherwise since it was started", again)
+            self._finish(look)
+            return
         jobs = asyncio.create_task(self._end_for_a_job(look), name="jobs before live looks")
         loop = asyncio.get_running_loop()
         self._rig.stop.clear()
