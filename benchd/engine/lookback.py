@@ -23,7 +23,7 @@ from benchd.engine.benchstory import (
     qualified,
 )
 from benchd.engine.current_bench import CurrentBench
-from benchd.engine.story import Story, overview, story_of
+from benchd.engine.story import RunMemory, Story, overview, story_of
 from benchd.engine.workthread import WorkThread
 from benchd.errors import OrderRefused, ReductionRefused, UnknownId
 from benchd.files.yamlfile import nearest
@@ -50,13 +50,14 @@ class Lookback:
         self._current = bench
         self._store = store
         self._working = working
+        self._told = RunMemory()
 
     async def story(self, antenna: str) -> Story:
         """The story of an antenna. Raises UnknownId where neither the register nor any result
         knows the name."""
         now = self._current.now
         found = await self._working.call(
-            story_of, antenna, now.antennas, self._store, bench=now.bench
+            story_of, antenna, now.antennas, self._store, bench=now.bench, memory=self._told
         )
         if not found.revisions:
             raise UnknownId(

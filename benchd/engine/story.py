@@ -6,6 +6,8 @@ differ, the results and verdicts of stored jobs say the rest.
 
 from __future__ import annotations
 
+import operator
+import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,6 +24,7 @@ from benchd.wording import quantity_words, result_text, verdict_words
 
 MOST_RESULTS = 5000
 MOST_RUNS = 200
+MOST_TOLD = 2000  # runs that are kept in words, at some 3 KB each
 TRIM = "trim_per_arm"
 
 
@@ -39,8 +42,8 @@ class Records(Protocol):
     ) -> Sequence[ResultRecord]:
         """Results, newest reduction first."""
 
-    def verdicts(self, job_id: str) -> Sequence[Verdict]:
-        """Verdicts of one job, oldest first."""
+    def verdicts_of(self, job_ids: Sequence[str]) -> Mapping[str, Sequence[Verdict]]:
+        """Verdicts of each of these jobs, oldest first."""
 
     def measured_antennas(self, bench: str) -> Sequence[str]:
         """Names of antennas that have results."""
@@ -127,17 +130,57 @@ class Story:
     revisions: tuple[Revision, ...]
 
 
-def story_of(name: str, antennas: Mapping[str, Antenna], records: Records, *, bench: str) -> Story:
+class RunMemory:
+    """The runs told last, so that no result is put into words twice.
+
+    A run counts only for the very same results in memory, of which the store keeps those that were
+    read lately. May be used by any thread.
+    """
+
+    def __init__(self, most: int = MOST_TOLD) -> None:
+        self._most = most
+        self._kept: dict[str, tuple[list[ResultRecord], float | None, Run]] = {}
+        self._lock = threading.Lock()
+
+    def run(self, job: str, of_job: list[ResultRecord], design_hz: float | None) -> Run:
+        """What a job has found. of_job: its results of one antenna, newest first."""
+        key = f"{job} {of_job[0].result.antenna}"
+        with self._lock:
+            kept = self._kept.pop(key, None)
+        if kept is not None and kept[1] == design_hz and _are_the_same(kept[0], of_job):
+            found = kept[2]
+        else:
+            found = _run(job, of_job, design_hz)
+        with self._lock:
+            self._kept[key] = (of_job, design_hz, found)
+            while len(self._kept) > self._most:
+                del self._kept[next(iter(self._kept))]
+        return found
+
+
+def _are_the_same(ones: Sequence[object], others: Sequence[object]) -> bool:
+    return len(ones) == len(others) and all(map(operator.is_, ones, others))
+
+
+def story_of(
+    name: str,
+    antennas: Mapping[str, Antenna],
+    records: Records,
+    *,
+    bench: str,
+    memory: RunMemory | None = None,
+) -> Story:
     """The story of an antenna of this bench. It has no revisions where nothing is known of it.
 
-    antennas: those of the register. bench: whose results count.
+    antennas: those of the register. bench: whose results count. memory: what was told before.
     """
+    memory = memory or RunMemory()
     measured = records.measured_antennas(bench)
     if name not in antennas and name not in measured:
         return Story(name, name, (), ())
     revisions: list[Revision] = []
     for one in family(name, antennas, measured):
-        revisions.append(_revision(one, revisions, antennas, records, bench))
+        revisions.append(_revision(one, revisions, antennas, records, bench, memory))
     known = {told for one in revisions for told in one.newest}
     heads = (
         {"name": told, "words": quantity_words(told), "unit": quantity(told).unit}
@@ -155,15 +198,17 @@ def _revision(
     antennas: Mapping[str, Antenna],
     records: Records,
     bench: str,
+    memory: RunMemory,
 ) -> Revision:
     known = antennas.get(name)
     before = earlier[-1] if earlier else None
     results = records.results(antenna=name, bench=bench, limit=MOST_RESULTS)
-    runs, sessions = _runs(results, known), trim_stories(results)
+    runs, sessions = _runs(results, known, memory), trim_stories(results)
     present = _since_last_cut(runs, sessions)
     newest: dict[str, Told] = {}
     for run in present:
-        newest = {**run.told, **newest}
+        for quantity_name, told in run.told.items():
+            newest.setdefault(quantity_name, told)
     newest.pop(REMOVED, None)  # of one look alone: `sessions` tell what was taken off in all
     changed = changes(antennas.get(before.antenna), known) if before is not None else ()
     head = stem(name, None if known is None else known.revision)
@@ -200,23 +245,24 @@ def _since_last_cut(runs: Sequence[Run], sessions: Sequence[TrimStory]) -> Seque
     return runs
 
 
-def _runs(records: Iterable[ResultRecord], known: Antenna | None) -> list[Run]:
+def _runs(records: Iterable[ResultRecord], known: Antenna | None, memory: RunMemory) -> list[Run]:
     """Results by job, newest first."""
     jobs: dict[str, list[ResultRecord]] = {}
     for record in records:
         if not record.result.quantity.endswith(DIFFERENCE):
             jobs.setdefault(record.job_id, []).append(record)
     design_hz = None if known is None else known.design_frequency_hz
-    found = []
-    for job, of_job in jobs.items():
-        told = {
-            row.name: told_of(chosen, [one.result for one in of_job])
-            for row in of_antennas()
-            if (chosen := _nearest(of_job, row.name, design_hz)) is not None
-        }
-        newest = max(one.reduced_at for one in of_job)
-        found.append(Run(job, of_job[0].recipe, newest, told))
+    found = [memory.run(job, of_job, design_hz) for job, of_job in jobs.items()]
     return sorted(found, key=lambda run: run.at, reverse=True)
+
+
+def _run(job: str, of_job: list[ResultRecord], design_hz: float | None) -> Run:
+    told = {
+        row.name: told_of(chosen, [one.result for one in of_job])
+        for row in of_antennas()
+        if (chosen := _nearest(of_job, row.name, design_hz)) is not None
+    }
+    return Run(job, of_job[0].recipe, max(one.reduced_at for one in of_job), told)
 
 
 def _nearest(
@@ -237,8 +283,10 @@ def _nearest(
 def _limits(name: str, runs: Sequence[Run], records: Records) -> tuple[LimitMet, ...]:
     """Each limit once, as the newest job that asked for it found it."""
     found: dict[tuple[str, str], LimitMet] = {}
-    for run in runs[:MOST_RUNS]:
-        for verdict in records.verdicts(run.job):
+    looked_at = runs[:MOST_RUNS]
+    verdicts = records.verdicts_of([run.job for run in looked_at])
+    for run in looked_at:
+        for verdict in verdicts[run.job]:
             if verdict.result is not None and verdict.result.antenna not in (name, None):
                 continue
             found.setdefault((verdict.quantity, verdict.limit), _limit_met(verdict, run))

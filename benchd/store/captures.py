@@ -14,7 +14,7 @@ from sqlalchemy import Connection, RowMapping, insert, select
 from benchd.errors import UnknownId
 from benchd.store import codec
 from benchd.store.errors import StoreDamaged
-from benchd.store.readable_rows import Damage, checked, one, readable, sha256_of
+from benchd.store.readable_rows import Damage, checked, matching, one, readable, sha256_of
 from benchd.store.schema import captures, traces
 from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Form, Role, Trace
@@ -62,13 +62,18 @@ class CaptureRow:
         return self._read(self.id)
 
 
-def add(connection: Connection, capture: Capture) -> None:
-    """Store a capture with all its traces."""
+def row_of(capture: Capture) -> dict[str, Any]:
+    """The row of a capture, without its traces."""
     row = {name: getattr(capture, name) for name in _COLUMNS}
     detail = {name: getattr(capture, name) for name in _DETAIL}
     detail["settings"] = capture.settings.stated()
     values = {**row, "role": capture.role.value, "detail": codec.dumps(detail)}
-    connection.execute(insert(captures).values({**values, "sha256": _checksum(values)}))
+    return {**values, "sha256": _checksum(values)}
+
+
+def add(connection: Connection, capture: Capture) -> None:
+    """Store a capture with all its traces."""
+    connection.execute(insert(captures).values(row_of(capture)))
     for ordinal, trace in enumerate(capture.traces):
         data = trace.to_bytes()
         connection.execute(
@@ -148,9 +153,7 @@ def listed(
         captures.c.antenna: antenna,
         captures.c.job_id: job_id,
     }
-    for column, value in wanted.items():
-        if value is not None:
-            query = query.where(column == value)
+    query = matching(query, wanted, captures.c.job_id)
     query = query.order_by(captures.c.taken_at.desc(), captures.c.id.desc()).limit(limit)
 
     def listed_row(row: RowMapping) -> CaptureRow:

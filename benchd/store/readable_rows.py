@@ -67,6 +67,21 @@ def one(make: Callable[[RowMapping], T], row: RowMapping, where: str) -> T:
         raise StoreDamaged(f"what is stored cannot be read: {error}", where=where) from error
 
 
+def matching(query: Select[Any], wanted: dict[Column[Any], Any], job: Column[Any]) -> Select[Any]:
+    """The query for rows whose columns hold these values; None for whatever they hold.
+
+    job: the column that names the job. Where it is among the wanted ones, its index is the one to
+    use: a job has a few rows, a bench may have all of them. A database that has counted nothing
+    might take the index of the bench instead, so the others are asked for in a form without index.
+    """
+    by_job = wanted.get(job) is not None
+    for column, value in wanted.items():
+        if value is not None:
+            compared = column.concat("") if by_job and column is not job else column
+            query = query.where(compared == value)
+    return query
+
+
 def readable(
     connection: Connection,
     table: Table,

@@ -26,7 +26,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0008"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0009"  # newest migration; lets a start without migration skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -102,6 +102,7 @@ jobs = Table(
     Column("batch", Text),
     Column("answer", Text),
     Index(None, "bench", "state", "priority", "created_at"),
+    Index(None, "created_at", "id"),
 )
 
 job_events = Table(
@@ -134,6 +135,8 @@ captures = Table(
     Column("detail", Text, nullable=False),
     Column("sha256", String(64)),
     Index(None, "bench", "role", "route", "taken_at"),
+    Index(None, "antenna", "taken_at", "id"),
+    Index(None, "taken_at", "id"),
     Index(None, "job_id"),
 )
 
@@ -163,6 +166,11 @@ results = Table(
     Column("sha256", String(64)),
     Index(None, "job_id"),
     Index(None, "bench", "antenna", "quantity", "reduced_at"),
+    Index(None, "bench", "antenna", "reduced_at"),
+    Index(None, "bench", "quantity", "reduced_at"),
+    Index(None, "antenna", "reduced_at"),
+    Index(None, "bench", "reduced_at"),
+    Index(None, "reduced_at"),
 )
 
 verdicts = Table(

@@ -29,6 +29,7 @@ from benchd.store import (
 from benchd.store.bench_lock import BenchLock
 from benchd.store.captures import CaptureRow
 from benchd.store.database import Database
+from benchd.store.decoded import Decoded
 from benchd.store.epochs import Epoch
 from benchd.store.errors import StoreError
 from benchd.store.jobs import JobEventRow, JobRow
@@ -56,6 +57,7 @@ class Store:
         self._clock = clock
         self._listeners: list[Callable[[], None]] = []
         self._damage = Damage()
+        self._decoded = Decoded()
 
     @classmethod
     def open(
@@ -381,7 +383,7 @@ class Store:
     def result(self, result_id: str) -> ResultRecord:
         """Raises UnknownId."""
         with self._database.reading() as connection:
-            return results.get(connection, result_id)
+            return results.get(connection, result_id, self._decoded)
 
     def results(
         self,
@@ -397,6 +399,7 @@ class Store:
             return results.listed(
                 connection,
                 self._damage,
+                self._decoded,
                 bench=bench,
                 job_id=job_id,
                 quantity=quantity,
@@ -411,8 +414,12 @@ class Store:
 
     def verdicts(self, job_id: str) -> list[Verdict]:
         """Verdicts of one job, oldest first."""
+        return self.verdicts_of([job_id])[job_id]
+
+    def verdicts_of(self, job_ids: Sequence[str]) -> dict[str, list[Verdict]]:
+        """Verdicts of each of these jobs, oldest first."""
         with self._database.reading() as connection:
-            return results.verdicts_of(connection, self._damage, job_id)
+            return results.verdicts_of(connection, self._damage, self._decoded, job_ids)
 
     def damage(self) -> list[str]:
         """The damaged rows that were met since the start and left out, one sentence each."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Annotated, Any
 
 from fastapi import FastAPI, Header, Path, Query, Request
@@ -17,13 +17,14 @@ from benchd.results import ResultRecord
 from benchd.store import JobRow, JobState
 from benchd.traces import Role, Trace
 from benchd.web.bodies import AntennaBody, Identifier, JobBody, Name, PlainWhole, RecipeBody
-from benchd.web.documents import encode, encode_curves, encode_trace
+from benchd.web.documents import encode, encode_curves, encode_trace, to_text
 from benchd.web.events import Streams, last_seen
 from benchd.web.failures import add_handlers, json_response
 from benchd.web.latest import latest
 from benchd.web.live import add_live
 from benchd.web.page import PageFiles, add_page, wants_page
 from benchd.web.past import add_lookback
+from benchd.web.result_texts import ResultTexts
 from benchd.web.trim_routes import add_trim
 from benchd.web.waiting import add_waiting
 
@@ -109,9 +110,12 @@ def result_document(record: ResultRecord) -> dict[str, Any]:
     return {**document, "improve_first": advice}
 
 
-async def list_response(value: Any, desk: BenchDesk) -> Response:
+async def list_response(
+    value: Any, desk: BenchDesk, write: Callable[[Any], str] = to_text
+) -> Response:
     """As `large_response`; a header names damaged rows that the list had to leave out."""
-    response = await large_response(value)
+    text = await run_in_threadpool(write, value)
+    response = Response(text, media_type="application/json")
     damaged = "; ".join(desk.damage())
     if damaged:
         plain = "".join(one if " " <= one <= "~" else "?" for one in damaged)
@@ -194,6 +198,8 @@ def _add_job_answers(app: FastAPI, desk: BenchDesk) -> None:
 
 
 def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
+    texts = ResultTexts()
+
     @app.get("/api/bench")
     async def bench() -> Response:
         """What the bench is, and the time zone that windows are meant and times are shown in."""
@@ -229,9 +235,8 @@ def _add_readings(app: FastAPI, desk: BenchDesk) -> None:
         job: Filter = None, quantity: Filter = None, antenna: Filter = None, limit: Limit = 1000
     ) -> Response:
         """Results with their budgets and provenance."""
-        return await list_response(
-            await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit), desk
-        )
+        found = await desk.results(job_id=job, quantity=quantity, antenna=antenna, limit=limit)
+        return await list_response(found, desk, texts.listed)
 
     @app.get("/api/latest")
     async def last_jobs(jobs: Annotated[int, PlainWhole, Query(ge=1, le=20)] = 3) -> Response:

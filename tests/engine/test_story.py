@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
 from benchd.bench.antennas import Antenna
-from benchd.engine.story import overview, story_of
+from benchd.engine.story import RunMemory, Story, overview, story_of
 from benchd.results import Result, ResultRecord, Verdict
 
 START = datetime(2026, 3, 1, 21, 0, tzinfo=UTC)
@@ -49,8 +49,8 @@ class Kept:
         ]
         return sorted(there, key=lambda one: one.reduced_at, reverse=True)[:limit]
 
-    def verdicts(self, job_id: str) -> Sequence[Verdict]:
-        return self.found.get(job_id, [])
+    def verdicts_of(self, job_ids: Sequence[str]) -> dict[str, list[Verdict]]:
+        return {job_id: self.found.get(job_id, []) for job_id in job_ids}
 
     def measured_antennas(self, bench: str) -> Sequence[str]:
         return list(dict.fromkeys(str(one.result.antenna) for one in self.records))
@@ -252,3 +252,25 @@ def test_what_was_measured_before_a_cut_stands_beside_nothing_that_came_after() 
     again = story_of("dipole r3", ANTENNAS, kept, bench="workshop").revisions[0]
     assert again.newest["vswr"].value == 1.2
     assert again.newest["resonance_frequency"].value == 1.675e9
+
+
+def test_a_story_told_again_is_the_same_until_something_changed() -> None:
+    kept, memory = Kept(), RunMemory()
+    kept.measure(
+        "dipole r3", "job-1", 0,
+        *(of("dipole r3", "return_loss", value, "dB", at_hz)
+          for value, at_hz in ((8.0, 1.6e9), (14.0, 1.69e9))),
+    )  # fmt: skip
+
+    def told(antennas: Mapping[str, Antenna]) -> Story:
+        return story_of("dipole r3", antennas, kept, bench="workshop", memory=memory)
+
+    first = told(ANTENNAS).revisions[0]
+    assert told(ANTENNAS).revisions[0].runs[0] is first.runs[0]
+    # Of another design frequency another result counts.
+    other = {"dipole r3": ANTENNAS["dipole r3"].model_copy(update={"design_frequency_hz": 1.6e9})}
+    assert told(other).revisions[0].newest["return_loss"].value == 8.0
+    # A job that was reduced further has more to tell.
+    kept.measure("dipole r3", "job-1", 1, of("dipole r3", "bandwidth", 9e7, "Hz"))
+    assert set(told(ANTENNAS).revisions[0].newest) == {"return_loss", "bandwidth"}
+    assert told(ANTENNAS) == story_of("dipole r3", ANTENNAS, kept, bench="workshop")

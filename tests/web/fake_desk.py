@@ -141,9 +141,12 @@ class FakePast:
         every = [record for some in self._desk.reduced.values() for record in some]
         return [record for record in every if record.result.antenna == antenna]
 
-    def verdicts(self, job_id: str) -> list[Verdict]:
+    def verdicts_of(self, job_ids: list[str]) -> dict[str, list[Verdict]]:
+        return {job_id: [self._verdict(job_id)] for job_id in job_ids}
+
+    def _verdict(self, job_id: str) -> Verdict:
         result = self._desk.reduced[job_id][1].result
-        return [Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)]
+        return Verdict("return_loss", "pass", 9.96, "at least 10 dB at 1.7 GHz", result)
 
     def measured_antennas(self, bench: str) -> list[str]:
         every = [record for some in self._desk.reduced.values() for record in some]
