@@ -114,7 +114,15 @@ def _queue(client: Daemon, body: dict[str, Any], serials: list[str]) -> list[dic
         except BenchdError as error:
             if queued:
                 before = ", ".join(str(one["serial"]) for one in queued)
+                left = ", ".join(serials[len(queued) :])
                 note(plain(f"Queued before that: {before}."))
+                # Of a connection that broke off nobody knows whether the order had arrived.
+                note(
+                    plain(
+                        f"Not queued, as far as is known: {left}. benchd jobs tells; queue "
+                        f"what is missing, and nothing twice, with --into {body['batch']}."
+                    )
+                )
             raise error
     return queued
 

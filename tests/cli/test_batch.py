@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from benchd.cli.serial_numbers import read_serials
-from benchd.errors import UserError
+from benchd.errors import OrderRefused, UserError
 
 
 @pytest.mark.parametrize(
@@ -76,6 +76,18 @@ def test_what_is_refused_names_what_was_queued_before(api: Any, benchd: Any) -> 
     outcome = benchd("batch", "nothing", "--antenna", "patch r5", "--serials", "1,2", api=api)
     assert (outcome.code, outcome.out) == (1, "")
     assert outcome.err.startswith('there is no recipe "nothing".')
+    queue, orders = api.desk.queue, api.desk.orders
+
+    async def one_only(*given: Any, **more: Any) -> Any:
+        if orders:
+            raise OrderRefused("1 job waits already")
+        return await queue(*given, **more)
+
+    api.desk.queue = one_only
+    told = benchd("batch", "return-loss", "--antenna", "patch r5", "--serials", "1-3", api=api).err
+    assert "Queued before that: 1." in told
+    assert "Not queued, as far as is known: 2, 3." in told
+    assert f"with --into {orders[0][3].batch}." in " ".join(told.split())
 
 
 def test_the_table_has_values_verdicts_and_spread(api: Any, benchd: Any, fakes: Any) -> None:
