@@ -1,0 +1,131 @@
+"""How soon lists are ready with much in the store, how fast results are committed, and how fast the
+outbox empties.
+
+Absolute speed belongs to the machine: it is printed beside its aim. What is asserted are ratios of
+one run: a list out of a hundred thousand costs hardly more than out of two thousand.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import statistics
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import pytest
+
+from benchd.engine.story import RunMemory, story_of
+from benchd.publish import BrokerSettings
+from benchd.store import Store
+from benchd.store.ids import new_id
+from benchd.web.app import job_document
+from benchd.web.documents import to_text
+from benchd.web.result_texts import ResultTexts
+from tests.benchmarks.large_store import QUANTITIES, antenna, example, fill
+from tests.publish.brokers import Mosquitto
+from tests.publish.listening import pumping, until_delivered
+from tests.store import examples
+
+MANY, FEW = 100_000, 2_000
+AIM_MS = 50.0
+ROUNDS = 9
+GROUP = 100
+MESSAGES = 1000
+
+
+def _lists(store: Store) -> dict[str, Callable[[], Any]]:
+    memory, texts = RunMemory(), ResultTexts()
+    return {
+        "newest 100 jobs": lambda: to_text([job_document(job) for job in store.jobs(limit=100)]),
+        "newest 100 captures": lambda: to_text(store.captures(limit=100)),
+        "1,000 results": lambda: texts.listed(store.results(limit=1000)),
+        "story of an antenna": lambda: to_text(
+            story_of(antenna(7), {}, store, bench="workshop", memory=memory)
+        ),
+    }
+
+
+def _median_ms(ask: Callable[[], Any]) -> tuple[float, float, float]:
+    """CPU time of the first call, and the medians of CPU and of elapsed time, ms."""
+    cpu, elapsed = [], []
+    for _ in range(ROUNDS):
+        started, at = time.thread_time(), time.monotonic()
+        ask()
+        cpu.append(1e3 * (time.thread_time() - started))
+        elapsed.append(1e3 * (time.monotonic() - at))
+    return cpu[0], statistics.median(cpu), statistics.median(elapsed)
+
+
+def test_lists_stay_quick_however_much_is_stored(tmp_path: Path) -> None:
+    found: dict[int, dict[str, tuple[float, float, float]]] = {}
+    for count in (FEW, MANY):
+        fill(tmp_path / f"{count}.db", count)
+        with Store.open(tmp_path / f"{count}.db") as store:
+            found[count] = {name: _median_ms(ask) for name, ask in _lists(store).items()}
+    print(f"\n{'with ' + str(MANY) + ' stored, aim ' + str(AIM_MS) + ' ms':34} "
+          f"first CPU  median CPU  median time  with {FEW}, CPU")  # fmt: skip
+    for name, (first, cpu, elapsed) in found[MANY].items():
+        print(f"{name:34} {first:9.1f} {cpu:11.1f} {elapsed:12.1f} {found[FEW][name][1]:16.1f}")
+    for name in ("newest 100 jobs", "newest 100 captures", "1,000 results"):
+        assert found[MANY][name][1] < 4.0 * found[FEW][name][1], name
+
+
+def test_results_are_committed_in_groups(tmp_path: Path) -> None:
+    def group(job_id: str, count: int) -> Sequence[Any]:
+        return [
+            dataclasses.replace(
+                example(job_id, QUANTITIES[n % len(QUANTITIES)], antenna(n)), id=new_id("res")
+            )
+            for n in range(count)
+        ]
+
+    def rate_hz(store: Store, size: int) -> float:
+        job = store.add_job(examples.worksheet())
+        groups = [group(job.id, size) for _ in range(500 // size)]
+        started = time.thread_time()
+        for one in groups:
+            store.commit_results(job.id, "x", one, step_index_after=None)
+        return size * len(groups) / (time.thread_time() - started)
+
+    with Store.open(tmp_path / "bench.db") as store:
+        rate_hz(store, GROUP)
+        alone, grouped = rate_hz(store, 1), rate_hz(store, GROUP)
+    print(f"\nresults a second of CPU, aim 2000: {grouped:.0f} in groups of {GROUP}, "
+          f"{alone:.0f} one by one")  # fmt: skip
+    assert grouped > 1.5 * alone
+
+
+@pytest.mark.needs("mosquitto")
+async def test_the_outbox_empties_nearly_as_fast_as_a_bare_client_sends(tmp_path: Path) -> None:
+    broker = Mosquitto("allow_anonymous true", "max_queued_messages 0")
+    await asyncio.to_thread(broker.start)
+    settings = BrokerSettings.from_url(broker.url, bench="workshop")
+    with Store.open(tmp_path / "bench.db") as store:
+        job = store.add_job(examples.worksheet())
+        records = [examples.record(job.id, antenna=None) for _ in range(MESSAGES)]
+        store.commit_results(job.id, "x", records, step_index_after=None)
+        rows = store.outbox_pending("workshop", 2 * MESSAGES)
+        started = time.monotonic()
+        async with aiomqtt.Client(
+            "127.0.0.1", settings.port, max_inflight_messages=settings.window
+        ) as client:
+            gate = asyncio.Semaphore(settings.window)
+
+            async def send(payload: str) -> None:
+                async with gate:
+                    await client.publish("bare", payload, qos=1)
+
+            await asyncio.gather(*(send(row.payload) for row in rows))
+        bare_s = time.monotonic() - started
+        started = time.monotonic()
+        async with pumping(store, settings):
+            await until_delivered(store)
+        pump_s = time.monotonic() - started
+    await asyncio.to_thread(broker.close)
+    print(f"\noutbox: {len(rows) / pump_s:.0f} messages a second, bare client "
+          f"{len(rows) / bare_s:.0f}, ratio {bare_s / pump_s:.2f}, aim 0.8")  # fmt: skip
+    assert bare_s / pump_s > 0.05
