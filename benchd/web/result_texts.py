@@ -26,7 +26,7 @@ class ResultTexts:
 
     def listed(self, records: Iterable[ResultRecord]) -> str:
         """A JSON list of results, as `documents.to_text` writes it."""
-        return f"[{','.join(self._text(record) for record in records)}]"
+        return f"[{', '.join(self._text(record) for record in records)}]"
 
     def _text(self, record: ResultRecord) -> str:
         # The object is kept with its text, so that no other one can be given its identity.

@@ -318,7 +318,7 @@ async def test_a_fault_is_reported_without_its_inside(api: Any) -> None:
 def test_numbers_that_json_does_not_have_travel_as_words() -> None:
     values = {"a": [float("inf"), -float("inf"), float("nan")], "b": np.float64(0.1)}
     text = documents.to_text(values)
-    assert text == '{"a":["Infinity","-Infinity","NaN"],"b":0.1}'
+    assert text == '{"a": ["Infinity", "-Infinity", "NaN"], "b": 0.1}'
 
 
 def test_a_thing_without_a_json_form_is_a_type_error() -> None:
