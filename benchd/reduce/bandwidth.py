@@ -423,6 +423,8 @@ def _crossings(
 
 def _first_at(outwards_hz: FloatArray, curves: FloatArray, sizes: FloatArray) -> FloatArray:
     """Where each curve, shape (trials, n), first reaches its size; the last frequency if none."""
+    if outwards_hz.size == 1:  # the dip lies at the end of the sweep
+        return np.full(sizes.size, outwards_hz[0])
     reached = curves >= sizes[:, np.newaxis]
     reached[:, -1] = True
     right = np.maximum(np.argmax(reached, axis=1), 1)

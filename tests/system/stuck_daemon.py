@@ -26,11 +26,11 @@ def set_frequency_settled(self: ScpiSource, frequency_hz: float) -> Any:
     return plain_frequency(self, frequency_hz)
 
 
-def publish(self: EventHub, kind: str, data: dict[str, Any]) -> Any:
+def publish(self: EventHub, kind: str, data: dict[str, Any], **how: Any) -> Any:
     """Hangs on the event loop."""
     if os.environ["STUCK_WHAT"] == "loop" and FLAG.exists():
         time.sleep(3600.0)
-    return plain_publish(self, kind, data)
+    return plain_publish(self, kind, data, **how)
 
 
 if __name__ == "__main__":
