@@ -12,6 +12,9 @@ from benchd.units import Kind, UnitError, parse
 
 T = TypeVar("T")
 
+MOST_TRIES = 20
+"""A person finds an answer before that; a program that types for ever does not."""
+
 
 class Refusal(ValueError):
     """An answer cannot be used; the message says why."""
@@ -37,7 +40,7 @@ class Dialogue:
         """
         self.say(f"\n{question}")
         self.say(f"  Why: {why}")
-        while True:
+        for _ in range(MOST_TRIES):
             shown = "" if default is None else f" [{default}]"
             print(plain(f"  answer{shown}: "), end="", file=self._shown, flush=True)
             line = self._typed.readline()
@@ -53,6 +56,7 @@ class Dialogue:
                 self.say(f"  Not taken: {refusal}")
             except BenchdError as refusal:
                 self.say(f"  Not taken: {refusal}")
+        raise UserError(f"{MOST_TRIES} answers could not be taken; nothing was written.")
 
     def agrees(self, question: str, why: str, default: bool) -> bool:
         """A question for yes or no."""

@@ -62,11 +62,15 @@ def _lines(report: Mapping[str, Any]) -> list[str]:
         if one["outcome"] in _WORDS:
             lines += _wrong(one)
     counts = [
-        f"{sum(one['outcome'] == outcome for one in tried)} {words}"
-        for outcome, words in (("taken", "taken"), ("not-told", "sent, and nothing tells"))
+        f"{count} {words}"
+        for outcome, words in (
+            ("taken", "taken"),
+            ("not-told", "sent (the instrument cannot be asked whether it took them)"),
+        )
+        if (count := sum(one["outcome"] == outcome for one in tried))
     ]
     left = [one for one in tried if one["outcome"] == "not-tried"]
-    lines.append(f"  {', '.join(counts)}, {len(left)} not tried.")
+    lines.append(f"  {', '.join([*counts, f'{len(left)} not tried'])}.")
     lines += [f"  Not tried: {one['command']}: {one['said']}." for one in left]
     mending = [one["line"] for one in tried if one["line"]]
     if mending:

@@ -121,7 +121,9 @@ def format_error(error: dict[str, Any], screen: Screen) -> str:
     text = Text(message, style="red")
     if advice:
         one_line = "\n" not in message and len(message) + 1 + len(advice) <= screen.width
-        text.append((" " if one_line else "\n") + advice, style="default")
+        stop = "." if one_line and not message.endswith((".", "!", "?", ":")) else ""
+        text.append(stop, style="red").append(" " if one_line else "\n")
+        text.append(advice, style="default")
     if not screen.wrap:
         screen = replace(screen, width=max(screen.width, len(text.plain)))
     return render(text, screen)

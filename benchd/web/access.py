@@ -30,9 +30,7 @@ MOST_HEADER_LINES = 100
 MOST_HEADER_BYTES = 16 << 10
 # Event streams are counted by themselves; they stay open for hours.
 _STREAMS = ("/api/events", "/api/live/stream")
-_SAFER = re.compile(
-    r"POST /api/jobs/[^/]*/(withdraw|stop)|GET /api/health|POST /api/rf-off|DELETE /api/live"
-)
+_SAFER = re.compile(r"POST /api/jobs/[^/]*/(withdraw|stop)|GET /api/health|DELETE /api/live")
 
 
 def refusal(status: int, message: str, *, family: str = "refused", advice: str = "") -> bytes:

@@ -98,6 +98,13 @@ def test_answers_that_end_early_write_nothing(run: Run, tmp_path: Path, count: i
     assert list(tmp_path.iterdir()) == []
 
 
+def test_answers_that_never_fit_end_by_themselves(run: Run, tmp_path: Path) -> None:
+    outcome = run(tmp_path / "bench.yaml", *["1 attic"] * 1000)
+    assert outcome.code == 1
+    assert "20 answers could not be taken; nothing was written." in outcome.err
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_file_that_is_there_is_never_overwritten(run: Run, tmp_path: Path) -> None:
     out = tmp_path / "bench.yaml"
     out.write_text("mine")

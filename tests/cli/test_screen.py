@@ -41,3 +41,10 @@ def test_a_terminal_gets_lines_broken_between_words_and_a_pipe_whole_ones(
         "and keep ?away from",
         "antennas.",
     ]
+
+
+def test_advice_on_the_same_line_begins_a_sentence_of_its_own() -> None:
+    error = {"message": "job 7 is running", "where": "", "advice": "Wait until it has ended."}
+    assert format_error(error, Screen()) == "job 7 is running. Wait until it has ended."
+    error["message"] = "RF is off."
+    assert format_error(error, Screen()) == "RF is off. Wait until it has ended."
