@@ -112,7 +112,8 @@ def _ask(number: int, wanted: TrimRequest) -> str:
     )
     if number == 1:
         return f"{of} Fit it to the port. {how}"
-    return f"{of} Take off what the last look advised, if it advised a cut, and say how much it was. {how}"
+    cut = "Take off what the last look advised, if it advised a cut, and say how much it was."
+    return f"{of} {cut} {how}"
 
 
 def _frequency(name: str, given: str | None, otherwise: str) -> str:
