@@ -26,6 +26,9 @@ from benchd.traces import Role
 
 OnInterrupt = Literal["resume", "restart", "fail"]
 Unanswered = Literal["let-others-run", "skip", "give-up"]
+TRIM_SESSION = "trim-session"
+"""Name of the recipe that a trim session is written as."""
+
 LookStart = Literal["button", "lid"]
 
 NEWEST = "newest"

@@ -11,11 +11,11 @@ from benchd.cli.client import Daemon
 from benchd.curves import Curve
 from benchd.errors import OrderRefused, UserError
 from benchd.quantities import DIFFERENCE
-from benchd.recipe.trim_session import NAME as TRIM_SESSION
 from benchd.report.plots import safe_name
 from benchd.traces import Capture
 from benchd.units import FREQUENCY
 from benchd.web.documents import decode_capture, decode_curves, decode_trace
+from benchd.worksheet import TRIM_SESSION
 
 MOST = 12
 

@@ -15,9 +15,9 @@ from benchd.bench import Bench, Route
 from benchd.errors import OrderRefused
 from benchd.files.yamlfile import nearest
 from benchd.recipe.timing import POINT_OVERHEAD_S, SWEEP_OVERHEAD_S
-from benchd.worksheet import LookStart
+from benchd.worksheet import TRIM_SESSION, LookStart
 
-NAME = "trim-session"
+NAME = TRIM_SESSION
 STANDARDS = ("open", "short")
 NO_ANTENNA = ("open", "short", "load", "thru")
 
