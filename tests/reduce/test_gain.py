@@ -129,7 +129,8 @@ def test_over_a_band_mean_least_and_largest_are_given() -> None:
         "ripple wider than the band averages little"
     )
     assert sizes["noise, test"] == pytest.approx(0.05 / math.sqrt(21))
-    assert (results[1].frequency_hz, results[2].frequency_hz) == (1.65e9, 1.75e9)
+    # The box strays by 0.3 dB, the curve rises by 0.5 dB: where its ends lie is left open.
+    assert (results[1].frequency_hz, results[2].frequency_hz) == (None, None)
 
 
 def test_a_range_too_short_is_flagged() -> None:
