@@ -12,7 +12,7 @@ demo: $(VENV)/.demo
 
 test: $(VENV)/.test
 	@$(BIN)/python -m tests.provisions
-	$(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder $(TESTS)
+	$(BIN)/python -m pytest -n 4 --dist loadfile --no-loadscope-reorder $(TESTS)
 
 lint: $(VENV)/.test
 	$(BIN)/ruff check .
