@@ -14,7 +14,15 @@ from benchd.cli.as_json import to_text
 from benchd.cli.client import DEFAULT_URL, Daemon
 from benchd.cli.connection import connect
 from benchd.cli.decoding import decode_records, decode_verdicts
-from benchd.cli.options import AsJson, DaemonUrl, Parameters, RecipeArgument, read_pairs, whole
+from benchd.cli.options import (
+    AsJson,
+    DaemonUrl,
+    NotBefore,
+    Parameters,
+    Priority,
+    RecipeArgument,
+    read_pairs,
+)
 from benchd.cli.orders import recipe_source, window
 from benchd.cli.rf import RF_NOT_VERIFIED, warn_of_rf
 from benchd.cli.screen import Screen, cell, note, plain, render, say, screen_of, table
@@ -53,20 +61,8 @@ def batch(
         str | None,
         typer.Option("--into", metavar="BATCH", help="Add to this batch instead of a new one."),
     ] = None,
-    priority: Annotated[
-        int,
-        typer.Option(
-            "--priority", metavar="N", parser=whole(-100, 100),
-            help="Jobs with a higher number run first.",
-        ),
-    ] = 0,
-    not_before: Annotated[
-        str | None,
-        typer.Option(
-            "--not-before", metavar="TIME",
-            help='Start at this time of the bench\'s zone or later: "22:30" or "2026-03-01 22:30".',
-        ),
-    ] = None,
+    priority: Priority = 0,
+    not_before: NotBefore = None,
     wait: Annotated[
         bool, typer.Option("--wait", help="Watch the jobs to their end, then print the table.")
     ] = False,

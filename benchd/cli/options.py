@@ -64,6 +64,20 @@ RecipeArgument = Annotated[
         autocompletion=recipe_names,
     ),
 ]
+Priority = Annotated[
+    int,
+    typer.Option(
+        "--priority", metavar="N", parser=whole(-100, 100),
+        help="Jobs with a higher number run first.",
+    ),
+]  # fmt: skip
+NotBefore = Annotated[
+    str | None,
+    typer.Option(
+        "--not-before", metavar="TIME",
+        help='Start at this time of the bench\'s zone or later: "22:30" or "2026-03-01 22:30".',
+    ),
+]  # fmt: skip
 
 
 def read_pairs(pairs: list[str] | None, option: str) -> dict[str, str]:

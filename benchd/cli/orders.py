@@ -20,7 +20,9 @@ from benchd.cli.options import (
     DaemonUrl,
     JobId,
     Limit,
+    NotBefore,
     Parameters,
+    Priority,
     RecipeArgument,
     is_file,
     read_pairs,
@@ -117,20 +119,8 @@ def _check_with(url: str, body: dict[str, Any]) -> Worksheet:
 def queue(
     recipe: RecipeArgument,
     parameter: Parameters = None,
-    priority: Annotated[
-        int,
-        typer.Option(
-            "--priority", metavar="N", parser=whole(-100, 100),
-            help="Jobs with a higher number run first.",
-        ),
-    ] = 0,
-    not_before: Annotated[
-        str | None,
-        typer.Option(
-            "--not-before", metavar="TIME",
-            help='Start at this time of the bench\'s zone or later: "22:30" or "2026-03-01 22:30".',
-        ),
-    ] = None,
+    priority: Priority = 0,
+    not_before: NotBefore = None,
     finish_by: Annotated[
         str | None,
         typer.Option(

@@ -15,7 +15,7 @@ import typer
 from benchd.cli.client import DEFAULT_URL, Daemon, DaemonRefused
 from benchd.cli.connection import connect
 from benchd.cli.enter_answers import TOO_SOON_S, discard_typed, typed_lines
-from benchd.cli.options import DaemonUrl, whole
+from benchd.cli.options import DaemonUrl, Priority, whole
 from benchd.cli.rf import RF_NOT_VERIFIED, RF_SHOUT, warn_of_rf
 from benchd.cli.screen import fitted, note, plain, say, screen_of
 from benchd.cli.trim_words import end_lines, look_lines, request_lines
@@ -81,13 +81,7 @@ def trim(
             help="Of several resonances, trim the deepest, or the nearest to the design frequency.",
         ),
     ] = "deepest",
-    priority: Annotated[
-        int,
-        typer.Option(
-            "--priority", metavar="N", parser=whole(-100, 100),
-            help="Jobs with a higher number run first.",
-        ),
-    ] = 0,
+    priority: Priority = 0,
     daemon: DaemonUrl = DEFAULT_URL,
 ) -> None:  # fmt: skip
     """Trim an antenna by sight: look, see where its dip is and how much is left, cut, look again.
