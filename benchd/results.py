@@ -105,6 +105,41 @@ class Result:
     note: str = ""
     place: Place | None = None
 
+    @classmethod
+    def of_budget(
+        cls,
+        *,
+        quantity: str,
+        value: float,
+        unit: str,
+        budget: Budget | None,
+        frequency_hz: float | None = None,
+        band_hz: tuple[float, float] | None = None,
+        antenna: str | None = None,
+        flags: tuple[str, ...] = (),
+        captures: tuple[str, ...] = (),
+        note: str = "",
+        place: Place | None = None,
+    ) -> Result:
+        """A value whose uncertainty and interval are those of its budget; none without a budget."""
+        return cls(
+            quantity=quantity,
+            value=value,
+            unit=unit,
+            expanded_uncertainty=budget.expanded if budget else None,
+            coverage_factor=budget.coverage_factor if budget else None,
+            low=budget.low if budget else None,
+            high=budget.high if budget else None,
+            frequency_hz=frequency_hz,
+            band_hz=band_hz,
+            antenna=antenna,
+            flags=flags,
+            captures=captures,
+            budget=budget,
+            note=note,
+            place=place,
+        )
+
     def __post_init__(self) -> None:
         if self.place is None or self.place.name != FREQUENCY:
             return

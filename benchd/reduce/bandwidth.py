@@ -461,15 +461,11 @@ def _edge_result(quantity: str, edge: Edge, budget: Budget, at: str) -> Result:
 
 
 def _result(quantity: str, value: float, budget: Budget, at: str) -> Result:
-    return Result(
+    return Result.of_budget(
         quantity=quantity,
         value=value,
         unit="Hz",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
-        flags=(ASSUMED_TERM,) if has_assumed(budget.terms) else (),
         budget=budget,
+        flags=(ASSUMED_TERM,) if has_assumed(budget.terms) else (),
         note=f"Band {at}.",
     )

@@ -147,20 +147,16 @@ def compare_results(first: Result, second: Result, *, further: tuple[Term, ...] 
             "No difference seen; a difference above "
             f"{size_words(budget.expanded + missed, unit)} would have been seen."
         )
-    return Result(
+    return Result.of_budget(
         quantity=f"{second.quantity}_difference",
         value=value,
         unit=unit,
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
+        budget=budget,
         frequency_hz=second.frequency_hz,
         band_hz=second.band_hz,
         place=second.place,
         antenna=second.antenna,
         flags=flags,
         captures=tuple(dict.fromkeys((*first.captures, *second.captures))),
-        budget=budget,
         note=note,
     )

@@ -285,15 +285,11 @@ def _unloaded(found: Resonance, loaded: Budget) -> Result:
 def _result(
     quantity: str, value: float, unit: str, budget: Budget | None, found: Resonance
 ) -> Result:
-    return Result(
+    return Result.of_budget(
         quantity=quantity,
         value=value,
         unit=unit,
-        expanded_uncertainty=budget.expanded if budget else None,
-        coverage_factor=budget.coverage_factor if budget else None,
-        low=budget.low if budget else None,
-        high=budget.high if budget else None,
+        budget=budget,
         frequency_hz=None if unit == "Hz" else found.frequency_hz,
         flags=found.flags,
-        budget=budget,
     )

@@ -288,17 +288,13 @@ def gain_result(
         if quantity.startswith("realised")
         else "Gain: the antenna's own mismatch taken out."
     )
-    return Result(
+    return Result.of_budget(
         quantity=quantity,
         value=value,
         unit="dBi",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
+        budget=budget,
         frequency_hz=at_hz,
         flags=flags,
-        budget=budget,
         note=meaning,
     )
 

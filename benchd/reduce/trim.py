@@ -130,17 +130,13 @@ def trim(
         flags += ("cannot-trim-too-short",)
     if has_assumed(terms):
         flags += (ASSUMED_TERM,)
-    result = Result(
+    result = Result.of_budget(
         quantity="trim_per_arm",
         value=remove_m,
         unit="m",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
+        budget=budget,
         frequency_hz=target_hz,
         flags=flags,
-        budget=budget,
         note=_advice(remove_m, budget.expanded, next_cut_m),
     )
     return Trim(remove_m, next_cut_m, result)

@@ -85,17 +85,13 @@ def _difference(
         ],
         estimate=value,
     )
-    return Result(
+    return Result.of_budget(
         quantity=quantity,
         value=value,
         unit="dB",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
+        budget=budget,
         frequency_hz=at_hz,
         flags=found.flags,
-        budget=budget,
         note=f"{names[1]} less {names[0]}.",
     )
 

@@ -141,16 +141,12 @@ def _coefficient(
         ],
         estimate=slope.value,
     )
-    return Result(
+    return Result.of_budget(
         quantity="temperature_coefficient",
         value=slope.value,
         unit="dB/K",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
-        band_hz=band,
         budget=budget,
+        band_hz=band,
         note=f"Over {float(np.ptp(temperature_c)):.1f} K; time and temperature go together, so "
         "part of it may be ageing or warming up.",
     )

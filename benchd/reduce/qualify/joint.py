@@ -75,15 +75,11 @@ def _result(found: Joint, index: int, at_hz: float) -> Result:
     whole = spread_budget(NEPER_DB, freedom, "joint reflection itself")
     ends = positive_db(math.sqrt(2.0) * np.array(sd_interval(sd, freedom)))
     budget = replace(whole, low=float(ends[1]), high=float(ends[0]))
-    return Result(
+    return Result.of_budget(
         quantity="joint_reflection",
         value=float(found.reflection_db[index]),
         unit="dB",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
+        budget=budget,
         frequency_hz=at_hz,
         flags=("near-noise",) if bool(found.is_least[index]) else (),
-        budget=budget,
     )

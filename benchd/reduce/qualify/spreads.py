@@ -63,17 +63,13 @@ def spread_result(
 ) -> Result:
     """A standard deviation in dB with its interval; the budget carries its degrees of freedom."""
     budget = spread_budget(sd_db, degrees_of_freedom, f"{quantity.replace('_', ' ')} itself")
-    return Result(
+    return Result.of_budget(
         quantity=quantity,
         value=sd_db,
         unit="dB",
-        expanded_uncertainty=budget.expanded,
-        coverage_factor=budget.coverage_factor,
-        low=budget.low,
-        high=budget.high,
+        budget=budget,
         frequency_hz=frequency_hz,
         band_hz=band_hz,
-        budget=budget,
         note=note,
         flags=flags,
     )
