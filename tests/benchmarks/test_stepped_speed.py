@@ -26,6 +26,7 @@ from drivers.analyzer import ScpiAnalyzer
 from drivers.link import Link
 from drivers.player import Player
 from drivers.source import ScpiSource
+from tests.benchmarks.conftest import Told
 from tests.system.rigging import REPOSITORY, Simulator, ending
 
 POINTS = 201
@@ -128,7 +129,9 @@ def by_benchd(addresses: dict[str, str]) -> float:
 @pytest.mark.parametrize(
     ("bench", "settle_ms"), [(0, 0), (2, 2), (10, 10)], indirect=["bench"], ids=["0", "2", "10"]
 )
-def test_a_stepped_sweep_against_the_plain_script(bench: Simulator, settle_ms: int) -> None:
+def test_a_stepped_sweep_against_the_plain_script(
+    bench: Simulator, settle_ms: int, told: Told
+) -> None:
     as_written = plain_script(bench.addresses, hasty=False)
     pairs = [
         (plain_script(bench.addresses, hasty=True), by_benchd(bench.addresses))
@@ -137,11 +140,12 @@ def test_a_stepped_sweep_against_the_plain_script(bench: Simulator, settle_ms: i
     ratio = sorted(script / ours for script, ours in pairs)[ROUNDS // 2]
     best_s = min(ours for _, ours in pairs)
     limit = 1.0 / (settle_ms * 1e-3 + DWELL_S)
-    print(
-        f"\nsettling {settle_ms} ms, points/s: script as written {POINTS / as_written:.0f}, "
-        f"script without Nagle {POINTS / min(s for s, _ in pairs):.0f}, "
-        f"benchd {POINTS / best_s:.0f}; ratio to the faster script {ratio:.2f}, "
-        f"{100 * POINTS / best_s / limit:.1f} % of the limit of {limit:.0f}"
+    told(
+        f"stepped sweep, settling {settle_ms} ms",
+        f"{POINTS / best_s:.0f} points/s, {100 * POINTS / best_s / limit:.1f} % of the limit; "
+        f"script as written {POINTS / as_written:.0f}, without Nagle "
+        f"{POINTS / min(s for s, _ in pairs):.0f}, ratio {ratio:.2f}",
+        {0: "none", 2: "ratio 1.8", 10: "ratio 1.8, 95 % of the limit"}[settle_ms],
     )
     if settle_ms:
         assert ratio >= 1.8

@@ -25,6 +25,7 @@ from benchd.store.ids import new_id
 from benchd.web.app import job_document
 from benchd.web.documents import to_text
 from benchd.web.result_texts import ResultTexts
+from tests.benchmarks.conftest import Told
 from tests.benchmarks.large_store import QUANTITIES, antenna, example, fill
 from tests.publish.brokers import Mosquitto
 from tests.publish.listening import pumping, until_delivered
@@ -32,6 +33,7 @@ from tests.store import examples
 
 MANY, FEW = 100_000, 2_000
 AIM_MS = 50.0
+MOST_GROWTH = 4.0
 ROUNDS = 9
 GROUP = 100
 MESSAGES = 1000
@@ -60,21 +62,24 @@ def _median_ms(ask: Callable[[], Any]) -> tuple[float, float, float]:
     return cpu[0], statistics.median(cpu), statistics.median(elapsed)
 
 
-def test_lists_stay_quick_however_much_is_stored(tmp_path: Path) -> None:
+def test_lists_stay_quick_however_much_is_stored(tmp_path: Path, told: Told) -> None:
     found: dict[int, dict[str, tuple[float, float, float]]] = {}
     for count in (FEW, MANY):
         fill(tmp_path / f"{count}.db", count)
         with Store.open(tmp_path / f"{count}.db") as store:
             found[count] = {name: _median_ms(ask) for name, ask in _lists(store).items()}
-    print(f"\n{'with ' + str(MANY) + ' stored, aim ' + str(AIM_MS) + ' ms':34} "
-          f"first CPU  median CPU  median time  with {FEW}, CPU")  # fmt: skip
     for name, (first, cpu, elapsed) in found[MANY].items():
-        print(f"{name:34} {first:9.1f} {cpu:11.1f} {elapsed:12.1f} {found[FEW][name][1]:16.1f}")
+        told(
+            f"{name}, {MANY:,} stored",
+            f"{cpu:.1f} ms of CPU, {elapsed:.1f} ms by the clock, first time {first:.1f} ms of "
+            f"CPU; with {FEW:,} stored {found[FEW][name][1]:.1f}",
+            f"{AIM_MS:.0f} ms, below {MOST_GROWTH:.0f} times that with {FEW:,}",
+        )
     for name in ("newest 100 jobs", "newest 100 captures", "1,000 results"):
-        assert found[MANY][name][1] < 4.0 * found[FEW][name][1], name
+        assert found[MANY][name][1] < MOST_GROWTH * found[FEW][name][1], name
 
 
-def test_results_are_committed_in_groups(tmp_path: Path) -> None:
+def test_results_are_committed_in_groups(tmp_path: Path, told: Told) -> None:
     def group(job_id: str, count: int) -> Sequence[Any]:
         return [
             dataclasses.replace(
@@ -94,13 +99,18 @@ def test_results_are_committed_in_groups(tmp_path: Path) -> None:
     with Store.open(tmp_path / "bench.db") as store:
         rate_hz(store, GROUP)
         alone, grouped = rate_hz(store, 1), rate_hz(store, GROUP)
-    print(f"\nresults a second of CPU, aim 2000: {grouped:.0f} in groups of {GROUP}, "
-          f"{alone:.0f} one by one")  # fmt: skip
+    told(
+        "results committed a second of CPU",
+        f"{grouped:.0f} in groups of {GROUP}, {alone:.0f} one by one",
+        "2000, 1.5 times those one by one",
+    )
     assert grouped > 1.5 * alone
 
 
 @pytest.mark.needs("mosquitto")
-async def test_the_outbox_empties_nearly_as_fast_as_a_bare_client_sends(tmp_path: Path) -> None:
+async def test_the_outbox_empties_nearly_as_fast_as_a_bare_client_sends(
+    tmp_path: Path, told: Told
+) -> None:
     broker = Mosquitto("allow_anonymous true", "max_queued_messages 0")
     await asyncio.to_thread(broker.start)
     settings = BrokerSettings.from_url(broker.url, bench="workshop")
@@ -126,6 +136,10 @@ async def test_the_outbox_empties_nearly_as_fast_as_a_bare_client_sends(tmp_path
             await until_delivered(store)
         pump_s = time.monotonic() - started
     await asyncio.to_thread(broker.close)
-    print(f"\noutbox: {len(rows) / pump_s:.0f} messages a second, bare client "
-          f"{len(rows) / bare_s:.0f}, ratio {bare_s / pump_s:.2f}, aim 0.8")  # fmt: skip
+    told(
+        "messages a second from the outbox",
+        f"{len(rows) / pump_s:.0f}, a bare client {len(rows) / bare_s:.0f}, ratio "
+        f"{bare_s / pump_s:.2f}",
+        "ratio 0.8",
+    )
     assert bare_s / pump_s > 0.05
