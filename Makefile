@@ -4,14 +4,19 @@ PYTHON ?= $(firstword $(foreach name,python3.13 python3.12 python3.11 python3 py
 	$(shell command -v $(name) >/dev/null 2>&1 && $(name) -c 'import sys, venv, ensurepip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && echo $(name))))
 VENV := .venv
 BIN := $(VENV)/bin
+# An install from a checkout leaves benchd's own files uncompiled. Where Python is told to write no
+# bytecode, each start would compile them all again, for half a second.
+COMPILE := @$(BIN)/python -m compileall -q benchd drivers simulators recipes
 
 .PHONY: demo test lint bench coverage faults clean
 
 demo: $(VENV)/.demo
+	$(COMPILE)
 	$(BIN)/benchd demo $(DEMO)
 
 test: $(VENV)/.test
 	@$(BIN)/python -m tests.provisions
+	$(COMPILE)
 	$(BIN)/python -m pytest -n 4 --dist loadfile --no-loadscope-reorder $(TESTS)
 
 lint: $(VENV)/.test
@@ -21,6 +26,7 @@ lint: $(VENV)/.test
 	$(BIN)/lint-imports
 
 bench: $(VENV)/.test
+	$(COMPILE)
 	$(BIN)/python -m pytest tests/benchmarks -s
 
 coverage: $(VENV)/.test
@@ -29,6 +35,7 @@ coverage: $(VENV)/.test
 
 faults: $(VENV)/.test
 	@$(BIN)/python -m tests.provisions
+	$(COMPILE)
 	$(BIN)/python -m tests.faults --into docs/faults.md $(FAULTS)
 
 clean:

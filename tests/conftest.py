@@ -47,6 +47,9 @@ _NUMBERS = itertools.count()
 os.environ["BENCHD_STATE"] = str(Path(_STATES.name) / "shared")
 os.environ["XDG_DATA_HOME"] = str(Path(_STATES.name) / "shared" / "share")
 
+# Tests start hundreds of processes, and each would compile all of benchd anew at its start.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 
 @pytest.fixture(autouse=True)
 def _state_folder(monkeypatch: pytest.MonkeyPatch) -> None:
