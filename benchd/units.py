@@ -12,8 +12,6 @@ import math
 from dataclasses import dataclass
 from enum import Enum
 
-from quantiphy import Quantity
-
 from benchd.rounding import duration_words, general, number_words
 from benchd.untrusted import decimal_number
 
@@ -155,6 +153,8 @@ def show(value: float, unit: str, *, precision: int = 6) -> str:
     if unit == "m":
         return number_words(value, unit, digits=precision)
     if unit in ("Hz", "s"):
+        from quantiphy import Quantity  # a command that shows no such number must not wait for it
+
         return str(Quantity(value, unit).render(prec=precision - 1, form="si"))
     if unit in ("1", ""):
         return f"{value:.{precision}g}"

@@ -49,9 +49,7 @@ def _serve(arguments: Sequence[str]) -> None:
 
 
 def _run(arguments: Sequence[str]) -> None:
-    from benchd.cli.app import app
-    from benchd.cli.rf import RF_NOT_VERIFIED
-    from benchd.cli.screen import print_error
+    from benchd.cli.app import run
     from benchd.errors import BenchdError, RfNotVerified
     from benchd.untrusted import is_clean_text
 
@@ -62,8 +60,11 @@ def _run(arguments: Sequence[str]) -> None:
             print(f"benchd: argument {number} is not UTF-8 text: {shown[:100]}", file=sys.stderr)
             sys.exit(2)
     try:
-        app(args=given, prog_name="benchd")
+        run(given)
     except BenchdError as error:
+        from benchd.cli.rf import RF_NOT_VERIFIED
+        from benchd.cli.screen import print_error
+
         print_error(error)
         sys.exit(RF_NOT_VERIFIED if isinstance(error, RfNotVerified) else 1)
     except KeyboardInterrupt:

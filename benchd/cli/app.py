@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
 
 from benchd import __version__
-from benchd.cli.lazy import Entry, lazy_group
+from benchd.cli.lazy import Entry, lazy_group, loaded
 
 # Name, place of the function, and the one line that `benchd --help` shows; `benchd COMMAND --help`
 # says more.
@@ -47,6 +49,9 @@ COMMANDS = (
     Entry("antenna", "antennas:antenna", "List, show and add antennas of the bench."),
 )
 
+COMPLETION = "_BENCHD_COMPLETE"
+"""Set by the shell that wants to know how a word could go on."""
+
 app = typer.Typer(
     help="Runs measurement recipes on an antenna bench and keeps the results, each with its "
     "uncertainty. Start the daemon with benchd serve; the other commands talk to it.",
@@ -72,3 +77,17 @@ def _all_commands(
     ] = False,
 ) -> None:
     """Options before the command."""
+
+
+def run(arguments: Sequence[str]) -> None:
+    """Run one command line, without the word `benchd`. Ends by SystemExit.
+
+    A command that stands first is run by itself. To be found through the group it would wait for
+    the options of the group to be read, which loads more than all of `benchd jobs --help`.
+    """
+    entries = {entry.name: entry for entry in COMMANDS}
+    name = arguments[0] if arguments else ""
+    if name in entries and COMPLETION not in os.environ:
+        loaded(entries[name])(args=list(arguments[1:]), prog_name=f"benchd {name}")
+    else:
+        app(args=list(arguments), prog_name="benchd")

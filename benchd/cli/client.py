@@ -1,4 +1,8 @@
-"""The daemon as the commands see it: its HTTP API, with errors for the person at the keyboard."""
+"""The daemon as the commands see it: its HTTP API, with errors for the person at the keyboard.
+
+The library for HTTP is imported by whoever asks the daemon: `--help` and the daemon's own start,
+which load this file, need not wait for it.
+"""
 
 from __future__ import annotations
 
@@ -10,13 +14,14 @@ from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from functools import cached_property
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfoNotFoundError
-
-import httpx
 
 from benchd.errors import BenchdError, UserError
 from benchd.moments import zone_named
+
+if TYPE_CHECKING:
+    import httpx
 
 DEFAULT_URL = "http://127.0.0.1:8520"
 TIMEOUT_S = 60.0  # a reduction of a long night may take a while
@@ -73,6 +78,8 @@ class Daemon:
         damaged: Callable[[str], None] = lambda text: None,
     ) -> None:
         """damaged: is called with what the daemon's lists had to leave out."""
+        import httpx
+
         self.damaged = damaged
         self.url = url.rstrip("/")
         headers = {"authorization": f"Bearer {token}"} if token else {}
@@ -133,6 +140,8 @@ class Daemon:
         self, path: str, body: Any = None, *, within_s: float = TIMEOUT_S, **parameters: Any
     ) -> Any:
         """POST to an address; parameters that are None are left out. within_s: longest wait."""
+        import httpx
+
         given = {key: value for key, value in parameters.items() if value is not None}
         timeout = httpx.Timeout(within_s, connect=CONNECT_TIMEOUT_S)
         return self._ask("POST", path, json=body, params=given, timeout=timeout)
@@ -153,12 +162,16 @@ class Daemon:
         return self._read(self._request(method, path, **more))
 
     def _request(self, method: str, path: str, **more: Any) -> httpx.Response:
+        import httpx
+
         try:
             return self._http.request(method, path, **more)
         except (httpx.TransportError, httpx.UnsupportedProtocol) as error:
             raise self._unreachable(error) from error
 
     def _unreachable(self, error: Exception) -> BenchdError:
+        import httpx
+
         if isinstance(error, (httpx.ReadTimeout, httpx.WriteTimeout)):
             return BenchdError(
                 f"The daemon at {self.url} did not answer within {TIMEOUT_S:g} s.",
@@ -189,6 +202,8 @@ class Daemon:
         Read the bench's state at each "begin": what changes after it will come as an event.
         Raises NoDaemon when the daemon has been away for RECONNECT_FOR_S.
         """
+        import httpx
+
         last: str | None = None
         deadline: float | None = None
         while True:
@@ -209,6 +224,8 @@ class Daemon:
     def live(self) -> Iterator[StreamEvent]:
         """What is told of the live look, on one connection: once lost, it is over. Raises
         BenchdError."""
+        import httpx
+
         try:
             for _, event in self._stream(None, "/api/live/stream"):
                 yield event
@@ -218,6 +235,8 @@ class Daemon:
     def _stream(
         self, last: str | None, path: str = "/api/events"
     ) -> Iterator[tuple[str | None, StreamEvent]]:
+        import httpx
+
         headers = {} if last is None else {"last-event-id": last}
         timeout = httpx.Timeout(STREAM_SILENCE_S, connect=CONNECT_TIMEOUT_S)
         with self._http.stream("GET", path, headers=headers, timeout=timeout) as answer:

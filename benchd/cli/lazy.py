@@ -35,7 +35,7 @@ class Commands(MutableMapping[str, Any]):
 
     def __getitem__(self, name: str) -> Any:
         if name not in self._made:
-            self._made[name] = _load(self._entries[name])
+            self._made[name] = loaded(self._entries[name])
         return self._made[name]
 
     def __setitem__(self, name: str, command: Any) -> None:
@@ -59,7 +59,8 @@ class Commands(MutableMapping[str, Any]):
         return {name: entry.summary for name, entry in self._entries.items()}
 
 
-def _load(entry: Entry) -> Any:
+def loaded(entry: Entry) -> Any:
+    """The command of the library, or the group, that stands at that place."""
     module, _, name = entry.place.partition(":")
     found = getattr(import_module(f"benchd.cli.{module}"), name)
     if isinstance(found, typer.Typer):

@@ -10,8 +10,6 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 
-from rich.text import Text
-
 from benchd.cli.screen import Screen, cell, plain, render, table
 from benchd.cli.show import format_verdicts
 from benchd.job_request import SERIAL
@@ -128,4 +126,4 @@ def _wrapped(text: str, style: str, screen: Screen) -> str:
         plain(text), screen.width, subsequent_indent="  ", break_long_words=True,
         break_on_hyphens=False,
     )  # fmt: skip
-    return render(Text("\n".join(lines), style=style), screen)
+    return render(cell("\n".join(lines), style), screen)

@@ -2,6 +2,8 @@
 
 Results go to stdout, progress and errors to stderr. Colour only on a terminal, and never where
 NO_COLOR is set (no-color.org) or the terminal is a dumb one.
+
+The library that draws is imported by whoever draws: `--help` need not wait for it.
 """
 
 from __future__ import annotations
@@ -12,14 +14,14 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, tzinfo
-from typing import IO, Any
-
-from rich import box
-from rich.console import Console, RenderableType
-from rich.table import Table
-from rich.text import Text
+from typing import IO, TYPE_CHECKING, Any
 
 from benchd.errors import BenchdError
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+    from rich.table import Table
+    from rich.text import Text
 
 WIDTH_OF_A_FILE = 160  # a pipe or a file has no width; tables are seldom wider than this
 
@@ -42,12 +44,16 @@ def screen_of(stream: IO[str], zone: tzinfo = UTC) -> Screen:
     """The screen behind a stream, for a bench in that time zone."""
     if not stream.isatty():
         return Screen(zone=zone)
+    from rich.console import Console
+
     colour = not os.environ.get("NO_COLOR") and os.environ.get("TERM", "") not in ("", "dumb")
     return Screen(Console(file=stream).width, colour, wrap=True, zone=zone)
 
 
 def render(item: RenderableType, screen: Screen) -> str:
     """Any rich item as text, without trailing blanks."""
+    from rich.console import Console
+
     out = io.StringIO()
     console = Console(
         file=out,
@@ -65,6 +71,9 @@ def render(item: RenderableType, screen: Screen) -> str:
 
 def table(*headings: str) -> Table:
     """An empty table in the one style that all commands use."""
+    from rich import box
+    from rich.table import Table
+
     made = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="bold")
     for heading in headings:
         made.add_column(heading, overflow="fold")
@@ -73,6 +82,8 @@ def table(*headings: str) -> Table:
 
 def cell(text: str, style: str = "") -> Text:
     """A table cell with its text as it stands: no markup is read from it."""
+    from rich.text import Text
+
     return Text(plain(text), style=style)
 
 
@@ -116,6 +127,8 @@ def print_error(error: BenchdError) -> None:
 
 def format_error(error: dict[str, Any], screen: Screen) -> str:
     """An error in its JSON form: where and message, then the advice, on its own line if long."""
+    from rich.text import Text
+
     where = f"{error['where']}: " if error.get("where") else ""
     message, advice = plain(f"{where}{error['message']}"), plain(str(error.get("advice") or ""))
     text = Text(message, style="red")
