@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulators.world import World
+from simulators.world.world import LEAST_TRANSFER
 
 FloatArray = NDArray[np.float64]
 
@@ -40,6 +41,11 @@ class Emission:
     steps_hz: FloatArray
     dwell_s: float = 1.0
     origin_s: float = 0.0
+
+    @property
+    def frequency_hz(self) -> float:
+        """The frequency, or the first of a step sweep."""
+        return float(self.steps_hz[0])
 
     @property
     def is_moving(self) -> bool:
@@ -81,13 +87,13 @@ class Feed:
 
     def _transfer_db(self, frequency_hz: FloatArray, elapsed_s: float) -> FloatArray:
         transfer = np.abs(self.world.transfer(frequency_hz, elapsed_s))
-        return np.asarray(20 * np.log10(np.maximum(transfer, 1e-15)))
+        return np.asarray(20 * np.log10(np.maximum(transfer, LEAST_TRANSFER)))
 
     def harmonics(self, emission: Emission, at_s: float) -> list[tuple[float, float]]:
         """The source's harmonics at the analyzer's input: frequency in Hz, level in dBm."""
         if emission.level_dbm is None:
             return []
-        frequency_hz = float(emission.steps_hz[0])
+        frequency_hz = emission.frequency_hz
         leaving = self.world.source_level_dbm(emission.steps_hz, emission.level_dbm, at_s)
         tones = np.array(self.world.harmonics(frequency_hz, float(leaving[0])))
         arriving_dbm = tones[:, 1] + self._transfer_db(tones[:, 0], at_s)
@@ -117,11 +123,12 @@ class Feed:
 
     def _announce(self, emission: Emission, now_s: float) -> None:
         highest = SILENCE_DBM
-        if emission.level_dbm is not None:
+        if emission.level_dbm is not None and emission.steps_hz.size == 1:
+            # A reading follows once it has settled, so the level is that of then.
+            highest = self._level_then(emission, max(now_s, emission.start_s))
+        elif emission.level_dbm is not None:
             levels = self.arriving_dbm(emission.steps_hz, emission.level_dbm, now_s)
             highest = float(levels.max())
-            if emission.steps_hz.size == 1:
-                self._known = (emission, now_s, highest)
         for listener in self.listeners:
             listener(highest)
 
@@ -148,7 +155,12 @@ class Feed:
         # Within 3 ms a person walking before an open lid moves by far less than a wavelength.
         if known is not None and known[0] is emission and abs(at_s - known[1]) < 0.003:
             return known[2]
-        level = float(self.arriving_dbm(emission.steps_hz, emission.level_dbm, at_s)[0])
+        return self._level_then(emission, at_s)
+
+    def _level_then(self, emission: Emission, at_s: float) -> float:
+        """Work out the level of an emission of one frequency, and keep it."""
+        assert emission.level_dbm is not None
+        level = self.world.arriving_at_dbm(emission.frequency_hz, emission.level_dbm, at_s)
         self._known = (emission, at_s, level)
         return level
 

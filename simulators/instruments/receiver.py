@@ -6,6 +6,7 @@ The physics of a reading (noise, filter, detectors, errors of the scale) belongs
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +18,8 @@ from simulators.world import AnalyzerModel
 FloatArray = NDArray[np.float64]
 
 _MOST_SUBSTEPS = 16
+_COMPRESSED = 0.2589
+"""One less than 1 dB as a ratio."""
 
 
 @dataclass(frozen=True)
@@ -52,9 +55,19 @@ class SweepPlan:
         return self.sweep_time_s / self.bins_hz.size
 
     @property
+    def first_hz(self) -> float:
+        """Tuned frequency of the first point."""
+        return float(self.bins_hz[0])
+
+    @property
+    def last_hz(self) -> float:
+        """Tuned frequency of the last point."""
+        return float(self.bins_hz[-1])
+
+    @property
     def is_zero_span(self) -> bool:
         """Whether every point looks at the same frequency."""
-        return bool(self.bins_hz[0] == self.bins_hz[-1])
+        return self.first_hz == self.last_hz
 
 
 @dataclass
@@ -69,12 +82,14 @@ class Sweep:
     values_dbm: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
-        self.values_dbm = np.full(self.plan.points, np.nan)
         self._ahead: tuple[int, FloatArray] | None = None
         if self.plan.points == 1:
             # Computed during the point's dwell and not after it, so that a point takes no longer
             # than its dwell. Discarded if anything changes meanwhile.
-            self._ahead = (self.feed.changes, self._compressed(self._read(0, 1)))
+            self.values_dbm = np.empty(1)
+            self._ahead = (self.feed.changes, self._single())
+        else:
+            self.values_dbm = np.full(self.plan.points, np.nan)
 
     @property
     def end_s(self) -> float:
@@ -99,6 +114,30 @@ class Sweep:
             else:
                 self.values_dbm[self.filled : due] = self._compressed(self._read(self.filled, due))
             self.filled = due
+
+    def _single(self) -> FloatArray:
+        """The reading of a sweep of one point, shape (1,).
+
+        Of one still tone with nothing beside it, by the detector of stepped sweeps, it is worked
+        out number by number.
+        """
+        plan, feed = self.plan, self.feed
+        spans = feed.during(self.start_s, self.end_s)
+        emission = spans[0][1]
+        still = len(spans) == 1 and not emission.is_moving and plan.tracking_dbm is None
+        if not still or plan.detector != "rms" or self._ambient():
+            return self._compressed(self._read(0, 1))
+        bin_hz = plan.first_hz
+        reading_dbm = self.model.rms_reading_dbm(
+            feed.fixed_level_dbm(emission, self.end_s),
+            bin_hz,
+            emission.frequency_hz - bin_hz,
+            plan.rbw_hz,
+            max(1, int(plan.sweep_time_s * plan.rbw_hz)),
+            plan.attenuation_db,
+        )
+        over = 10 ** ((reading_dbm - plan.mixer_limit_dbm) / 10)
+        return np.array([reading_dbm - 10 * math.log10(1 + _COMPRESSED * over)])
 
     def _read(self, first: int, last: int) -> FloatArray:
         plan = self.plan
@@ -188,13 +227,12 @@ class Sweep:
     def _ambient(self) -> list[tuple[float, float]]:
         """Outside transmitters that the resolution filter lets through somewhere."""
         beyond_hz = 3 * self.plan.rbw_hz
-        bins = self.plan.bins_hz
-        return self.feed.ambient(float(bins[0]) - beyond_hz, float(bins[-1]) + beyond_hz)
+        return self.feed.ambient(self.plan.first_hz - beyond_hz, self.plan.last_hz + beyond_hz)
 
     def _compressed(self, level_dbm: FloatArray) -> FloatArray:
         """Readings of a mixer in compression: 1 dB low at its compression point, then level."""
         over_db = level_dbm - self.plan.mixer_limit_dbm
-        return np.asarray(level_dbm - 10 * np.log10(1 + 0.2589 * 10 ** (over_db / 10)))
+        return np.asarray(level_dbm - 10 * np.log10(1 + _COMPRESSED * 10 ** (over_db / 10)))
 
 
 def _through_filter_mw(

@@ -4,6 +4,7 @@ The envelope of a tone in narrow-band noise is Rician: the power of m independen
 non-central chi-square variable (S. O. Rice, "Mathematical analysis of random noise", 1944-45).
 """
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -43,8 +44,8 @@ class AnalyzerModel:
         """
         figure_db = self.model.noise_figure_db
         figure_db += self.model.noise_slope_db_per_ghz * (centre_hz / 1e9 - 1.0)
-        bandwidth_db = 10 * np.log10(rbw_hz * GAUSSIAN_NOISE_FACTOR)
-        return float(KT0_DBM_PER_HZ + figure_db + bandwidth_db + attenuation_db)
+        bandwidth_db = 10 * math.log10(rbw_hz * GAUSSIAN_NOISE_FACTOR)
+        return KT0_DBM_PER_HZ + figure_db + bandwidth_db + attenuation_db
 
     def dwell_reading_dbm(
         self,
@@ -67,6 +68,27 @@ class AnalyzerModel:
         floor_dbm = self.noise_floor_dbm(float(centre.flat[0]), rbw_hz, attenuation_db)
         shown = self._detected_dbm(tone_dbm, floor_dbm, detector, max(1, independent_samples))
         return self._shown_dbm(shown, centre)
+
+    def rms_reading_dbm(
+        self,
+        incident_dbm: float,
+        centre_hz: float,
+        offset_hz: float,
+        rbw_hz: float,
+        independent_samples: int,
+        attenuation_db: float = 0.0,
+    ) -> float:
+        """One zero-span reading, dBm: as ``dwell_reading_dbm`` gives it, with the same draws.
+
+        NumPy's arrays are left out: for one value they cost more than all the rest of a point.
+        """
+        floor_dbm = self.noise_floor_dbm(centre_hz, rbw_hz, attenuation_db)
+        loss_db = 10 * math.log10(2.0) * (2 * offset_hz / rbw_hz) ** 2
+        ratio = 10 ** ((incident_dbm - loss_db - floor_dbm) / 10)
+        degrees = 2 * max(1, independent_samples)
+        drawn = self._rng.noncentral_chisquare(degrees, degrees * ratio)
+        shown = floor_dbm + 10 * math.log10(drawn / degrees)
+        return shown + self._linearity.at(shown) + self._response.at(centre_hz)
 
     def sweep_reading_dbm(
         self,

@@ -1,5 +1,7 @@
 """Influences from outside the box: the echo of a person walking by, and other transmitters."""
 
+import math
+
 import numpy as np
 
 from simulators.world.model import BoxModel, PersonModel
@@ -22,9 +24,8 @@ def echo_distances_m(
     box: BoxModel, person: PersonModel, elapsed_s: float
 ) -> tuple[float, float, float]:
     """From the near end to the person, on to the far end, and straight across."""
-    near, far = np.array(box.near_end_m), np.array(box.mount_a_m)
-    direct_m = float(np.linalg.norm(far - near))
-    leg_m = float(np.hypot(person_distance_m(person, elapsed_s), direct_m / 2))
+    direct_m = math.dist(box.near_end_m, box.mount_a_m)
+    leg_m = math.hypot(person_distance_m(person, elapsed_s), direct_m / 2)
     return leg_m, leg_m, direct_m
 
 

@@ -1,5 +1,7 @@
 """The virtual workshop: what a person and the instruments can do to it and learn from it."""
 
+import cmath
+import math
 import threading
 from collections import OrderedDict
 from dataclasses import replace
@@ -21,6 +23,8 @@ from simulators.world.wiring import FINE_STEP_HZ, Curve, Placing, State, Wiring
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 
+LEAST_TRANSFER = 1e-15
+"""Smallest ratio of waves that is told apart from nothing; it stands for nothing at all."""
 _CURVES_KEPT = 24
 _MOVABLE = ("near_end", "mount_a", "mount_b")
 _NOT_MOVED = (0.0, 0.0, 0.0)
@@ -279,9 +283,9 @@ class World:
     def temperature_k(self, elapsed_s: float) -> float:
         """Room and warm-up temperature over that at the start, kelvin."""
         room = self.model.temperature
-        turn = 2 * np.pi * elapsed_s / room.period_s + self._swing_phase_rad
-        swing = room.swing_k * (np.sin(turn) - np.sin(self._swing_phase_rad))
-        return float(swing + room.warm_up_k * (1 - np.exp(-elapsed_s / room.warm_up_s)))
+        turn = 2 * math.pi * elapsed_s / room.period_s + self._swing_phase_rad
+        swing = room.swing_k * (math.sin(turn) - math.sin(self._swing_phase_rad))
+        return swing + room.warm_up_k * (1 - math.exp(-elapsed_s / room.warm_up_s))
 
     def source_level_dbm(
         self, frequency_hz: FloatArray, set_level_dbm: float, elapsed_s: float
@@ -290,6 +294,29 @@ class World:
         drift_db = self.model.source.drift_db_per_k * self.temperature_k(elapsed_s)
         flatness = self._flatness(np.asarray(frequency_hz, dtype=np.float64))
         return np.asarray(set_level_dbm + drift_db + flatness)
+
+    def arriving_at_dbm(self, frequency_hz: float, set_level_dbm: float, elapsed_s: float) -> float:
+        """Level at the analyzer's input, dBm, for one frequency of the source.
+
+        The same as ``source_level_dbm`` and ``transfer`` give, without what NumPy costs for an
+        array of one: a stepped sweep asks this once a point.
+        """
+        warmer_k = self.temperature_k(elapsed_s)
+        leaving_dbm = set_level_dbm + self.model.source.drift_db_per_k * warmer_k
+        leaving_dbm += self._flatness.at(frequency_hz)
+        with self.lock:
+            curve = self._current or self._solved()
+            change_db = sum(self._throw_db.values())
+        place = min(max((frequency_hz - self._start_hz) / self._step_hz, 0.0), curve.whole.size - 1)
+        below = min(int(place), curve.whole.size - 2)
+        value = _between(curve.whole, below, place - below)
+        if curve.echoed is not None and self._echo_is_on:
+            size, detour_s = self._echo_way(elapsed_s)
+            turn = cmath.exp(-2j * math.pi * frequency_hz * detour_s)
+            value += _between(curve.echoed, below, place - below) * size * turn
+        change_db += self.model.analyzer.drift_db_per_k * warmer_k
+        transfer = abs(value) * 10 ** (change_db / 20)
+        return leaving_dbm + 20 * math.log10(max(transfer, LEAST_TRANSFER))
 
     def harmonics(
         self, frequency_hz: float, level_dbm: float
@@ -333,14 +360,23 @@ class World:
         return np.asarray(curve[below] * (1 - share) + curve[below + 1] * share)
 
     def _echo(self, echoed: ComplexArray, frequency: FloatArray, elapsed_s: float) -> ComplexArray:
-        person = self.model.box.person
-        if person is None or not self._people_walk:
+        if not self._echo_is_on:
             return np.zeros(frequency.shape, dtype=np.complex128)
-        one_m, two_m, direct_m = echo_distances_m(self.model.box, person, elapsed_s)
-        size = direct_m * np.sqrt(person.cross_section_m2 / (4 * np.pi)) / (one_m * two_m)
-        detour_s = (one_m + two_m - direct_m) / SPEED_OF_LIGHT_M_PER_S
+        size, detour_s = self._echo_way(elapsed_s)
         turn = np.exp(-2j * np.pi * frequency * detour_s)
         return np.asarray(self._looked_up(echoed, frequency) * size * turn)
+
+    @property
+    def _echo_is_on(self) -> bool:
+        return self.model.box.person is not None and self._people_walk
+
+    def _echo_way(self, elapsed_s: float) -> tuple[float, float]:
+        """Size of the echo from a person relative to the direct wave, and its detour in s."""
+        person = self.model.box.person
+        assert person is not None
+        one_m, two_m, direct_m = echo_distances_m(self.model.box, person, elapsed_s)
+        size = direct_m * math.sqrt(person.cross_section_m2 / (4 * math.pi)) / (one_m * two_m)
+        return size, (one_m + two_m - direct_m) / SPEED_OF_LIGHT_M_PER_S
 
     def ambient(self, centre_hz: float, span_hz: float) -> list[tuple[float, float]]:
         """Outside transmitters at the analyzer's input: (frequency_hz, level_dbm) in the span."""
@@ -353,3 +389,8 @@ class World:
         """What this world is made of, JSON-able; see ``truth.py`` for its keys."""
         with self.lock:
             return {"seed": self.seed} | truth_of(self._wiring, self._state)
+
+
+def _between(curve: ComplexArray, below: int, share: float) -> complex:
+    """A curve's value a share of the way from one of its points to the next."""
+    return complex(curve[below]) * (1 - share) + complex(curve[below + 1]) * share

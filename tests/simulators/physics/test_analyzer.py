@@ -56,6 +56,23 @@ def test_too_fast_a_sweep_shows_the_tone_low_and_wide() -> None:
     assert (fast > fast.max() - 10).sum() > (slow > slow.max() - 10).sum()
 
 
+def test_a_single_reading_is_the_one_that_an_array_of_one_gives() -> None:
+    one, other = (analyzer(AnalyzerSettings(), seed=5) for _ in range(2))
+    for incident_dbm in (-20.0, -60.0, -119.0, -140.0, -300.0):
+        for centre_hz, offset_hz, samples, attenuation_db in (
+            (1.7e9, 0.0, 10, 0.0),
+            (1.2e9, 3e4, 1, 10.0),
+            (1.7e9, 5e8, 10_000, 0.0),
+        ):
+            single = one.rms_reading_dbm(
+                incident_dbm, centre_hz, offset_hz, 1e5, samples, attenuation_db
+            )
+            array = other.dwell_reading_dbm(
+                np.array([incident_dbm]), centre_hz, offset_hz, 1e5, "rms", samples, attenuation_db
+            )
+            assert_allclose(single, array[0], rtol=0, atol=1e-9)
+
+
 def test_unknown_detector_is_refused_by_name() -> None:
     with pytest.raises(ValueError, match="no detector 'quasi'; there are"):
         analyzer().dwell_reading_dbm(np.array([-20.0]), 1.7e9, 0.0, 1e4, "quasi", 1)

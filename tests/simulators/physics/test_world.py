@@ -156,6 +156,30 @@ def test_one_frequency_at_a_time_gives_the_same_as_all_at_once() -> None:
     assert_allclose(single, whole, rtol=1e-12)
 
 
+@pytest.mark.parametrize("ports", [(101, 204, 301), (102, 204, 302)], ids=["reflected", "through"])
+@pytest.mark.parametrize("lid_is_open", [False, True], ids=["closed", "open"])
+def test_the_level_of_one_frequency_is_that_of_the_whole_curve(
+    ports: tuple[int, ...], lid_is_open: bool
+) -> None:
+    """Stepped sweeps ask for single numbers, all others for arrays: two ways, one world."""
+    world = workshop()
+    world.place("middle", "dipole r3")
+    world.place("mount_a", "reference dipole")
+    world.set_lid(lid_is_open)
+    beside_hz = np.array([1.0e9, 2.5e9, 1.7000123e9])
+    for elapsed_s in (0.0, 1234.5):
+        transfer_db = level_db(world, *ports, elapsed_s=elapsed_s)
+        leaving_dbm = world.source_level_dbm(FREQUENCY_HZ, -10.0, elapsed_s)
+        beside_db = 20 * np.log10(np.abs(world.transfer(beside_hz, elapsed_s)))
+        beside_dbm = world.source_level_dbm(beside_hz, -10.0, elapsed_s) + beside_db
+        for grid_hz, expected_dbm in (
+            (FREQUENCY_HZ, leaving_dbm + transfer_db),
+            (beside_hz, beside_dbm),
+        ):
+            single = [world.arriving_at_dbm(one, -10.0, elapsed_s) for one in grid_hz.tolist()]
+            assert_allclose(single, expected_dbm, rtol=0, atol=1e-9)
+
+
 def test_source_stays_within_its_flatness_and_moves_with_its_setting() -> None:
     world = workshop()
     off_db = world.source_level_dbm(FREQUENCY_HZ, -10.0, 0.0) + 10.0

@@ -175,6 +175,9 @@ class FlatWorld:
     def transfer(self, frequency_hz: Any, elapsed_s: float) -> Any:
         return np.full(np.shape(frequency_hz), 10 ** (-self.loss_db / 20) + 0j)
 
+    def arriving_at_dbm(self, frequency_hz: float, level_dbm: float, elapsed_s: float) -> float:
+        return level_dbm - self.loss_db
+
     def harmonics(self, frequency_hz: float, level_dbm: float) -> Any:
         return (2 * frequency_hz, level_dbm - 35), (3 * frequency_hz, level_dbm - 42)
 
