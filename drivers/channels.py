@@ -35,7 +35,10 @@ from drivers.waiting import (
     wait_until_ready,
 )
 
-_CHUNK = 1 << 18
+_LEAST_CHUNK = 1 << 11
+_MOST_CHUNK = 1 << 20
+"""Bytes asked for at once. Python sets aside all of them before anything is read: for a short line
+that costs more than the reading. So it begins with few, and asks for more while they are filled."""
 _VXI11_IO_TIMEOUT = 15
 _VXI11_GRACE_S = 1.0
 _SPOILT = b"~"
@@ -99,6 +102,7 @@ class SocketChannel:
         self._readable = select.poll()
         self._readable.register(self._socket, select.POLLIN)
         self._unfinished = False
+        self._chunk = _LEAST_CHUNK
 
     def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
@@ -137,11 +141,15 @@ class SocketChannel:
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         wait_until_ready(self._readable, deadline, cancel)
         try:
-            data = self._socket.recv(_CHUNK)
+            data = self._socket.recv(self._chunk)
         except OSError as error:
             raise ChannelClosed(_reason(error)) from error
         if not data:
             raise ChannelClosed("it closed the connection")
+        if len(data) == self._chunk:
+            self._chunk = min(8 * self._chunk, _MOST_CHUNK)
+        elif self._chunk > _LEAST_CHUNK and len(data) < _LEAST_CHUNK:
+            self._chunk = _LEAST_CHUNK
         return data
 
     def arrived(self) -> bytes:

@@ -117,8 +117,24 @@ class ReplyBuffer:
             del self._data[:1]
         return bytes(self._data)
 
+    def take_text_of(self, data: bytes) -> str | None:
+        """Add bytes as they arrived, and take the next line, or None while it is incomplete.
+
+        A whole line that comes alone is what nearly every reply is: it needs no buffer.
+        """
+        if (
+            not (self._data or self._block_just_ended)
+            and self._end == b"\n"
+            and data.find(b"\n") == len(data) - 1 >= 0
+        ):
+            return data[:-1].removesuffix(b"\r").decode("latin-1")
+        self._data += data
+        return self.take_text()
+
     def take_text(self) -> str | None:
         """The next line without its terminator, or None while it is incomplete."""
+        if not self._data:
+            return None
         self._drop_block_terminator()
         data = self._data
         if self._end == b"\r" and data[:1] == b"\n":

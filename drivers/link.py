@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from functools import partial
 from types import TracebackType
 
 import pyvisa
@@ -36,11 +37,11 @@ from drivers.errors import (
     LinkLost,
     Stopped,
     UnexpectedReply,
-    WrongInstrument,
     shown,
 )
 from drivers.exchange import Exchange, Reply
 from drivers.framing import ReplyBuffer, block_of_message, text_of_message
+from drivers.identity import StaleAnswer, after_stale_lines, unlike
 from drivers.retry import Retry
 from drivers.transports import transport_of
 from drivers.visa import SerialSettings, open_session
@@ -51,7 +52,6 @@ _ADVICE_SILENT = (
     "Check the instrument's screen: it may be busy (raise `timeout:`), switched off, or not know "
     "this command (see `commands:` in the bench file)."
 )
-_MOST_STALE_LINES = 4096
 _LEAST_WRITE_BYTES = 64
 
 REPEAT_S = 0.25
@@ -230,8 +230,7 @@ class Link:
                 buffer = self._buffer
                 text = buffer.take_text()
                 while text is None:
-                    buffer.feed(channel.receive(deadline, cancel))
-                    text = buffer.take_text()
+                    text = buffer.take_text_of(channel.receive(deadline, cancel))
                     if text is None:
                         check(deadline, cancel)
         except (ChannelClosed, ChannelTimeout) as error:
@@ -421,36 +420,19 @@ class Link:
         self.outstanding = 1
         found = self.read_text(None, cancel, question).strip()
         if self.identity:
-            found = self._skip_stale_lines(found, question, cancel)
+            found = self._without_stale_lines(found, question, cancel)
         if self._expect_identity not in found or not found:
-            raise self._wrong(found, f"one containing {shown(self._expect_identity)}", question)
+            expected = f"one containing {shown(self._expect_identity)}"
+            raise unlike(self.name, self.address, found, expected, question)
         self.identity = found
 
-    def _skip_stale_lines(self, found: str, question: str, cancel: Cancel | None) -> str:
-        """Read and drop late answers to an earlier session; on a serial line they still arrive."""
-        deadline = time.monotonic() + self.timeout_s
-        for _ in range(_MOST_STALE_LINES):
-            if found == self.identity:
-                return found
-            first = found
-            left_s = deadline - time.monotonic()
-            if left_s <= 0.0:
-                break
-            try:
-                found = self.read_text(min(1.0, left_s), cancel, question).strip()
-            except LinkLost as error:
-                raise self._wrong(first, shown(self.identity), question) from error
-        raise self._wrong(found, shown(self.identity), question)
-
-    def _wrong(self, found: str, expected: str, question: str) -> WrongInstrument | BadReply:
-        # This text is no identity of any instrument, so it was garbled on its way.
-        spoiled = any(not " " <= letter <= "~" for letter in found)
-        return (BadReply if spoiled else WrongInstrument)(
-            self.name,
-            f"answers at {self.address} as {shown(found)}; expected {expected}.",
-            question,
-            "Check `address:` and `identity:` in the bench file.",
-        )
+    def _without_stale_lines(self, found: str, question: str, cancel: Cancel | None) -> str:
+        read = partial(self.read_text, cancel=cancel, command=question)
+        try:
+            return after_stale_lines(found, self.identity, read, self.timeout_s)
+        except StaleAnswer as stale:
+            expected = shown(self.identity)
+            raise unlike(self.name, self.address, stale.found, expected, question) from stale
 
     def _out_of_step(self, channel: Channel) -> bool:
         data = channel.arrived()

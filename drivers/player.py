@@ -131,6 +131,8 @@ class Player(BatchPlayer):
         """
         if len(batch) == 1:
             return [self._perform_one(batch[0])]
+        if len(batch) == 2 and batch[0].instrument != batch[1].instrument:
+            return self._perform_one_each(batch)
         plans: dict[str, _Plan] = {}
         for exchange in batch:
             plan = plans.get(exchange.instrument)
@@ -169,6 +171,32 @@ class Player(BatchPlayer):
             return None
         _write(link, exchange.message, size, 1, self._cancel)
         return exchange.value(link.read(exchange, self._cancel))
+
+    def _perform_one_each(self, batch: Batch) -> list[Any]:
+        """A batch with one exchange for each of its instruments, such as tuning two of them.
+
+        Nothing needs to be planned there, and a stepped sweep does it at every point.
+        """
+        links = [self._links.get(one.instrument) or self._link(one) for one in batch]
+        sizes = [_checked_size(one.message, link) for one, link in zip(batch, links, strict=True)]
+        for exchange, link, size in zip(batch, links, sizes, strict=True):
+            replies = 0 if exchange.reply is Reply.NONE else 1
+            _write(link, exchange.message, size, replies, self._cancel)
+        values: list[Any] = []
+        fault: BadReply | None = None
+        for exchange, link in zip(batch, links, strict=True):
+            if exchange.reply is Reply.NONE:
+                values.append(None)
+                continue
+            try:
+                values.append(exchange.value(link.read(exchange, self._cancel)))
+            except BadReply as error:
+                if not link.connected:
+                    raise
+                fault = fault or error
+        if fault is not None:
+            raise fault
+        return values
 
     def _link(self, exchange: Exchange) -> Link:
         link = self._links.get(exchange.instrument)

@@ -51,13 +51,18 @@ def test_replies_come_out_as_they_went_in_however_the_bytes_arrive(
     buffer = ReplyBuffer(MOST)
     found: list[str | bytes] = []
     for piece in pieces:
-        buffer.feed(piece)
+        rest = piece
         while len(found) < len(replies):
-            expected = replies[len(found)].value
-            value = buffer.take_text() if isinstance(expected, str) else buffer.take_block(None)
+            if isinstance(replies[len(found)].value, str):
+                value: str | bytes | None = buffer.take_text_of(rest)
+            else:
+                buffer.feed(rest)
+                value = buffer.take_block(None)
+            rest = b""
             if value is None:
                 break
             found.append(value)
+        buffer.feed(rest)
     assert found == [reply.value for reply in replies]
     assert buffer.unclaimed() == b""
 
