@@ -58,6 +58,21 @@ class Dialogue:
                 self.say(f"  Not taken: {refusal}")
         raise UserError(f"{MOST_TRIES} answers could not be taken; nothing was written.")
 
+    def ask_or_skip(self, question: str, why: str, read: Callable[[str], T]) -> T | None:
+        """A question that an empty line skips, and the end of the answers too; then None."""
+        self.say(f"\n{question}")
+        self.say(f"  Why: {why}")
+        for _ in range(MOST_TRIES):
+            print("  answer [skip]: ", end="", file=self._shown, flush=True)
+            text = self._typed.readline().strip()
+            if text in ("", "skip"):
+                return None
+            try:
+                return read(text)
+            except (Refusal, UnitError, BenchdError) as refusal:
+                self.say(f"  Not taken: {refusal}")
+        raise UserError(f"{MOST_TRIES} answers could not be taken; nothing was written.")
+
     def agrees(self, question: str, why: str, default: bool) -> bool:
         """A question for yes or no."""
         return self.ask(f"{question} (yes or no)", why, _yes_or_no, "yes" if default else "no")

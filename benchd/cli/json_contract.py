@@ -208,7 +208,8 @@ class LookEnding(BaseModel):
 class LookLine(BaseModel):
     """A line about the look: told at its start, when viewers or time change, and at its end.
 
-    frequency_hz: the grid of all its sweeps. unit: of their values.
+    frequency_hz: the grid of all its sweeps. unit: of their values. tick: to tell back with
+        the next "here".
     """
 
     kind: Literal["look", "ended"]
@@ -225,6 +226,7 @@ class LookLine(BaseModel):
     left_s: float
     for_s: float
     ending: LookEnding | None
+    tick: int
 
 
 class Peak(BaseModel):
@@ -235,7 +237,8 @@ class Peak(BaseModel):
 
 
 class SweepLine(BaseModel):
-    """One sweep of a live look. deviation_db, range_db: spread of the last `sweeps` sweeps."""
+    """One sweep of a live look. deviation_db, range_db: spread of the last `sweeps` sweeps.
+    tick: as for the look."""
 
     kind: Literal["sweep"]
     number: int
@@ -247,6 +250,7 @@ class SweepLine(BaseModel):
     peak: Peak
     flags: list[str]
     trouble: str
+    tick: int
 
 
 class KeptLine(BaseModel):

@@ -63,8 +63,9 @@ def live(
         note(plain(str(plan["text"])).rstrip("\n"))
         if not yes:
             _require_yes()
-        look = client.post("/api/live", {"worksheet": plan["hash"]})
-        with _looking(client, daemon, str(look["viewer"])) as session:
+        seen = client.get("/api/live/tick")["tick"]
+        look = client.post("/api/live", {"worksheet": plan["hash"], "seen": seen})
+        with _looking(client, daemon, str(look["viewer"]), int(look["tick"])) as session:
             ending = _show(session, json)
         ending = ending or (client.get("/api/live").get("ending") or {})
         _tell(ending)
@@ -101,20 +102,37 @@ class _Session:
     order: Callable[..., Any]
 
 
+class _Newest:
+    """The newest tick that the daemon told, by whichever way it came. Safe from any thread."""
+
+    def __init__(self, tick: int) -> None:
+        self.tick = tick
+        self._lock = threading.Lock()
+
+    def told(self, document: Any) -> None:
+        """Something that the daemon told, with a tick or without."""
+        if isinstance(document, dict) and isinstance(document.get("tick"), int):
+            with self._lock:
+                self.tick = max(self.tick, document["tick"])
+
+
 @contextmanager
-def _looking(client: Daemon, url: str, viewer: str) -> Iterator[_Session]:
+def _looking(client: Daemon, url: str, viewer: str, tick: int) -> Iterator[_Session]:
     """Look as this viewer: "here" is said and the stream is read until this is left, however.
 
+    tick: that the daemon told with the viewer's id. The newest goes with each "here".
     A signal that ends the program leaves the look first.
     """
     over = threading.Event()
     news: queue.Queue[StreamEvent | BenchdError | str] = queue.Queue()
+    newest = _Newest(tick)
 
     def ping() -> None:
         with connect(url) as mine:
             while not over.wait(HERE_EVERY_S):
                 try:
-                    mine.post("/api/live/here", {"viewer": viewer})
+                    said = mine.post("/api/live/here", {"viewer": viewer, "seen": newest.tick})
+                    newest.told(said)
                 except BenchdError as error:
                     news.put(error)
                     return
@@ -123,13 +141,15 @@ def _looking(client: Daemon, url: str, viewer: str) -> Iterator[_Session]:
         with connect(url) as mine:
             try:
                 for event in mine.live():
+                    newest.told(event.data)
                     news.put(event)
                     if over.is_set():
                         return
             except BenchdError as error:
                 news.put(error)
-                return
-        news.put(BenchdError("benchd has ended the stream", advice="Has it been stopped?"))
+            finally:
+                # However the reading has ended: who sees nothing must not say "here".
+                news.put(BenchdError("benchd has ended the stream", advice="Has it been stopped?"))
 
     threads = [threading.Thread(target=one, name=one.__name__, daemon=True) for one in (ping, read)]
     with _ended_by_signals():

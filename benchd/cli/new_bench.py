@@ -294,6 +294,28 @@ def _antenna(dialogue: Dialogue, band_hz: tuple[float, float]) -> tuple[str, lis
             ),
         ),
     ]  # fmt: skip
+    arm = dialogue.ask_or_skip(
+        "The present length of one of its arms, if it can be trimmed",
+        "it tells how many mm to take off, from the first look of a trim session on.",
+        quantity(Kind.LENGTH, least=1e-4),
+    )
+    if arm is not None:
+        trim = [f"arm: {arm}"]
+        arms = dialogue.ask_or_skip(
+            "How many arms are trimmed alike", "what is taken off counts for each. Two, if "
+            "skipped.", _arms,
+        )  # fmt: skip
+        if arms is not None:
+            trim.append(f"arms: {arms}")
+        diameter = dialogue.ask_or_skip(
+            "The diameter of the arm's wire or tube",
+            "thin wire follows the rule that length goes as 1/f better; thick is assumed, if "
+            "skipped.",
+            quantity(Kind.LENGTH, least=1e-5),
+        )
+        if diameter is not None:
+            trim.append(f"diameter: {diameter}")
+        rows.append(("trim", f"{{{', '.join(trim)}}}"))
     return antenna, rows
 
 
@@ -332,6 +354,16 @@ def _type(text: str) -> str:
     if text not in RELATIVE_SPANS:
         raise Refusal(f"it is one of {', '.join(RELATIVE_SPANS)}")
     return text
+
+
+def _arms(text: str) -> int:
+    try:
+        number = whole_number(text)
+    except ValueError:
+        raise Refusal("a number of arms is a whole number") from None
+    if not 1 <= number <= 8:
+        raise Refusal("an antenna has 1 to 8 arms that are trimmed alike")
+    return number
 
 
 def _largest(text: str) -> str:

@@ -24,6 +24,7 @@ from benchd.reduce.distributions import coverage_factor
 from benchd.reduce.montecarlo import settle
 from benchd.reduce.resonance import Resonance
 from benchd.reduce.trim import TrimKnowledge, trim_per_arm_m
+from benchd.reduce.trim_limits import limit_words
 from benchd.reduce.uncertainty import has_assumed, term
 from benchd.results import Budget, Result, Term
 from benchd.rounding import number_words, rounded_words, size_words
@@ -199,7 +200,10 @@ def advise(
         budget=settled,
     )
     advice = Advice(remove_m, next_cut_m, state, rate, seen, result)
-    return replace(advice, result=replace(result, note=advice_words(advice)))
+    words = advice_words(advice)
+    if state == "stop":
+        words = f"{words} {limit_words(terms, budget)}".rstrip()
+    return replace(advice, result=replace(result, note=words))
 
 
 def next_step(remove_m: float, low_m: float, high_m: float) -> tuple[State, float]:

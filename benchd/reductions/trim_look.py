@@ -380,7 +380,10 @@ def _rate_note(seen: Response, rate: float) -> str:
             "far as the lengths say, which no antenna does. Was each length typed as it was cut?"
         )
     by_law, by_own = rate_words(rate * seen.value), rate_words(rate * seen.value / seen.own)
+    percent = round(100.0 * seen.weight)
+    if percent == 100:
+        return f"{words} of each arm, as this antenna's own looks say; the 1/f law says {by_law}."
     return (
-        f"{words} of each arm: {100.0 * seen.weight:.0f} % by this antenna's own looks "
-        f"({by_own}), the rest by the 1/f law ({by_law})."
+        f"{words} of each arm: this antenna's own looks say {by_own} and count for {percent} %, "
+        f"the 1/f law says {by_law} and counts for {100 - percent} %."
     )

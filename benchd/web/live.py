@@ -15,6 +15,7 @@ from starlette.responses import Response
 from benchd.engine.desk import BenchDesk
 from benchd.engine.livelook.keeping import Kept
 from benchd.engine.livelook.plan import LivePlan
+from benchd.engine.livelook.ticks import LARGEST_TICK
 from benchd.recipe import render_worksheet
 from benchd.web.bodies import MOST_ARGUMENTS, Argument, Body, Name
 from benchd.web.documents import encode
@@ -23,6 +24,7 @@ from benchd.web.failures import json_response
 
 Viewer = Annotated[str, StringConstraints(pattern=r"^viewer-[0-9a-f]{32}$")]
 Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]
+Tick = Annotated[int, Field(ge=0, le=LARGEST_TICK, strict=True)]
 
 
 class PrepareBody(Body):
@@ -37,15 +39,31 @@ class PrepareBody(Body):
 
 
 class StartBody(Body):
-    """worksheet: the hash that `prepare` answered; who starts has read that worksheet."""
+    """worksheet: the hash that `prepare` answered; who starts has read that worksheet.
+
+    seen: the tick that `/api/live/tick` told just before; silence counts from then.
+    """
 
     worksheet: Digest
+    seen: Tick | None = None
+
+
+class JoinBody(Body):
+    """seen: as in StartBody."""
+
+    seen: Tick | None = None
 
 
 class ViewerBody(Body):
-    """viewer: the id that start or join answered."""
+    """viewer: the id that start or join answered.
+
+    seen: the newest `tick` that this viewer was told, by an answer or by the stream; its silence
+        counts from then, however late this is read. Without it, silence counts from the answer
+        before, so wait for each answer and say this every 3 s or sooner.
+    """
 
     viewer: Viewer
+    seen: Tick | None = None
 
 
 class KeepBody(Body):
@@ -90,7 +108,7 @@ def add_live(app: FastAPI, desk: BenchDesk, streams: Streams) -> None:
     @app.post("/api/live")
     async def start(body: StartBody) -> Response:
         """Start the live look that was prepared. 201 with the look and its first viewer's id."""
-        viewer = await desk.looks.start(body.worksheet)
+        viewer = await desk.looks.start(body.worksheet, body.seen)
         return json_response({**desk.looks.document(), "viewer": viewer}, 201)
 
     @app.get("/api/live")
@@ -105,15 +123,22 @@ def add_live(app: FastAPI, desk: BenchDesk, streams: Streams) -> None:
         return json_response(looks.end() if viewer is None else looks.leave(viewer))
 
     @app.post("/api/live/join")
-    async def join() -> Response:
+    async def join(body: JoinBody | None = None) -> Response:
         """One more viewer of the look that is on. 201 with the look and the viewer's id."""
-        viewer = desk.looks.join()
+        viewer = desk.looks.join(None if body is None else body.seen)
         return json_response({**desk.looks.document(), "viewer": viewer}, 201)
 
     @app.post("/api/live/here")
     async def here(body: ViewerBody) -> Response:
-        """This viewer still looks; say so every few seconds. Silent for 10 s, it has gone."""
-        return json_response(desk.looks.here(body.viewer))
+        """This viewer still looks; say so every few seconds. Silent for 10 s, it has gone. Answers
+        the next tick to tell back."""
+        return json_response(desk.looks.here(body.viewer, body.seen))
+
+    @app.get("/api/live/tick")
+    async def tick() -> Response:
+        """A reading of the daemon's clock, ms. Whoever starts or joins a look tells it back, so
+        that an order which lay about somewhere does not count as fresh."""
+        return json_response({"tick": desk.looks.tick()})
 
     @app.post("/api/live/renew")
     async def renew() -> Response:

@@ -45,7 +45,7 @@ def test_enter_takes_what_stands_in_brackets_and_the_file_passes_the_check(
     out = tmp_path / "bench.yaml"
     outcome = run(out, *by_hand())
     assert outcome.code == 0, outcome.err
-    assert outcome.err.count("Why: ") == len(by_hand())
+    assert outcome.err.count("Why: ") == len(by_hand()) + 1  # the arm, which is skipped
     bench = load_bench(out)
     assert (bench.bench, bench.timezone) == ("attic", "Europe/Berlin")
     assert bench.fixtures["sense_cable"].loss_db.at(1e9) == 0.2
@@ -75,6 +75,19 @@ def test_a_switch_a_lid_and_a_power_meter(run: Run, tmp_path: Path) -> None:
     assert set(bench.routes["middle"].positions) == {"open", "short", "antenna"}
     assert bench.box.shielded is True
     assert "benchd check open-short-baseline" in outcome.out
+
+
+def test_with_an_arm_the_first_look_of_a_trim_can_advise(run: Run, tmp_path: Path) -> None:
+    out = tmp_path / "bench.yaml"
+    outcome = run(out, *by_hand(), "0 mm", "41.2", "41.2 mm", "", "1 mm")
+    assert outcome.code == 0, outcome.err
+    assert outcome.err.count("Not taken: ") == 2
+    trim = load_bench(out).antennas["dipole r1"].trim
+    assert trim is not None
+    assert (trim.arm_m, trim.arms, trim.diameter_m) == (0.0412, 2, 0.001)
+    skipped = tmp_path / "skipped.yaml"
+    assert run(skipped, *by_hand(), "").code == 0
+    assert load_bench(skipped).antennas["dipole r1"].trim is None
 
 
 def test_a_refused_answer_is_asked_again_with_the_reason(run: Run, tmp_path: Path) -> None:

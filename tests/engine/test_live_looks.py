@@ -186,9 +186,9 @@ async def bureau(idle: Bureau) -> AsyncIterator[Bureau]:
 async def test_ten_seconds_of_silence_end_a_look(bureau: Bureau) -> None:
     viewer = await bureau.on()
     bureau.seconds += 9.0
-    assert bureau.looks.here(viewer)["viewers"] == 1
+    assert bureau.looks.here(viewer, bureau.looks.tick())["viewers"] == 1
     bureau.seconds += 9.0
-    assert bureau.looks.here(viewer)["state"] == "on"
+    assert bureau.looks.here(viewer, bureau.looks.tick())["state"] == "on"
     bureau.seconds += 10.0
     await until(lambda: bureau.looks.document()["state"] == "ended")
     assert bureau.reason() == "nobody-looks"

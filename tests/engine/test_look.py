@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 
 from benchd.engine.livelook.look import Look
+from benchd.engine.livelook.ticks import Ticks
 from benchd.engine.livelook.viewers import MOST_VIEWERS, SILENT_AFTER_S, Viewers
-from benchd.errors import Busy, Cancelled, LinkLost, OrderRefused, UnknownId
+from benchd.errors import Busy, Cancelled, LinkLost, OrderRefused, UnknownId, UserError
 
 
 class Clock:
@@ -35,7 +36,7 @@ def test_it_goes_on_while_somebody_says_here() -> None:
     found, viewer = look(clock)
     for _ in range(20):
         clock.now_s += 9.0
-        found.viewers.here(viewer)
+        found.viewers.here(viewer, clock.now_s)
         assert found.goes_on()
     assert found.left_s() == pytest.approx(120.0)
 
@@ -52,6 +53,52 @@ def test_ten_seconds_after_the_last_here_it_is_over_and_stays_over() -> None:
         found.viewers.here(viewer)
     found.viewers.join()
     assert not found.goes_on()
+
+
+def test_a_here_that_lay_about_counts_from_when_its_viewer_was_there() -> None:
+    """Read after 9 s, it keeps RF on for one more second and not for ten."""
+    clock = Clock()
+    found, viewer = look(clock)
+    said_at = clock.now_s
+    clock.now_s += SILENT_AFTER_S - 1.0
+    found.viewers.here(viewer, said_at)
+    assert found.goes_on()
+    clock.now_s += 1.0
+    assert not found.goes_on()
+
+
+def test_a_here_without_a_tick_counts_from_the_answer_before() -> None:
+    """Who waits for each answer cannot have said it before that."""
+    clock = Clock()
+    found, viewer = look(clock)
+    for _ in range(5):
+        clock.now_s += 4.0
+        found.viewers.here(viewer)
+        assert found.goes_on()
+    clock.now_s += SILENT_AFTER_S - 4.0
+    assert not found.goes_on()
+
+
+def test_one_that_joins_by_an_order_that_lay_about_is_turned_away() -> None:
+    clock = Clock()
+    viewers = Viewers(clock)
+    viewers.join(clock.now_s - SILENT_AFTER_S + 1.0)
+    assert viewers.count() == 1
+    with pytest.raises(OrderRefused, match="came 12 s after it can have been sent"):
+        viewers.join(clock.now_s - 12.0)
+    clock.now_s += 1.0
+    assert viewers.count() == 0
+
+
+def test_a_tick_is_never_ahead_of_the_clock_and_none_of_the_future_is_taken() -> None:
+    clock = Clock()
+    ticks = Ticks(clock)
+    clock.now_s += 1.2345
+    assert ticks.now() == 1_001_234
+    assert ticks.told_at_s(1_001_234) == pytest.approx(1001.234)
+    assert ticks.told_at_s(None) is None
+    with pytest.raises(UserError, match="tick 1001235 was never told"):
+        ticks.told_at_s(1_001_235)
 
 
 def test_the_last_viewer_to_leave_ends_it_at_once() -> None:
@@ -82,10 +129,10 @@ def test_its_time_is_up_unless_a_person_renews_it() -> None:
     clock = Clock()
     found, viewer = look(clock, for_s=12.0)
     clock.now_s += 6.0
-    found.viewers.here(viewer)
+    found.viewers.here(viewer, clock.now_s)
     found.renew()
     clock.now_s += 8.0
-    found.viewers.here(viewer)
+    found.viewers.here(viewer, clock.now_s)
     assert found.goes_on()
     clock.now_s += 4.0
     assert not found.goes_on()

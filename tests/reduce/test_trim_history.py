@@ -100,6 +100,7 @@ def test_it_says_when_to_stop_and_how_to_go_on_when_it_is_too_short() -> None:
     within = advice_at(0.999 * TARGET_HZ, 3e6, 0.042)
     assert within.state == "stop"
     assert within.result.note.startswith("Stop: off by")
+    assert within.result.note.endswith("What limits it most is the leak.")
     short = advice_at(1.02 * TARGET_HZ, 2e6, 0.042)
     assert short.state == "too-short"
     assert "cannot-trim-too-short" in short.result.flags

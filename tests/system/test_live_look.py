@@ -7,28 +7,20 @@ not off before is measured as it is.
 
 from __future__ import annotations
 
-import fcntl
 import json
-import os
-import pty
 import re
-import select
-import struct
 import subprocess
 import sys
-import termios
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import httpx
 import pytest
 
 from tests.patience import PATIENCE_S
 from tests.system import rigging
-from tests.system.rigging import PROGRAM, Daemon, Simulator, ending, until
+from tests.system.live_bench import Bench, Terminal, numbers, slow_way, streamed
+from tests.system.rigging import PROGRAM, ending, until
 
 SILENCE_S = 10.0
 STUCK = Path(__file__).parent / "stuck_daemon.py"
@@ -38,105 +30,6 @@ title: A short wait
 steps:
   - wait: {for: 0.1 s}
 """
-
-
-class Bench:
-    """A simulator and a daemon that share baselines of the dipole over all tests of this file."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.simulator = Simulator(folder)
-        self.begin()
-        job = self.daemon.queue("open-short-baseline", antenna="dipole r3", points="41")
-        self.daemon.until_state(job, "done")
-
-    def begin(self) -> None:
-        """A daemon over the same data; what the one before stored is there."""
-        self.daemon = Daemon(self.folder, self.simulator, "none")
-
-    @property
-    def http(self) -> httpx.Client:
-        return self.daemon.http
-
-    def prepared(self, **arguments: str) -> str:
-        """Prepare a look at the dipole; the hash of its worksheet."""
-        body = {"what": "dipole r3", "arguments": arguments}
-        answer = self.http.post("/api/live/prepare", json=body)
-        assert answer.status_code == 200, answer.text
-        found: str = answer.json()["hash"]
-        return found
-
-    def started(self, **arguments: str) -> str:
-        """Start a look and wait until it radiates; its first viewer."""
-        answer = self.http.post("/api/live", json={"worksheet": self.prepared(**arguments)})
-        assert answer.status_code == 201, answer.text
-        viewer: str = answer.json()["viewer"]
-        with self.looking(viewer):
-            until(lambda: self.rf_on and self.live["state"] == "on", "the live look to radiate")
-        return viewer
-
-    @property
-    def live(self) -> dict[str, Any]:
-        found: dict[str, Any] = self.http.get("/api/live").json()
-        return found
-
-    @property
-    def rf_on(self) -> bool:
-        return bool(self.simulator.do("state")["rf_on"])
-
-    def now_s(self) -> float:
-        return float(self.simulator.do("record")["now_s"])
-
-    def off_at(self, since_s: float) -> float:
-        """When the generator went off after this time, by its own record; waits for it."""
-
-        def off() -> Any:
-            record = self.simulator.do("record", since_s=since_s)["record"]
-            times = [at for at, name, what, on in record if (name, what, on) == OFF]
-            return times and times[0]
-
-        return float(until(off, "the generator's record to tell that RF is off"))
-
-    def command(self, *more: str) -> list[str]:
-        """`benchd live` on the dipole."""
-        url = self.daemon.said["http"]
-        return [*PROGRAM, "live", "dipole r3", "--daemon", url, *more]
-
-    def here(self, viewer: str) -> httpx.Response:
-        return self.http.post("/api/live/here", json={"viewer": viewer})
-
-    @contextmanager
-    def looking(self, viewer: str) -> Iterator[None]:
-        """Somebody looks while this is open, by a connection of their own."""
-        over = threading.Event()
-
-        def ping() -> None:
-            with httpx.Client(base_url=self.daemon.said["http"], trust_env=False) as client:
-                while not over.is_set():
-                    client.post("/api/live/here", json={"viewer": viewer}, timeout=PATIENCE_S)
-                    over.wait(0.5)
-
-        thread = threading.Thread(target=ping)
-        thread.start()
-        try:
-            yield
-        finally:
-            over.set()
-            thread.join()
-
-    def ended(self) -> dict[str, Any]:
-        """Wait until the look has ended with RF off and verified; why."""
-        until(lambda: self.live["state"] == "ended", "the live look to end")
-        until(
-            lambda: self.http.get("/api/rf").json()["state"] == "off-verified",
-            "RF to be verified off",
-        )
-        assert not self.rf_on
-        found: dict[str, Any] = self.live["ending"]
-        return found
-
-
-OFF = ("generator", "rf", False)
 
 
 @pytest.fixture(scope="module")
@@ -156,25 +49,6 @@ def nothing_left(bench: Bench) -> Iterator[None]:
     if bench.live["state"] in ("starting", "on"):
         bench.http.delete("/api/live")
         bench.ended()
-
-
-def streamed(bench: Bench, wanted: Callable[[list[tuple[str, Any]]], bool]) -> list[Any]:
-    """What the stream tells until that is enough."""
-    found: list[tuple[str, Any]] = []
-    with bench.http.stream("GET", "/api/live/stream") as answer:
-        kind = ""
-        for line in answer.iter_lines():
-            if line.startswith("event: "):
-                kind = line.removeprefix("event: ")
-            elif line.startswith("data: "):
-                found.append((kind, json.loads(line.removeprefix("data: "))))
-                if wanted(found):
-                    break
-    return found
-
-
-def numbers(found: list[tuple[str, Any]]) -> list[int]:
-    return [data["number"] for kind, data in found if kind == "sweep"]
 
 
 def test_sweeps_are_normalised_and_their_spread_is_told(bench: Bench) -> None:
@@ -231,6 +105,38 @@ def test_a_viewer_killed_with_sigkill_leaves_rf_on_for_no_more_than_ten_seconds(
     # The last "here" came before the kill; noticing takes a point of the sweep.
     assert bench.off_at(since_s) - since_s < SILENCE_S + 2.0
     assert bench.ended()["reason"] == "nobody-looks"
+
+
+def test_a_here_that_is_held_up_on_its_way_does_not_outlive_its_viewer(bench: Bench) -> None:
+    """It comes when the viewer has been dead for seconds, and counts from when it was alive."""
+    with slow_way(bench.daemon.said["http"]) as way:
+        command = [*PROGRAM, "live", "dipole r3", "--daemon", way.url, "--yes", "--json"]
+        with subprocess.Popen(command, stdout=subprocess.PIPE) as process:
+            assert process.stdout is not None
+            while json.loads(process.stdout.readline())["kind"] != "sweep":
+                pass
+            way.flows.clear()
+            until(lambda: way.held_bytes, "the viewer to say that it is here")
+            process.kill()
+        since_s = bench.now_s()
+        until(lambda: bench.now_s() > since_s + 6.0, "some seconds to pass")
+        assert bench.rf_on
+        way.flows.set()
+        assert bench.off_at(since_s) - since_s < SILENCE_S + 2.0
+        assert bench.ended()["reason"] == "nobody-looks"
+
+
+def test_a_start_that_lay_about_switches_nothing_on(bench: Bench) -> None:
+    digest = bench.prepared()
+    since_s = bench.now_s()
+    until(lambda: bench.http.get("/api/live/tick").json()["tick"] >= 10_000, "tick 0 to be old")
+    late = bench.http.post("/api/live", json={"worksheet": digest, "seen": 0})
+    assert (late.status_code, late.json()["family"]) == (409, "refused")
+    assert "may have gone" in late.json()["message"]
+    early = bench.http.post("/api/live", json={"worksheet": digest, "seen": 10**12})
+    assert (early.status_code, early.json()["where"]) == (400, "seen")
+    record = bench.simulator.do("record", since_s=since_s)["record"]
+    assert not [entry for entry in record if entry[2] == "rf"]
 
 
 def test_a_forged_here_keeps_nothing_on_and_takes_nobody_away(bench: Bench) -> None:
@@ -404,41 +310,6 @@ def test_a_source_that_only_says_off_is_found_when_the_look_ends(bench: Bench) -
     assert (kept.status_code, kept.json()["family"]) == (409, "refused")
     bench.simulator.do("obey", instrument="generator")
     bench.ended()
-
-
-class Terminal:
-    """A program at a terminal of 100 columns and 40 rows, and what it has written there."""
-
-    def __init__(self, command: list[str]) -> None:
-        own, its = pty.openpty()
-        fcntl.ioctl(its, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 100, 0, 0))
-        self.process = subprocess.Popen(
-            command, stdin=its, stdout=its, stderr=its, start_new_session=True,
-            env={**os.environ, "TERM": "xterm", "COLUMNS": "100", "LINES": "40"},
-        )  # fmt: skip
-        os.close(its)
-        self._own = own
-        self.text = ""
-
-    def until(self, words: str) -> None:
-        """Read until the words have been written."""
-        while words not in self.text:
-            assert select.select([self._own], [], [], PATIENCE_S)[0], self.text[-3000:]
-            try:
-                self.text += os.read(self._own, 65536).decode(errors="replace")
-            except OSError:  # it has ended
-                assert words in self.text, self.text[-3000:]
-
-    def type(self, keys: str) -> None:
-        os.write(self._own, keys.encode())
-
-    def ended(self) -> int:
-        """Read what is left; the exit status."""
-        with suppress(OSError):
-            while more := os.read(self._own, 65536):
-                self.text += more.decode(errors="replace")
-        os.close(self._own)
-        return self.process.wait(timeout=PATIENCE_S)
 
 
 def test_at_a_terminal_rf_goes_on_after_a_yes_and_off_with_q(bench: Bench) -> None:

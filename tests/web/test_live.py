@@ -19,6 +19,7 @@ ORDERS = [
     ("POST", "/api/live", {"worksheet": "0" * 64}),
     ("POST", "/api/live/join", None),
     ("POST", "/api/live/here", {"viewer": VIEWER}),
+    ("GET", "/api/live/tick", None),
     ("POST", "/api/live/renew", None),
     ("POST", "/api/live/keep", {}),
     ("GET", "/api/live", None),
@@ -33,12 +34,17 @@ class FakeLooks:
     def __init__(self) -> None:
         self.orders: list[str] = []
         self.heres = 0
+        self.seen: list[int | None] = []
 
     async def prepare(self, what: str | None, arguments: dict[str, str]) -> Any:
         self.orders.append("prepare")
         raise OrderRefused("no baseline fits")
 
-    async def start(self, digest: str) -> str:
+    def tick(self) -> int:
+        return 1234
+
+    async def start(self, digest: str, seen: int | None = None) -> str:
+        self.seen.append(seen)
         self.orders.append(f"start {digest}")
         return VIEWER
 
@@ -46,12 +52,14 @@ class FakeLooks:
         self.orders.append("document")
         return {"state": "on"}
 
-    def join(self) -> str:
+    def join(self, seen: int | None = None) -> str:
+        self.seen.append(seen)
         self.orders.append("join")
         raise Busy("20 viewers look already")
 
-    def here(self, viewer: str) -> dict[str, Any]:
+    def here(self, viewer: str, seen: int | None = None) -> dict[str, Any]:
         self.heres += 1
+        self.seen.append(seen)
         if viewer != VIEWER:
             raise UnknownId("this viewer is not known.")
         return {"state": "on"}
@@ -125,6 +133,10 @@ async def test_an_order_goes_where_it_belongs(looked: Any) -> None:
         ("POST", "/api/live", {}, 422),
         ("POST", "/api/live/here", {"viewer": "me"}, 422),
         ("POST", "/api/live/here", {"viewer": "viewer-" + "b" * 32}, 404),
+        ("POST", "/api/live/here", {"viewer": VIEWER, "seen": -1}, 422),
+        ("POST", "/api/live/here", {"viewer": VIEWER, "seen": 1.5}, 422),
+        ("POST", "/api/live/here", {"viewer": VIEWER, "seen": "1"}, 422),
+        ("POST", "/api/live/join", {"seen": 2**60}, 422),
         ("POST", "/api/live/keep", {"sweep": 0}, 422),
         ("POST", "/api/live/keep", {"sweep": "1"}, 422),
         ("POST", "/api/live/prepare", {"what": "dipole", "arguments": {"span": "1\n2"}}, 422),
@@ -140,6 +152,16 @@ async def test_what_is_wrong_is_turned_away(
     answer = await looked.client.request(method, path, json=body)
     assert answer.status_code == status, answer.text
     assert set(answer.json()) >= {"family", "where", "message", "advice"}
+
+
+async def test_the_tick_that_a_viewer_saw_goes_with_its_orders(looked: Any) -> None:
+    client = looked.client
+    tick = (await client.get("/api/live/tick")).json()["tick"]
+    await client.post("/api/live", json={"worksheet": "0" * 64, "seen": tick})
+    await client.post("/api/live/join", json={"seen": tick})
+    await client.post("/api/live/here", json={"viewer": VIEWER, "seen": tick})
+    await client.post("/api/live/here", json={"viewer": VIEWER})
+    assert looked.desk.looks.seen == [1234, 1234, 1234, None]
 
 
 async def test_a_flood_of_heres_keeps_nobody_from_leaving(start: Callable[..., Any]) -> None:

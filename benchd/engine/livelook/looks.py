@@ -24,6 +24,7 @@ from benchd.engine.livelook.look import Look, has_ended
 from benchd.engine.livelook.plan import LivePlan, prepared
 from benchd.engine.livelook.sweeping import Taken, run_look
 from benchd.engine.livelook.telling import Teller, Told, ending_document
+from benchd.engine.livelook.ticks import Ticks
 from benchd.engine.rig import Rig
 from benchd.engine.storethread import StoreThread
 from benchd.engine.workthread import WorkThread
@@ -75,6 +76,7 @@ class LiveLooks:
         self._look_again = look_again
         self._trace_points = trace_points
         self._clock = clock
+        self._ticks = Ticks(clock)
         self._working = WorkThread("preparing a live look", limit_s=60.0)
         self._prepared: OrderedDict[str, tuple[str | None, dict[str, str]]] = OrderedDict()
         self._look: Look | None = None
@@ -102,11 +104,18 @@ class LiveLooks:
         work = partial(prepared, what, arguments, bench, self._store, identities, datetime.now(UTC))
         return await self._working.call(work)
 
-    async def start(self, digest: str) -> str:
+    def tick(self) -> int:
+        """A tick to tell now; whoever starts or joins a look names it."""
+        return self._ticks.now()
+
+    async def start(self, digest: str, seen: int | None = None) -> str:
         """Start the look whose worksheet has this hash; returns the id of its first viewer.
 
-        RF goes on as soon as the bench is free, which it must be now. Raises OrderRefused.
+        RF goes on as soon as the bench is free, which it must be now. seen: the last tick that the
+        viewer was told; its silence counts from then. Raises OrderRefused; UserError for a tick
+        that was never told.
         """
+        said_at = self._ticks.told_at_s(seen)
         if digest not in self._prepared:
             raise OrderRefused(
                 "no live look with a worksheet of this hash was prepared",
@@ -122,11 +131,11 @@ class LiveLooks:
         waiting = await self._db.call(self._store.next_waiting, self._bench.now.bench)
         self._require_free(None if waiting is None else waiting.title)
         look = Look(plan, plan.for_s, clock=self._clock)
-        viewer = look.viewers.join()
+        viewer = look.viewers.join(said_at)
         self._look, self._state = look, "starting"
         self._held.clear()
         self._kept = {}
-        self._teller = Teller(partial(self._document_of, look))
+        self._teller = Teller(partial(self._document_of, look), self.tick)
         self._say(look)
         self.wake_queue()
         return viewer
@@ -162,25 +171,28 @@ class LiveLooks:
             raise OrderRefused("there is no live look", advice="Prepare and start one.")
         return self._look, self._teller
 
-    def join(self) -> str:
-        """One more viewer; returns its id. Raises OrderRefused where there is no look."""
+    def join(self, seen: int | None = None) -> str:
+        """One more viewer; returns its id. seen: as for `start`. Raises OrderRefused where there
+        is no look."""
         look, teller = self._now()
         if look.ending is not None:
             raise has_ended(look.ending)
-        viewer = look.viewers.join()
+        viewer = look.viewers.join(self._ticks.told_at_s(seen))
         teller.changed()
         return viewer
 
-    def here(self, viewer: str) -> dict[str, Any]:
-        """This viewer still looks. Raises UnknownId for one that is none."""
+    def here(self, viewer: str, seen: int | None = None) -> dict[str, Any]:
+        """This viewer still looks, and did so when it was told this tick. Raises UnknownId for a
+        viewer that is none, UserError for a tick that was never told."""
         look, _ = self._now()
         if look.ending is None:
-            look.viewers.here(viewer)
+            look.viewers.here(viewer, self._ticks.told_at_s(seen))
         return {
             "state": self._state,
             "left_s": look.left_s(),
             "viewers": look.viewers.count(),
             "ending": ending_document(look.ending),
+            "tick": self.tick(),
         }
 
     def renew(self) -> dict[str, Any]:
@@ -265,6 +277,7 @@ class LiveLooks:
             "for_s": look.for_s,
             "ending": ending_document(look.ending),
             "baselines": [one.id for one in plan.baselines],
+            "tick": self.tick(),
         }
 
     def watch(self) -> AsyncIterator[Told]:

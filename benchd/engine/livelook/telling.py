@@ -29,10 +29,12 @@ class Teller:
     """Tells the viewers of one look. Used on the event loop.
 
     document: what the look is now; told first, and again whenever `changed` is called.
+    tick: told with each sweep, for a viewer to tell back with its next "here".
     """
 
-    def __init__(self, document: Callable[[], dict[str, Any]]) -> None:
+    def __init__(self, document: Callable[[], dict[str, Any]], tick: Callable[[], int]) -> None:
         self._document = document
+        self._tick = tick
         self._wake: set[asyncio.Event] = set()
         self._notes: list[Told] = []
         self._version = 0
@@ -81,7 +83,7 @@ class Teller:
                     yield note
                 if self._sweep is not None and number != self._number:
                     number = self._number
-                    yield self._sweep
+                    yield Told("sweep", {**self._sweep.data, "tick": self._tick()})
                 if self._over and version == self._version:
                     yield Told("ended", self._document())
                     return

@@ -10,13 +10,15 @@ const HERE_EVERY_MS = 2000;
 export class LiveViewer {
   /**
    * @param {import("./api.js").Api} api
-   * @param {string} id the id that start or join answered
+   * @param {{viewer: string, tick: number}} look as start or join answered it, with this viewer's id
    * @param {(kind: string, data: any) => void} told is called with what the stream tells, and with
    *   `lost` (data: an error) where the look can no longer be seen
    */
-  constructor(api, id, told) {
+  constructor(api, look, told) {
     this._api = api;
-    this._id = id;
+    this._id = look.viewer;
+    /** The newest tick that the daemon told; it says from when a "here" counts. */
+    this._tick = look.tick;
     this._told = told;
     this._over = false;
     this._stop = new AbortController();
@@ -46,11 +48,16 @@ export class LiveViewer {
   async _here() {
     if (document.visibilityState !== "visible") return;
     try {
-      await this._api.post("/api/live/here", { viewer: this._id });
+      this._hear(await this._api.post("/api/live/here", { viewer: this._id, seen: this._tick }));
     } catch (error) {
       // Silent for too long, perhaps in the background: this viewer has gone.
       if (this._end()) this._told("lost", error);
     }
+  }
+
+  /** @param {{tick?: number}} data what the daemon told */
+  _hear(data) {
+    if (data.tick !== undefined) this._tick = Math.max(this._tick, data.tick);
   }
 
   async _read() {
@@ -63,6 +70,7 @@ export class LiveViewer {
       }
       await readEvents(response.body, ({ kind, data }) => {
         ended = ended || kind === "ended";
+        this._hear(data);
         if (!this._over) this._told(kind, data);
       });
     } catch (caught) {

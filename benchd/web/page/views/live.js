@@ -208,11 +208,12 @@ class View {
    * @param {string} path of start or join
    * @param {any} [body]
    */
-  async _look(path, body) {
-    const look = await this._api.post(path, body);
+  async _look(path, body = {}) {
+    const { tick } = await this._api.get("/api/live/tick");
+    const look = await this._api.post(path, { ...body, seen: tick });
     if (this._left) {
       // The view was left while RF was being asked for.
-      new LiveViewer(this._api, look.viewer, () => {}).leave();
+      new LiveViewer(this._api, look, () => {}).leave();
       return;
     }
     this._watch(look);
@@ -252,7 +253,7 @@ class View {
       const left = now.look.left_s - (performance.now() - now.at) / 1000;
       say(state, stateWords(now.look, left));
     }, 1000);
-    this._viewer = new LiveViewer(this._api, first.viewer, (kind, data) => {
+    this._viewer = new LiveViewer(this._api, first, (kind, data) => {
       if (kind === "look") {
         [now.look, now.at] = [data, performance.now()];
         say(state, stateWords(data, data.left_s));
