@@ -41,8 +41,26 @@ class Refine(_Frozen):
     points: int
 
 
+class RefineTo(_Frozen):
+    """Only some frequencies of the grid: every so-many-th at first, then those that tell most.
+
+    to_hz: half-width (95 %) that is wanted of resonance and band edges, as far as noise and the
+        spacing of the readings make it.
+    reach_hz: greatest distance of the first readings. A second dip of more than 6 dB that absorbs
+        1 dB or more over such a width is not overlooked.
+    at_most_points, at_most_s: where it ends in any case; first readings count.
+    """
+
+    to_hz: float
+    reach_hz: float
+    at_most_points: int
+    at_most_s: float | None = None
+
+
 class SweepPlan(_Frozen):
     """One sweep, ready to run. The grid is `points` frequencies from start to stop, inclusive.
+
+    refine: reads more than the grid (`Refine`), or less (`RefineTo`).
 
     rf: `off` only listens; the source stays off throughout.
     """
@@ -61,8 +79,20 @@ class SweepPlan(_Frozen):
     free_run_s: float | None = None
     reference_level_dbm: float | None = None
     attenuation_db: float | None = None
-    refine: Refine | None = None
+    refine: Refine | RefineTo | None = None
     rf: Literal["on", "off"] = "on"
+
+    @property
+    def refine_to(self) -> RefineTo | None:
+        """How the sweep chooses among its frequencies; None where it reads them all."""
+        return self.refine if isinstance(self.refine, RefineTo) else None
+
+    @property
+    def most_points(self) -> int:
+        """How many frequencies it reads at most."""
+        if isinstance(self.refine, RefineTo):
+            return self.refine.at_most_points
+        return self.points + (self.refine.points if self.refine else 0)
 
     @property
     def radiates(self) -> str:

@@ -52,6 +52,7 @@ _FLAGS = {
     "overload": "analyzer overloaded",
     "path-broken": "the path was broken",
     "phase-unseen": "only part of it was seen: measure an offset short as well",
+    "refined-in-part": "a bound ended the sweep before it was as sure as asked for",
     "short-travel": "the antenna moved less than half a wavelength",
     "uncalibrated": "analyzer said uncalibrated",
 }

@@ -12,6 +12,7 @@ _DIPOLE, _YAGI = {"antenna": "dipole r3"}, {"antenna": "yagi r2"}
 USUAL: Mapping[str, Mapping[str, str]] = {
     "return-loss": _DIPOLE,
     "return-loss-by-hand": _DIPOLE,
+    "return-loss-refined": _DIPOLE,
     "match-over-band": _DIPOLE,
     "return-loss-between-baselines": _DIPOLE,
     "gain-pair-by-switch": _YAGI,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchd.acquire.hold import hold_sweep
 from benchd.acquire.listening import listening_sweep
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
+from benchd.acquire.refining import Refining, refining_sweep
 from benchd.acquire.stepped import stepped_sweep
 from benchd.acquire.tracking import tracking_sweep
 from benchd.errors import InstrumentRefused
@@ -13,9 +14,12 @@ from benchd.sweeps import SweepPlan
 _PROCEDURES = {"stepped": stepped_sweep, "hold": hold_sweep, "tracking": tracking_sweep}
 
 
-def run_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
+def run_sweep(
+    plan: SweepPlan, instruments: SweepInstruments, refining: Refining | None = None
+) -> Procedure[Sweep]:
     """Run the plan by its method; with `rf: off` it only listens.
 
+    refining: what a sweep that refines to an aim compares with.
     Raises InstrumentRefused where no such procedure exists.
     """
     procedure = _PROCEDURES.get(plan.method)
@@ -23,6 +27,8 @@ def run_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep
         raise InstrumentRefused(
             f"no procedure for a {plan.method} sweep; there are {', '.join(sorted(_PROCEDURES))}"
         )
+    if plan.refine_to is not None:
+        return (yield from refining_sweep(plan, instruments, refining))
     if plan.rf == "off":
         procedure = listening_sweep
     return (yield from procedure(plan, instruments))

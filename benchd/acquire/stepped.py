@@ -11,7 +11,7 @@ import numpy as np
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments, grid_hz, power_mean_dbm
 from benchd.acquire.readback import settings_read_back
 from benchd.acquire.zeroing import zeroed
-from benchd.sweeps import SweepPlan
+from benchd.sweeps import Refine, SweepPlan
 from benchd.traces import FloatArray
 from drivers.exchange import Exchange, Progress, Taken
 
@@ -35,29 +35,41 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
     grid = grid_hz(plan)
     noise_hz, noise_dbm, flags = yield from made_ready(grid, plan, instruments)
     yield source.rf_on()
-    total = grid.size + (plan.refine.points if plan.refine else 0)
+    total = plan.most_points
     level, scatter = yield from read_points(grid, plan, source, analyzer, 0, total)
-    if plan.refine:
+    if isinstance(plan.refine, Refine):
         fine = refined_grid_hz(grid, level, plan.refine.span_hz, plan.refine.points)
         fine_level, fine_scatter = yield from read_points(
             fine, plan, source, analyzer, grid.size, total
         )
         grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
-    # The highest point is read once more: if the path broke during the sweep, it is lower now.
-    strongest = grid[[int(np.argmax(level))]]
-    again, _ = yield from read_points(strongest, plan, source, analyzer, total, total, shown=False)
-    status = yield status_query(analyzer)
-    yield from source_read_back(source, plan, float(strongest[0]))
-    yield Progress(total, total)
     sweep = Sweep(
         frequency_hz=grid,
         level_dbm=level,
         scatter_db=scatter if plan.average > 1 else None,
         noise_hz=noise_hz,
         noise_dbm=noise_dbm,
-        again_dbm=float(again[0]),
+        flags=flags,
     )
-    return replace(sweep, flags=(*status_flags(status), *flags))
+    return (yield from ended(sweep, plan, instruments, total))
+
+
+def ended(
+    sweep: Sweep, plan: SweepPlan, instruments: SweepInstruments, total: int
+) -> Procedure[Sweep]:
+    """The checks at the end of a stepped sweep, with RF still on; returns it with what they found.
+
+    total: points that the sweep had, for who looks on.
+    """
+    source, analyzer = instruments.source, instruments.analyzer
+    # The highest point is read once more: if the path broke during the sweep, it is lower now.
+    strongest = sweep.frequency_hz[[int(np.argmax(sweep.level_dbm))]]
+    again, _ = yield from read_points(strongest, plan, source, analyzer, total, total, shown=False)
+    status = yield status_query(analyzer)
+    yield from source_read_back(source, plan, float(strongest[0]))
+    yield Progress(total, total)
+    flags = (*status_flags(status), *sweep.flags)
+    return replace(sweep, again_dbm=float(again[0]), flags=flags)
 
 
 def made_ready(

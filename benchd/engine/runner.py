@@ -21,6 +21,7 @@ from benchd.acquire import (
 )
 from benchd.acquire.capture_check import broken_path, lowest_level_dbm, switch_opened
 from benchd.acquire.lid_check import LidOpened
+from benchd.acquire.refining import Refining
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
 from benchd.engine.benchthread import BenchThread
@@ -39,6 +40,7 @@ from benchd.engine.hands_requests import (
 from benchd.engine.job_stops import Halt, watched, window_closed
 from benchd.engine.lid_starts import started_by_lid
 from benchd.engine.reducing import Reducer
+from benchd.engine.refining import refining_of
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
 from benchd.engine.stored_inputs import StoredInputs
@@ -189,9 +191,14 @@ class Runner:
 
     def _require_inputs(self, worksheet: Worksheet, step_index: int) -> None:
         """Raise OrderRefused if stored captures that the job needs are missing by now."""
+        self._inputs().require(worksheet, step_index)
+
+    def _inputs(self) -> StoredInputs:
         identities = self._rig.identities(self._current.now.instruments)
-        inputs = StoredInputs(self._store, self._bench, identities, datetime.now(UTC))
-        inputs.require(worksheet, step_index)
+        return StoredInputs(self._store, self._bench, identities, datetime.now(UTC))
+
+    def _refining(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> Refining | None:
+        return refining_of(self._inputs(), job_id, worksheet, step)
 
     async def _stopped(self, job: JobRow, progress: Progress) -> JobRow:
         """End a job that an order, or the end of its window, has stopped. RF goes off first."""
@@ -329,8 +336,11 @@ class Runner:
 
     async def _capture(self, job_id: str, worksheet: Worksheet, step: CaptureStep) -> None:
         removed = await self._removed(job_id, look_before(worksheet, step))
+        refining = None
+        if step.sweep.refine_to is not None:
+            refining = await self._db.patiently(self._refining, job_id, worksheet, step)
         news = self.underway.begin_sweep(job_id, step)
-        sweep, broken = await self._measured(step, news)
+        sweep, broken = await self._measured(step, news, refining)
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = Capture(
             id=new_id("cap"),
@@ -377,7 +387,7 @@ class Runner:
         return {} if removed_m is None else {REMOVED: float(removed_m)}
 
     async def _measured(
-        self, step: CaptureStep, news: SweepNews
+        self, step: CaptureStep, news: SweepNews, refining: Refining | None
     ) -> tuple[Sweep, PathBroken | None]:
         """Switch the path and sweep. Returns the sweep, and why the path seems to be broken, if
         so."""
@@ -391,7 +401,7 @@ class Runner:
         def work() -> tuple[Sweep, PathBroken | None]:
             self._rig.rf_off()
             self._rig.switch(step.switching)
-            procedure = run_sweep(step.sweep, instruments)
+            procedure = run_sweep(step.sweep, instruments, refining)
             # With RF off nothing leaves the box, so the lid may be open or closed.
             lid = step.lid if step.sweep.rf == "on" else None
             temperature = self._rig.temperature_c()

@@ -30,7 +30,7 @@ from benchd.worksheet import (
     Worksheet,
 )
 
-_SAME_GRID = ("method", "start_hz", "stop_hz", "points", "refine")
+_SAME_GRID = ("method", "start_hz", "stop_hz", "points")
 _SAME_WAY = ("method", "level_dbm", "resolution_bandwidth_hz", "detector")
 
 Ahead = tuple[Worksheet, int]
@@ -83,7 +83,7 @@ class StoredInputs:
         """The stored baselines that a planned capture would be normalised against, on any grid that
         reaches over its own. Raises NormalisationRefused where none fits."""
         captures = JobCaptures(self.store, "", step.label)
-        planned = self._planned(worksheet, step)
+        planned = self.planned(worksheet, step)
         return captures.baselines(wanted, planned, max_age_s=max_age_s, interpolate=True)
 
     def _missing(
@@ -122,7 +122,7 @@ class StoredInputs:
         try:
             captures.baselines(
                 [wanted],
-                self._planned(worksheet, test),
+                self.planned(worksheet, test),
                 max_age_s=settings.oldest_s,
                 interpolate=interpolate,
             )
@@ -148,7 +148,7 @@ class StoredInputs:
             antenna_match(
                 BenchKnowledge(self.bench, self.store),
                 captures,
-                self._planned(worksheet, test),
+                self.planned(worksheet, test),
                 antenna,
                 match=NEWEST,
                 max_age_s=getattr(step.settings, "max_age_s", None),
@@ -163,7 +163,7 @@ class StoredInputs:
             return [refusal.message]
         return []
 
-    def _planned(self, worksheet: Worksheet, step: CaptureStep) -> Capture:
+    def planned(self, worksheet: Worksheet, step: CaptureStep) -> Capture:
         """The capture as it will be, without levels, since only how it is taken is compared."""
         rows = self.store.captures(bench=worksheet.bench, limit=LOOKED_AT)
         grid = self._grid(rows, step)
@@ -190,7 +190,7 @@ class StoredInputs:
         """The grid of an earlier capture by the same plan, since instruments may round frequencies;
         else the grid of the plan."""
         for row in rows:
-            if row.route == step.route and _agree(row.settings, step.sweep, _SAME_GRID):
+            if row.route == step.route and _on_one_grid(row.settings, step.sweep):
                 return row.load().level.frequency_hz
         return grid_hz(step.sweep)
 
@@ -227,8 +227,17 @@ def _alike(one: CaptureStep, other: CaptureStep, *, other_grid: bool) -> bool:
     """Whether two planned captures are taken the same way. Their grids must be equal; with
     `other_grid` it is enough that one lies within the span of the other."""
     plans = (one.sweep, other.sweep)
-    grid = _agree(*plans, _SAME_GRID) or (other_grid and _spans(*plans))
+    grid = _on_one_grid(*plans) or (other_grid and _spans(*plans))
     return grid and one.fixtures == other.fixtures and _agree(*plans, _SAME_WAY)
+
+
+def _on_one_grid(one: SweepPlan, other: SweepPlan) -> bool:
+    """Whether the first reads every frequency that the second will.
+
+    A sweep that refines to an aim reads a part of its grid, which only a whole sweep covers.
+    """
+    needed = None if other.refine_to is not None else other.refine
+    return _agree(one, other, _SAME_GRID) and one.refine == needed
 
 
 def _agree(one: SweepPlan, other: SweepPlan, names: Iterable[str]) -> bool:

@@ -89,6 +89,8 @@ class CaptureBuilder:
             return None
         for key, message in sweep_findings(self.bench, place.route, part.route, sweep):
             self.reader.note(("sweeps", part.sweep, key), message)
+        if sweep.refine is not None and sweep.refine.to_hz is not None:
+            self._check_refined(part, place.route, path)
         if self.reader.noted > before:
             return None
         step = self._build(part, name, place, sweep, common)
@@ -137,6 +139,21 @@ class CaptureBuilder:
             hint = nearest(part.antenna, self.bench.antennas)
             text = f'the bench "{self.bench.bench}" has no antenna "{part.antenna}", {hint}'
             self.reader.note((*path, "antenna"), text)
+
+    def _check_refined(self, part: CapturePart, route: Route, path: KeyPath) -> None:
+        """What chooses its frequencies by a reflection must be one, of an antenna."""
+        if route.kind == "reflection" and part.role == "test":
+            return
+        what = (
+            f'the route "{part.route}" is a transmission'
+            if route.kind != "reflection"
+            else f"a capture of role {part.role} is compared with others point by point"
+        )
+        self.reader.note(
+            (*path, "sweep"),
+            f'the sweep "{part.sweep}" refines to resonance and band edges, which only the '
+            f"reflection of an antenna has, and {what}: give it a sweep without `refine`",
+        )
 
     def _name(self, part: CapturePart, flat: FlatStep, path: KeyPath) -> str:
         values = [as_text(value) for value in flat.bindings.values()]

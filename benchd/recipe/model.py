@@ -24,7 +24,8 @@ from benchd.files.fields import (
 from benchd.files.filemodel import FileModel, is_draft
 from benchd.recipe.parameters import Parameter
 from benchd.recipe.placeholders import PARAMETER_FORM
-from benchd.sweeps import DETECTORS, METHODS, POWER, Detector, Lid, Method
+from benchd.reduce.next_points import LEAST_CHOSEN, LEAST_FIRST, QUARTER, REACH_STEPS, gaps_of
+from benchd.sweeps import DETECTORS, METHODS, POWER, Detector, Lid, Method, RefineTo
 from benchd.traces import Role
 from benchd.units import Kind, show
 from benchd.worksheet import DEFAULT_PATIENCE_S, LookStart, OnInterrupt, Unanswered
@@ -46,13 +47,76 @@ ParameterName = Annotated[
 
 
 class RefinePlan(FileModel):
-    """A finer grid after the coarse one."""
+    """Other frequencies than the even grid: more around the resonance (around, span, points), or
+    only those of the grid that resonance and band edges need (to, reach, at_most_points,
+    at_most_time)."""
 
-    around: Annotated[Literal["resonance"], OneOf(("resonance",))] = Field(
-        description="what the finer grid lies around: resonance"
+    around: Annotated[Literal["resonance"], OneOf(("resonance",))] | None = Field(
+        None, description="what a finer grid lies around: resonance"
     )
-    span_hz: Frequency = Field(alias="span", description="width of the finer grid")
-    points: Annotated[int, Whole(3, 10_001)] = Field(description="points of the finer grid")
+    span_hz: Frequency | None = Field(
+        None, alias="span", description="width of the finer grid around it"
+    )
+    points: Annotated[int, Whole(3, 10_001)] | None = Field(
+        None, description="points of the finer grid around it"
+    )
+    to_hz: Frequency | None = Field(
+        None,
+        alias="to",
+        description="reads only those frequencies of the sweep that are needed for resonance and "
+        "band edges to be known to this half-width, as far as noise and the spacing of points go",
+    )
+    reach_hz: Frequency | None = Field(
+        None,
+        alias="reach",
+        description="with `to`: greatest distance of the first readings; a second dip this wide is "
+        f"never overlooked; without it, {REACH_STEPS} steps of the sweep",
+    )
+    at_most_points: Annotated[int, Whole(2, MOST_POINTS)] | None = Field(
+        None, description="with `to`: most readings; without it, a quarter of the sweep's points"
+    )
+    at_most_s: Duration | None = Field(
+        None, alias="at_most_time", description="with `to`: longest time; without it, any"
+    )
+
+    @model_validator(mode="after")
+    def _one_form(self) -> RefinePlan:
+        more = {"around": self.around, "span": self.span_hz, "points": self.points}
+        fewer = {
+            "to": self.to_hz,
+            "reach": self.reach_hz,
+            "at_most_points": self.at_most_points,
+            "at_most_time": self.at_most_s,
+        }
+        told = [key for key, value in more.items() if value is not None]
+        other = [key for key, value in fewer.items() if value is not None]
+        if told and other:
+            raise wrong(
+                f'"{other[0]}" reads fewer points and "{told[0]}" more: write one of both forms',
+                (other[0],),
+            )
+        if told and len(told) < len(more):
+            lacks = next(key for key, value in more.items() if value is None)
+            raise wrong(f'a finer grid needs the key "{lacks}", too')
+        if not told and self.to_hz is None:
+            raise wrong(
+                'expected "to", the half-width that is wanted, or "around", "span" and "points"'
+            )
+        return self
+
+    def fewer(self, points: int, span_hz: float) -> RefineTo | None:
+        """What `to` asks of a sweep of so many points, with everything filled in; None without."""
+        if self.to_hz is None:
+            return None
+        step_hz = span_hz / (points - 1)
+        first = gaps_of(points, span_hz, self.reach_hz or REACH_STEPS * step_hz) + 1
+        return RefineTo(
+            to_hz=self.to_hz,
+            reach_hz=self.reach_hz or round(REACH_STEPS * step_hz, 3),
+            at_most_points=self.at_most_points
+            or min(points, max(-(-points // QUARTER), first + LEAST_CHOSEN)),
+            at_most_s=self.at_most_s,
+        )
 
 
 class Sweep(FileModel):
@@ -96,7 +160,9 @@ class Sweep(FileModel):
     attenuation_db: Annotated[float, Measure(Kind.RATIO, least=0.0, most=100.0)] | None = Field(
         None, alias="attenuation", description="input attenuation; without it, the analyzer's own"
     )
-    refine: RefinePlan | None = Field(None, description="a finer grid after the coarse one")
+    refine: RefinePlan | None = Field(
+        None, description="a finer grid after the coarse one, or fewer points than the whole one"
+    )
 
     rf: Annotated[Literal["on", "off"], OneOf(("on", "off"))] = Field(
         "on", description="off only listens: the source stays off throughout"
@@ -132,7 +198,36 @@ class Sweep(FileModel):
                 f"the sweep runs backwards, from {show(start, 'Hz')} to {show(stop, 'Hz')}",
                 ("stop",),
             )
+        self._check_bounds(stop - start)
         return self
+
+    def _check_bounds(self, span_hz: float) -> None:
+        """A sweep that refines must be free to choose some points."""
+        fewer = self.refine and self.refine.fewer(self.points, span_hz)
+        if not fewer:
+            return
+        step_hz = span_hz / (self.points - 1)
+        if fewer.reach_hz < step_hz * (1.0 - 1e-6):
+            raise wrong(
+                f"found {show(fewer.reach_hz, 'Hz')}, less than the {show(step_hz, 'Hz')} from "
+                "point to point of the sweep: give it more points, or more reach",
+                ("refine", "reach"),
+            )
+        first = gaps_of(self.points, span_hz, fewer.reach_hz) + 1
+        if first < LEAST_FIRST:
+            raise wrong(
+                f"a reach of {show(fewer.reach_hz, 'Hz')} leaves {first} first points, and at "
+                f"least {LEAST_FIRST} are needed to see a curve: give the sweep more points, or "
+                "less reach",
+                ("refine",),
+            )
+        if fewer.at_most_points < min(self.points, first + LEAST_CHOSEN):
+            raise wrong(
+                f"found {fewer.at_most_points}, but a reach of {show(fewer.reach_hz, 'Hz')} takes "
+                f"{first} points and at least {LEAST_CHOSEN} more must be left to choose: write "
+                f"{min(self.points, first + LEAST_CHOSEN)} or more, or more reach",
+                ("refine", "at_most_points"),
+            )
 
     @property
     def ends_hz(self) -> tuple[float, float]:

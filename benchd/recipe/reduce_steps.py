@@ -28,6 +28,7 @@ class ReduceStepBuilder:
     captures: capture steps so far, by name; shared with the one who adds them.
     failed: names of captures that are wrong and have been reported; shared likewise.
     some_failed: True once a reduction was left out; limits then cannot be checked.
+    refined: captures whose sweeps refine and that no reduction has used so far.
     """
 
     bench: Bench
@@ -36,6 +37,7 @@ class ReduceStepBuilder:
     failed: Set[str]
     some_failed: bool = False
     reductions: dict[str, tuple[Reduction, ReduceStep]] = field(default_factory=dict)
+    refined: set[str] = field(default_factory=set)
 
     def reduce(self, part: Reduction, flat: FlatStep, common: dict[str, Any]) -> ReduceStep | None:
         """One reduce step, or None with its problems noted."""
@@ -55,6 +57,7 @@ class ReduceStepBuilder:
         self._check_inputs(part, path)
         wanted = {name for names in part.inputs().values() for name in names}
         wanted |= {one.name for one in part.baselines()}
+        self._check_refined(part, path)
         if self.reader.noted > before or wanted & self.failed:
             return None
         view = View(self.bench, self.captures)
@@ -81,6 +84,22 @@ class ReduceStepBuilder:
             if one.name not in (NEWEST, *self.captures, *self.failed):
                 text = f"{self._no_capture(one.name)}; {NEWEST} takes the newest stored one"
                 self.reader.note((*path, *baseline_path(one)), text)
+
+    def _check_refined(self, part: Reduction, path: KeyPath) -> None:
+        """A sweep that reads a part of its grid serves the reductions that say so, alone."""
+        for key, names in part.inputs().items():
+            for index, name in enumerate(names):
+                step = self.captures.get(name)
+                if step is None or step.sweep.refine_to is None:
+                    continue
+                self.refined.discard(name)
+                if not part.takes_refined:
+                    where = (key, index) if index else (key,)
+                    self.reader.note(
+                        (*path, *where),
+                        f'the sweep of "{name}" refines for its own resonance and band edges, and '
+                        f"{part.kind} compares captures point by point: leave `refine` out of it",
+                    )
 
     def _no_capture(self, name: str) -> str:
         return f'no earlier step captures "{name}", {nearest(name, self.captures)}'

@@ -7,7 +7,7 @@ from typing import Any
 
 from benchd.reductions.limits import limit_words
 from benchd.rounding import duration_words
-from benchd.sweeps import SweepPlan
+from benchd.sweeps import Refine, SweepPlan
 from benchd.units import show
 from benchd.worksheet import (
     AcceptStep,
@@ -117,13 +117,27 @@ def _patience(step: HandsStep) -> str:
 
 def _sweep(plan: SweepPlan) -> str:
     average = f", average of {plan.average}" if plan.average > 1 else ""
-    refine = plan.refine
-    finer = f", then {refine.points} over {show(refine.span_hz, 'Hz')}" if refine else ""
+    finer = _refinement(plan)
     return (
         f"{plan.method}, {show(plan.start_hz, 'Hz')} to {show(plan.stop_hz, 'Hz')}, "
         f"{plan.points} points{finer}, {show(plan.level_dbm, 'dBm')}, RBW "
         f"{show(plan.resolution_bandwidth_hz, 'Hz')}, {plan.detector}, dwell "
         f"{show(plan.dwell_s, 's')}{average}"
+    )
+
+
+def _refinement(plan: SweepPlan) -> str:
+    """Which points a sweep reads beside its grid, or of its grid."""
+    refine = plan.refine
+    if refine is None:
+        return ""
+    if isinstance(refine, Refine):
+        return f", then {refine.points} over {show(refine.span_hz, 'Hz')}"
+    time = "" if refine.at_most_s is None else f" and {whole_duration(refine.at_most_s)}"
+    return (
+        f", of which at most {refine.at_most_points}{time} are read: every "
+        f"{show(refine.reach_hz, 'Hz')} at first (no second dip that wide is overlooked), then "
+        f"where resonance and edges need it, to {show(refine.to_hz, 'Hz')}"
     )
 
 

@@ -33,6 +33,7 @@ def resolve(recipe: Recipe, bench: Bench, arguments: Mapping[str, str]) -> Works
     try:
         for flat in reader.steps(raw, ("steps",), scope, {}):
             builder.add(flat)
+        builder.end()
     except TooManySteps:
         pass
     if reader.problems:
@@ -80,6 +81,7 @@ class _Builder:
         self.reduce_steps = ReduceStepBuilder(
             self.bench, self.reader, self.captures.by_name, self.captures.failed
         )
+        self._refining: dict[str, KeyPath] = {}
 
     def add(self, flat: FlatStep) -> None:
         """One more step."""
@@ -92,10 +94,23 @@ class _Builder:
         if step is not None:
             self.steps.append(step)
 
+    def end(self) -> None:
+        """All steps are there."""
+        for name in sorted(self.reduce_steps.refined):
+            self.reader.note(
+                self._refining[name],
+                f'the sweep of "{name}" refines for the resonance and band edges of a reflection, '
+                "and no later step reduces one from it: leave `refine` out of it",
+            )
+
     def _step(self, flat: FlatStep, common: dict[str, Any]) -> Step | None:
         part = flat.part
         if part.capture is not None:
-            return self.captures.capture(part.capture, flat, common)
+            step = self.captures.capture(part.capture, flat, common)
+            if step is not None and step.sweep.refine_to is not None:
+                self.reduce_steps.refined.add(step.name)
+                self._refining[step.name] = (*flat.path, "capture", "sweep")
+            return step
         if part.route is not None:
             return self._route(flat, common)
         if part.hands is not None:

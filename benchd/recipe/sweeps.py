@@ -8,7 +8,7 @@ from benchd.bench import Bench, Route, SourceInstrument
 from benchd.bench.instrument_checks import lacking, unable
 from benchd.bench.instruments import PowerMeterInstrument
 from benchd.recipe.model import Sweep
-from benchd.sweeps import Refine, SweepPlan
+from benchd.sweeps import Refine, RefineTo, SweepPlan
 from benchd.units import show
 
 Finding = tuple[str, str]
@@ -19,7 +19,6 @@ LEAST_STEP_HZ = 1.0  # grids are rounded to whole hertz
 def sweep_plan(sweep: Sweep) -> SweepPlan:
     """The sweep as it will be run."""
     start, stop = sweep.ends_hz
-    refine = sweep.refine
     return SweepPlan(
         method=sweep.method,
         start_hz=start,
@@ -36,10 +35,18 @@ def sweep_plan(sweep: Sweep) -> SweepPlan:
         reference_level_dbm=sweep.reference_level_dbm,
         attenuation_db=sweep.attenuation_db,
         rf=sweep.rf,
-        refine=None
-        if refine is None
-        else Refine(around=refine.around, span_hz=refine.span_hz, points=refine.points),
+        refine=_refinement(sweep),
     )
+
+
+def _refinement(sweep: Sweep) -> Refine | RefineTo | None:
+    start, stop = sweep.ends_hz
+    refine = sweep.refine
+    if refine is None:
+        return None
+    if refine.around is not None and refine.span_hz is not None and refine.points is not None:
+        return Refine(around=refine.around, span_hz=refine.span_hz, points=refine.points)
+    return refine.fewer(sweep.points, stop - start)
 
 
 def plan_on(bench: Bench, route: Route, sweep: Sweep) -> SweepPlan:

@@ -21,21 +21,29 @@ filters, no source)."""
 
 
 def sweep_time_s(bench: Bench, route: Route, plan: SweepPlan) -> float:
-    """Expected time of one sweep, seconds, refinement included."""
+    """Expected time of one sweep, seconds, refinement included; the most where that depends on what
+    it reads."""
     if plan.method == "hold":
         return (plan.free_run_s or 0.0) + SWEEP_OVERHEAD_S
     if plan.method == "tracking":
         span_hz = plan.stop_hz - plan.start_hz
         least = SWEEP_FACTOR * span_hz / plan.resolution_bandwidth_hz**2
         return plan.average * (plan.sweep_time_s or least) + SWEEP_OVERHEAD_S
-    points = plan.points + (plan.refine.points if plan.refine else 0)
-    settle_s = bench.source_of(route).settle_s
+    points = plan.most_points
     if plan.method == "vector":
         return points * plan.average * plan.dwell_s + SWEEP_OVERHEAD_S
-    each = settle_s + plan.dwell_s * plan.average + POINT_OVERHEAD_S
+    each = point_time_s(bench, route, plan)
     meter = bench.analyzer_of(route)
     zero_s = meter.zero_time_s if isinstance(meter, PowerMeterInstrument) else 0.0
-    return points * each + zero_s + SWEEP_OVERHEAD_S
+    reading_s = points * each
+    if plan.refine_to is not None and plan.refine_to.at_most_s is not None:
+        reading_s = min(reading_s, plan.refine_to.at_most_s)
+    return reading_s + zero_s + SWEEP_OVERHEAD_S
+
+
+def point_time_s(bench: Bench, route: Route, plan: SweepPlan) -> float:
+    """Expected time of one point of a stepped sweep, s."""
+    return bench.source_of(route).settle_s + plan.dwell_s * plan.average + POINT_OVERHEAD_S
 
 
 def switching_time_s(bench: Bench, switching: Sequence[SwitchSetting]) -> float:

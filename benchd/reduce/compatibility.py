@@ -51,6 +51,7 @@ def description(capture: Capture) -> dict[str, Any]:
         "detector": settings.detector,
         "instruments": capture.instruments,
         "taken_at": capture.taken_at,
+        "refined": settings.refine_to is not None,
     }
 
 
@@ -65,7 +66,8 @@ def differences(
     """Every difference in how baseline and capture were taken; empty if the baseline fits.
 
     baseline, capture: attributes by the names in COMPARED. `grid` is an array of Hz, `fixtures`
-        and `instruments` map names to hashes or identities, `taken_at` are aware datetimes.
+        and `instruments` map names to hashes or identities, `taken_at` are aware datetimes. Where
+        `refined` is true of the capture alone, its grid may be a part of the baseline's.
     max_age_s: largest distance in time; None leaves age out.
     other_grid: the recipe asks for interpolation, so the grid need only lie inside the span.
     leave_out: attributes that differ on purpose.
@@ -79,7 +81,8 @@ def differences(
         if name in leave_out:
             continue
         if name == "grid":
-            found += _grid(baseline["grid"], capture["grid"], other_grid)
+            refined = bool(capture.get("refined")) and not baseline.get("refined")
+            found += _grid(baseline["grid"], capture["grid"], other_grid, refined)
         elif name in ("fixtures", "instruments"):
             found += _named(name, baseline[name], capture[name])
         elif name == "taken_at":
@@ -137,7 +140,7 @@ def _named(what: str, before: Mapping[str, str], now: Mapping[str, str]) -> list
     return found
 
 
-def _grid(before: FloatArray, now: FloatArray, other_grid: bool) -> list[str]:
+def _grid(before: FloatArray, now: FloatArray, other_grid: bool, refined: bool) -> list[str]:
     if other_grid:
         slack = _SAME * float(now[-1])
         if now[0] >= before[0] - slack and now[-1] <= before[-1] + slack:
@@ -145,6 +148,14 @@ def _grid(before: FloatArray, now: FloatArray, other_grid: bool) -> list[str]:
         return [f"grid: the capture's {_span(now)} reaches outside the baseline's {_span(before)}"]
     if before.shape == now.shape and np.allclose(before, now, rtol=_SAME, atol=0.0):
         return []
+    if refined:
+        lacks = int(np.count_nonzero(~np.isin(now, before)))
+        if not lacks:
+            return []
+        return [
+            f"grid: the baseline, {before.size} points over {_span(before)}, lacks {lacks} of the "
+            f"{now.size} frequencies over {_span(now)} that the capture chose"
+        ]
     return [
         f"grid: the baseline has {before.size} points over {_span(before)}, "
         f"the capture {now.size} points over {_span(now)}"

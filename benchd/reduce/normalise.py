@@ -135,8 +135,10 @@ def _common(test: Trace, baselines: list[Trace]) -> tuple[Trace, list[Trace]]:
     for trace in baselines:
         shared = np.intersect1d(shared, trace.frequency_hz)
     largest = max(t.frequency_hz.size for t in (test, *baselines))
-    # Hold sweeps on one grid lack some bins; two different grids have almost none in common.
-    if shared.size < max(2, largest // 2):
+    # Hold sweeps on one grid lack some bins; two different grids have almost none in common. A
+    # sweep that refined has read a part of its baseline's grid, which then holds all of it.
+    whole = shared.size == test.frequency_hz.size
+    if shared.size < 2 or (shared.size < largest // 2 and not whole):
         raise NormalisationRefused(
             [
                 f"grid: only {shared.size} of {largest} frequencies are common "

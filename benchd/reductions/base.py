@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, ClassVar, Self
 
 from pydantic import Field
 
@@ -46,6 +46,9 @@ class Reduction(FileModel, ReductionSettings):
     itself with `check`, and with `resolved` fills in what a bench or a sweep says where the recipe
     says nothing. What it can give stands in `benchd.quantities`.
     """
+
+    takes_refined: ClassVar[bool] = False
+    """Whether its captures may come from a sweep that reads a part of its grid (`refine: to`)."""
 
     kind: str = Field(description="kind of reduction")
     name: Label | None = Field(None, description="name of the results; without it, the kind")

@@ -156,11 +156,7 @@ def _resonance_and_band(
     results = list(dip_results(found))
     # The band is looked for around the deepest point of the dip, which need not be the resonance.
     around_hz = float(np.clip(there.frequency_hz, frequency_hz[0], frequency_hz[-1]))
-    levels = [("bandwidth", settings.bandwidth_level_db)]
-    limit = settings.vswr_limit
-    if limit is not None:
-        levels.append(("vswr_bandwidth", return_loss_from_gamma((limit - 1.0) / (limit + 1.0))))
-    for name, level_db in levels:
+    for name, level_db in settings.edge_levels_db.items():
         bands = band_results(
             frequency_hz,
             ratio_db,

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import Field
 
 from benchd.files.fields import Duration, Frequency, FrequencyBand, Label, Measure, Plain, Truth
 from benchd.files.filemodel import FileModel
+from benchd.reduce.decibels import return_loss_from_gamma
 from benchd.reductions.base import Finding, Frequencies, Reduction, View
-from benchd.reductions.worksheet_checks import band_findings, baseline_findings
+from benchd.reductions.worksheet_checks import (
+    band_findings,
+    baseline_findings,
+    baseline_path,
+)
 from benchd.units import Kind
-from benchd.worksheet import NEWEST, BaselineInput
+from benchd.worksheet import NEWEST, BaselineInput, CaptureStep
 
 
 class ClosingBaseline(FileModel):
@@ -37,6 +42,8 @@ class ReflectionBaseline(FileModel):
 
 class Reflection(Reduction):
     """Return loss and what follows from it."""
+
+    takes_refined: ClassVar[bool] = True
 
     kind: Literal["reflection"] = Field(description="reflection")
     test: Label = Field(description="capture of the antenna")
@@ -85,6 +92,15 @@ class Reflection(Reduction):
         return tuple(one for one in every if one.name)
 
     @property
+    def edge_levels_db(self) -> dict[str, float]:
+        """Return losses, dB, at whose crossings the edges of each wanted band lie."""
+        levels = {"bandwidth": self.bandwidth_level_db}
+        if self.vswr_limit is not None:
+            gamma = (self.vswr_limit - 1.0) / (self.vswr_limit + 1.0)
+            levels["vswr_bandwidth"] = return_loss_from_gamma(gamma)
+        return levels
+
+    @property
     def oldest_s(self) -> float | None:
         """The value of `baseline.max_age`, s."""
         return self.baseline.max_age_s
@@ -99,12 +115,37 @@ class Reflection(Reduction):
         if test.role != "test":
             yield ("test",), f'"{self.test}" has the role {test.role}, expected test'
         yield from baseline_findings(view, test, self.baselines(), self.interpolate)
+        if test.sweep.refine_to is not None:
+            yield from self._refined_findings(view, test)
         yield from self._closing_findings()
         for path, frequency in self._frequencies(view):
             yield from band_findings(path, frequency, test)
         if self.band_hz is not None:
             yield from band_findings(("band", 0), self.band_hz.least, test)
             yield from band_findings(("band", 1), self.band_hz.most, test)
+
+    def _refined_findings(self, view: View, test: CaptureStep) -> Iterator[Finding]:
+        """What a sweep that chooses its frequencies by the baseline cannot be asked for."""
+        for one in self.baselines():
+            capture = view.captures.get(one.name)
+            if not one.is_closing and capture is not None and capture.index > test.index:
+                yield (
+                    baseline_path(one),
+                    f'"{one.name}" comes after "{test.name}", whose sweep refines and needs the '
+                    "baseline to choose by: take it before",
+                )
+        if self.interpolate:
+            yield (
+                ("interpolate",),
+                f'the sweep of "{test.name}" refines: it chooses among the frequencies of its '
+                "baseline, so that nothing need be interpolated; leave it out",
+            )
+        if self.band_hz is not None:
+            yield (
+                ("band",),
+                f'the worst of a band needs every point of it, and the sweep of "{test.name}" '
+                "refines: leave `refine` out of the sweep, or `band` here",
+            )
 
     def _closing_findings(self) -> Iterator[Finding]:
         """Check that each closing baseline has an opening one, and that either all standards have a

@@ -18,9 +18,18 @@ _ALWAYS = (
 _GRID = (("start_hz", "Hz"), ("stop_hz", "Hz"), ("points", ""))
 
 
-def differences(one: CaptureStep, other: CaptureStep, *, grid: bool) -> list[str]:
-    """The settings in which two planned captures differ, one phrase each."""
+def differences(
+    one: CaptureStep, other: CaptureStep, *, grid: bool, is_baseline: bool = False
+) -> list[str]:
+    """The settings in which two planned captures differ, one phrase each.
+
+    is_baseline: the other is a baseline of the first, so that its grid need only hold the
+        frequencies which the first will choose if it refines.
+    """
     found = []
+    chooses = other.sweep.refine_to or (None if is_baseline else one.sweep.refine_to)
+    if grid and chooses is not None:
+        found.append("a sweep that refines to an aim chooses frequencies of its own")
     if one.route != other.route:
         found.append(f"route {one.route} against {other.route}")
     for key, unit in (*_ALWAYS, *(_GRID if grid else ())):
@@ -48,7 +57,7 @@ def baseline_findings(
         path = baseline_path(one)
         if capture.role != one.role:
             yield path, f'"{one.name}" has the role {capture.role}, expected {one.role}'
-        apart = differences(test, capture, grid=not interpolate)
+        apart = differences(test, capture, grid=not interpolate, is_baseline=True)
         if apart:
             yield path, f'"{one.name}" does not fit "{test.name}": {"; ".join(apart)}'
 

@@ -21,7 +21,9 @@ from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
 from benchd.engine.driver_errors import translated
 from benchd.engine.reducing import Reducer
+from benchd.engine.refining import refining_of
 from benchd.engine.rig import Rig
+from benchd.engine.stored_inputs import StoredInputs
 from benchd.errors import UnknownId
 from benchd.results import Result, ResultRecord
 from benchd.sweeps import SweepAsRun
@@ -154,6 +156,8 @@ def _row(capture: Capture) -> Any:
         route=capture.route,
         taken_at=capture.taken_at,
         flags=capture.flags,
+        settings=capture.settings,
+        instruments=capture.instruments,
         load=lambda: capture,
     )
 
@@ -213,7 +217,15 @@ class VirtualBench:
             zero=zero_of(self.bench, step.analyzer),
         )
         names = list(dict.fromkeys((step.source, step.analyzer)))
-        sweep = self.rig.measure(run_sweep(step.sweep, instruments), names, lambda _: None)
+        inputs = StoredInputs(
+            self.shelf,  # type: ignore[arg-type]
+            self.bench,
+            self.rig.identities(self.bench.instruments),
+            MORNING + timedelta(seconds=self.clock.now_s()),
+        )
+        refining = refining_of(inputs, job_id, worksheet, step, self.clock.now_s)
+        procedure = run_sweep(step.sweep, instruments, refining)
+        sweep = self.rig.measure(procedure, names, lambda _: None)
         # No bench of the study is broken: an alarm would be a false one.
         broken = broken_path(self.bench, step, sweep)
         assert broken is None, broken
@@ -229,7 +241,7 @@ class VirtualBench:
             traces=sweep.traces(),
             settings=SweepAsRun.of(step.sweep),
             fixtures=dict(step.fixtures),
-            instruments=self.rig.identities(names),
+            instruments=self.rig.identities([*names, *(one.instrument for one in step.switching)]),
             taken_at=MORNING + timedelta(seconds=self.clock.now_s()),
             recipe_hash=worksheet.recipe_hash,
             worksheet_hash=worksheet.digest,

@@ -27,6 +27,8 @@ RUNS: list[tuple[str, str, dict[str, str]]] = [
     ("open-short-baseline-by-hand", "workshop", {"position": "antenna"}),
     ("return-loss", "workshop", {}),
     ("return-loss", "by-hand", {"position": "none"}),
+    ("return-loss-refined", "workshop", {}),
+    ("return-loss-refined", "by-hand", {"position": "none"}),
     ("return-loss-by-hand", "by-hand", {}),
     ("return-loss-by-hand", "workshop", {"position": "antenna"}),
     ("match-over-band", "workshop", {}),

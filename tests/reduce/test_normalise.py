@@ -118,7 +118,8 @@ def test_a_capture_describes_itself_by_the_compared_names() -> None:
         ),
         {}, {}, NOON, "", "",
     )  # fmt: skip
-    assert tuple(description(capture)) == COMPARED
+    # `refined` is not compared: it says how the grids are.
+    assert tuple(description(capture)) == (*COMPARED, "refined")
     assert differences(description(capture), description(capture)) == []
 
 
@@ -185,3 +186,28 @@ def test_a_night_between_two_baselines_is_a_straight_line_in_time() -> None:
     np.testing.assert_allclose(bracket.leftover_db, [0.2, 0.0], atol=1e-12)
     with pytest.raises(NormalisationRefused, match="does not lie between"):
         between(0.0, opening, 10.0, closing, 11.0)
+
+
+def test_a_part_of_a_baselines_grid_fits_it_only_where_a_sweep_chose_that_part() -> None:
+    part = GRID[[0, 40, 41, 200, 400]]
+    assert differences(taken(), taken(grid=part, refined=True)) == []
+    assert differences(taken(), taken(grid=part)) == [
+        "grid: the baseline has 401 points over 1500 to 1900 MHz, the capture 5 points over 1500 "
+        "to 1900 MHz"
+    ]
+    off = part + np.array([0.0, 0.0, 250e3, 0.0, 0.0])
+    assert differences(taken(), taken(grid=off, refined=True)) == [
+        "grid: the baseline, 401 points over 1500 to 1900 MHz, lacks 1 of the 5 frequencies over "
+        "1500 to 1900 MHz that the capture chose"
+    ]
+    # A baseline that chose for itself is compared as any other.
+    assert len(differences(taken(grid=part, refined=True), taken(refined=True))) == 1
+
+
+def test_normalising_a_part_of_the_grid_takes_the_baseline_at_just_those_frequencies() -> None:
+    part = np.array([0, 40, 41, 200, 400])
+    baseline = Trace("level", Form.LEVEL_DBM, GRID, np.linspace(-30.0, -31.0, 401))
+    test = Trace("level", Form.LEVEL_DBM, GRID[part], np.full(5, -45.0))
+    ratio = normalised(test, [baseline])
+    np.testing.assert_array_equal(ratio.frequency_hz, GRID[part])
+    np.testing.assert_allclose(ratio.values, -45.0 - baseline.values[part], atol=1e-12)

@@ -1,0 +1,117 @@
+"""A sweep that refines, through the daemon: the same numbers from a quarter of the points."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tests.system.rigging import Daemon, Mosquitto, Simulator, ending, until
+
+WIDER_AT_MOST = 1.2
+"""How much wider than those of the whole sweep the intervals may be. Half-widths of two sweeps by
+the same recipe differ by a few per cent: each refits curves with noise of its own."""
+
+NAMES = ("resonance_frequency", "bandwidth_low_edge", "bandwidth_high_edge")
+
+
+def results_of(daemon: Daemon, job: str) -> dict[str, Any]:
+    rows = daemon.http.get("/api/results", params={"job": job}).json()
+    return {row["result"]["quantity"]: row["result"] for row in rows}
+
+
+def captures_of(daemon: Daemon, job: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = daemon.http.get("/api/captures", params={"job": job}).json()
+    return found
+
+
+def test_a_refined_sweep_gives_resonance_and_edges_of_the_whole_one_from_a_quarter_of_its_points(
+    daemon: Daemon, simulator: Simulator
+) -> None:
+    daemon.until_state(daemon.queue("open-short-baseline"), "done")
+    whole, fewer = (daemon.queue(one) for one in ("return-loss", "return-loss-refined"))
+    daemon.until_state(fewer, "done")
+    first, second = results_of(daemon, whole), results_of(daemon, fewer)
+    truth = simulator.do("truth")["truth"]["antennas"]["dipole r3"]["in_box"]
+    true = dict(
+        zip(
+            NAMES,
+            (truth[key] for key in ("resonance_hz", "band_low_hz", "band_high_hz")),
+            strict=True,
+        )
+    )
+    for name in NAMES:
+        one, other = first[name], second[name]
+        assert other["low"] <= true[name] <= other["high"], name
+        assert abs(other["value"] - one["value"]) <= one["expanded_uncertainty"] / 4.0, name
+        widths = [found["high"] - found["low"] for found in (one, other)]
+        assert widths[1] <= WIDER_AT_MOST * widths[0], name
+    assert "refined-in-part" not in second["resonance_frequency"]["flags"]
+    grids = [
+        np.array(daemon.http.get(f"/api/captures/{row['id']}/trace").json()[0]["frequency_hz"])
+        for job in (whole, fewer)
+        for row in captures_of(daemon, job)
+    ]
+    assert set(grids[1].tolist()) <= set(grids[0].tolist())
+    assert grids[1].size <= -(-grids[0].size // 4)
+
+
+SLOW = """
+recipe: slow
+title: A sweep that refines, slowly
+sweeps:
+  whole: {start: 1.6 GHz, stop: 1.8 GHz, points: 101, level: -10 dBm, resolution_bandwidth: 10 kHz}
+  main: {start: 1.6 GHz, stop: 1.8 GHz, points: 101, level: -10 dBm, resolution_bandwidth: 10 kHz,
+    dwell: 500 ms, refine: {to: 1 kHz, at_most_points: 101}}
+steps:
+  - repeat:
+      over: {standard: [open, short]}
+      steps:
+        - capture: {name: $standard, role: $standard, route: middle, position: $standard,
+            sweep: whole}
+  - capture: {name: antenna, role: test, route: middle, position: antenna, antenna: dipole r3,
+      sweep: main}
+  - reduce: {kind: reflection, test: antenna, baseline: {open: open, short: short}}
+"""
+
+
+def test_a_refining_sweep_without_a_baseline_is_refused_and_one_withdrawn_leaves_rf_off(
+    daemon: Daemon, simulator: Simulator
+) -> None:
+    answer = daemon.http.post(
+        "/api/jobs",
+        json={"recipe": "return-loss-refined", "arguments": {"antenna": "dipole r3"}},
+    )
+    assert answer.status_code == 409, answer.text
+    assert "there is no stored open capture of the route middle" in answer.text
+    history = simulator.do("state")["instruments"]["generator"]["rf_history"]
+    assert not any(is_on for _, is_on in history)
+
+    job = daemon.queue_text(SLOW)
+    until(
+        lambda: daemon.job(job)["step_index"] == 2 and simulator.do("state")["rf_on"],
+        "the refining sweep to radiate",
+    )
+    assert daemon.http.post(f"/api/jobs/{job}/withdraw").status_code == 200
+    daemon.until_state(job, "withdrawn")
+    assert simulator.do("state")["rf_on"] is False
+
+
+def test_a_refining_sweep_that_kill_9_interrupts_begins_again_and_gives_its_results(
+    tmp_path: Path, simulator: Simulator, mosquitto: Mosquitto
+) -> None:
+    first = Daemon(tmp_path, simulator, mosquitto.url)
+    with ending(first):
+        job = first.queue_text(SLOW.replace("500 ms", "50 ms"))
+        until(
+            lambda: first.job(job)["step_index"] == 2 and simulator.do("state")["rf_on"],
+            "the refining sweep to radiate",
+        )
+        first.kill()
+    second = Daemon(tmp_path, simulator, mosquitto.url)
+    with ending(second):
+        assert second.until_state(job, "done")["interruptions"] == 1
+        assert len(captures_of(second, job)) == 3
+        assert results_of(second, job)["resonance_frequency"]["expanded_uncertainty"] > 0.0
+        assert simulator.do("state")["rf_on"] is False
