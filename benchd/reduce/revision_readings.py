@@ -11,10 +11,13 @@ from benchd.errors import ReductionRefused
 from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.decibels import mismatch_loss_db, return_loss_from_gamma, vswr_from_gamma
 from benchd.reduce.resonance import WINDOW_RISE
-from benchd.reduce.resonance_curve import curve, minima, y_of
+from benchd.reduce.resonance_curve import Curve, curve, minima, y_of
 from benchd.reduce.resonance_interval import LEAST_POINTS
 from benchd.traces import FloatArray
 
+BOTTOM_POINTS = 7
+BOTTOM_SHARE = 0.2
+"""The bottom of a dip is the middle fifth of the points of its window, and at least 7 of them."""
 EDGE_REACH = 0.03
 """A band's edge is looked for within so much of its frequency, or within the band's own width."""
 
@@ -38,12 +41,15 @@ class Reading:
     between_hz: the frequencies that it needs. of: from frequencies, shape (n,), and squared
             reflections, shape (n, draws), to shape (draws,).
     quantity: its name, where it is that of a reflection at one frequency.
+    at_bottom: the same number from the bottom of a dip only, where it has points enough. What the
+            two differ by shows how far the dip is not that of a single resonant circuit.
     """
 
     between_hz: tuple[float, float]
     of: Callable[[FloatArray, FloatArray], FloatArray]
     quantity: str = ""
     is_extreme: bool = False
+    at_bottom: Callable[[FloatArray, FloatArray], FloatArray] | None = None
 
 
 def window(squared: FloatArray, lowest: int) -> slice:
@@ -88,15 +94,25 @@ def of_dip(what: str, trace: Looked, near_hz: float) -> Reading:
     keep = window(squared, int(np.argmin(np.abs(f - near_hz))))
     if f[keep].size < LEAST_POINTS:
         raise ReductionRefused("a trace with so few points has no dip that can be compared")
-    form = curve(f[keep], 1.0 / y_of(squared[keep]) ** 2, 3 if f[keep].size > 8 else 2)
-    band_hz = float(f[keep][0]), float(f[keep][-1])
+    y = y_of(squared[keep])
+    form = curve(f[keep], 1.0 / y**2, 3 if f[keep].size > 8 else 2)
 
-    def found(here: FloatArray, drawn: FloatArray) -> FloatArray:
-        inside = (here >= band_hz[0]) & (here <= band_hz[1])
-        dips = minima(form, y_of(drawn[inside]))
-        return dips.frequency_hz if what == "resonance_frequency" else dips.loaded_q
+    def with_curve(form: Curve) -> Callable[[FloatArray, FloatArray], FloatArray]:
+        def found(here: FloatArray, drawn: FloatArray) -> FloatArray:
+            dips = minima(form, y_of(drawn[np.isin(here, form.frequency_hz)]))
+            return dips.frequency_hz if what == "resonance_frequency" else dips.loaded_q
 
-    return Reading(band_hz, found)
+        return found
+
+    dip = minima(form, y)
+    at_bottom = None
+    if what == "resonance_frequency" and np.isfinite(dip.frequency_hz):
+        there = int(np.argmin(np.abs(f[keep] - float(dip.frequency_hz))))
+        half = max(BOTTOM_POINTS // 2, int(BOTTOM_SHARE * f[keep].size / 2.0))
+        near = f[keep][max(0, there - half) : there + half + 1]
+        if BOTTOM_POINTS <= near.size < f[keep].size:
+            at_bottom = with_curve(curve(near, np.ones(near.size), 2))
+    return Reading((float(f[keep][0]), float(f[keep][-1])), with_curve(form), at_bottom=at_bottom)
 
 
 def of_band(what: str, trace: Looked, edges_hz: tuple[float, float]) -> Reading:

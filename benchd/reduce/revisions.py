@@ -65,6 +65,7 @@ NOTHING_TOLD = (
 )
 MEASURE_BETTER = "Measure with more level, or with a coupler of better directivity."
 
+CURVE = "curve"
 DRAWS = 3000
 AT_DRAWS = 10_000
 SINGLE_DRAWS = 600
@@ -149,6 +150,10 @@ class Pair:
         if all(reading.quantity for reading in readings):
             return self._at_one_frequency(one, other, readings[0])
         errors = self._errors(readings, ALL, DRAWS)
+        bent = self._misfit(readings)
+        errors = errors + bent * np.random.default_rng([self._seed, 7]).uniform(
+            -1.0, 1.0, errors.size
+        )
         opens = (False, False)
         if readings[0].is_extreme:
             read = self._as_read(readings)
@@ -160,9 +165,39 @@ class Pair:
         terms = tuple(
             self._term(name, float(np.std(drawn)), other.unit) for name, drawn in singles.items()
         )
+        if bent > 0.0:
+            terms = (*terms, term(CURVE, bent, other.unit, "rectangular"))
         budget = replace(combine(terms, estimate=value), standard=float(np.std(errors)))
         ends = None if opens[0] else float(low), None if opens[1] else float(high)
         return self._told(one, other, budget, ends)
+
+    def _misfit(self, readings: tuple[Reading, Reading]) -> float:
+        """How far the difference moves where only the bottom of each dip is fitted, less what the
+        drawn errors alone move it by; zero for readings without a bottom to fit.
+
+        An antenna cut anew has its dip at another place of what bends its curve (a matching
+        section, walls), so that the misfits of two dips do not cancel. Squares add up on average,
+        so the drawn errors' is subtracted from the square of what is observed.
+        """
+        bottoms = [
+            replace(reading, of=reading.at_bottom)
+            for reading in readings
+            if reading.at_bottom is not None
+        ]
+        if len(bottoms) < len(readings):
+            return 0.0
+        narrow = bottoms[0], bottoms[1]
+        wide_read, narrow_read = self._as_read(readings), self._as_read(narrow)
+        moved = (narrow_read[1] - narrow_read[0]) - (wide_read[1] - wide_read[0])
+        if not math.isfinite(moved):
+            return 0.0
+        wide_drawn, narrow_drawn = (
+            self._errors(which, ALL, SINGLE_DRAWS, all_of_them=True) for which in (readings, narrow)
+        )
+        apart = narrow_drawn - wide_drawn
+        apart = apart[np.isfinite(apart)]
+        usual = float(np.std(apart)) if apart.size > 1 else math.inf
+        return math.sqrt(max(0.0, moved**2 - usual**2))
 
     def _of_extremes(self, errors: FloatArray) -> FloatArray:
         """Errors of the difference of two worst values as read.
@@ -310,8 +345,11 @@ class Pair:
         readings: tuple[Reading, Reading],
         errors: tuple[str, ...],
         draws: int,
+        *,
+        all_of_them: bool = False,
     ) -> FloatArray:
-        """Difference under drawn errors less the difference as read, finite draws only."""
+        """Difference under drawn errors less the difference as read; the finite draws only, unless
+        all of them are wanted, one beside the other."""
         common = _Common(self._sides, draws, self._seed, by_size=readings[0].is_extreme)
         nominal, drawn = self._as_read(readings), []
         for number, (side, reading) in enumerate(zip(self._sides, readings, strict=True)):
@@ -320,6 +358,8 @@ class Pair:
             truth = common.truths(number, keep, errors)
             drawn.append(reading.of(f[keep], truth))
         apart = (drawn[1] - drawn[0]) - (nominal[1] - nominal[0])
+        if all_of_them:
+            return apart
         found: FloatArray = apart[np.isfinite(apart)]
         if found.size < draws // 2:
             raise ReductionRefused(TOO_UNCERTAIN, advice=MEASURE_BETTER)

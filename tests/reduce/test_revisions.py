@@ -16,7 +16,7 @@ from benchd.reduce.budget_inputs import Known, ReflectionKnowledge
 from benchd.reduce.reflection import reflection_results
 from benchd.reduce.reflection_pairs import SHARED
 from benchd.reduce.revision_readings import Looked, at_frequency, of_band, of_dip
-from benchd.reduce.revisions import Pair
+from benchd.reduce.revisions import CURVE, Pair
 from benchd.results import Result
 from tests.coverage_study.foreign_pairs import drawn_on_foreign
 from tests.coverage_study.pairs import AT_HZ, GRID_HZ, Antenna, Line, drawn
@@ -228,3 +228,52 @@ def test_differences_hold_on_benches_of_foreign_make() -> None:
     assert {line.quantity for line in found} == {"return_loss", "resonance_frequency", "bandwidth"}
     missed = [line for line in found if not line.holds]
     assert len(missed) <= 6, [(line.truth, line.result.low, line.result.high) for line in missed]
+
+
+def skewed(f0_hz: float, second_hz: float) -> Looked:
+    """A dip with a weaker circuit beside it, as a matching section or walls make it: y is the sum
+    of two, and its minimum lies where their slopes cancel."""
+    v = GRID_HZ / f0_hz - f0_hz / GRID_HZ
+    beside = (GRID_HZ / second_hz - second_hz / GRID_HZ) * 30.0
+    y = 1.22 + 60.0 * v**2 + 0.2 * np.tanh(beside)
+    return Looked(GRID_HZ, 10.0 * np.log10(1.0 - 1.0 / y), lambda at_hz: KNOWN)
+
+
+def resonance_difference(first: Looked, second: Looked) -> tuple[Result, float]:
+    """The difference, and that of the places where the two traces are lowest."""
+    lowest_hz = [float(one.frequency_hz[int(np.argmin(one.ratio_db))]) for one in (first, second)]
+    readings = tuple(
+        of_dip("resonance_frequency", one, at_hz)
+        for one, at_hz in zip((first, second), lowest_hz, strict=True)
+    )
+    values = []
+    for one, reading in zip((first, second), readings, strict=True):
+        inside = (one.frequency_hz >= reading.between_hz[0]) & (
+            one.frequency_hz <= reading.between_hz[1]
+        )
+        squared = 10.0 ** (one.ratio_db[inside] / 10.0)
+        values.append(float(reading.of(one.frequency_hz[inside], squared[:, np.newaxis])[0]))
+    results = [result("resonance_frequency", value, "Hz") for value in values]
+    found = Pair(first, second).difference(results[0], results[1], (readings[0], readings[1]))
+    return found, lowest_hz[1] - lowest_hz[0]
+
+
+def test_dips_that_are_no_single_circuits_differ_less_certainly() -> None:
+    """What bends a dip stays in its place while the antenna moves past it, so that the error of the
+    fitted curve does not cancel. Dips of single circuits have no such line."""
+    bent, apart_hz = resonance_difference(skewed(1.68e9, 1.70e9), skewed(1.75e9, 1.70e9))
+    assert bent.budget is not None
+    assert bent.low is not None
+    assert bent.high is not None
+    assert CURVE in {line.name for line in bent.budget.terms}
+    assert bent.low <= apart_hz <= bent.high
+    plain, _ = resonance_difference(trace(ONE), trace(OTHER))
+    assert plain.budget is not None
+    assert CURVE not in {line.name for line in plain.budget.terms}
+
+
+def test_one_skewed_dip_measured_twice_differs_as_finely_as_ever() -> None:
+    once = skewed(1.68e9, 1.70e9)
+    again, _ = resonance_difference(once, once)
+    assert again.budget is not None
+    assert CURVE not in {line.name for line in again.budget.terms}
