@@ -6,7 +6,7 @@ import dataclasses
 import secrets
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,8 +29,10 @@ from benchd.cli.screen import Screen, cell, note, plain, render, say, screen_of,
 from benchd.cli.serial_numbers import read_serials
 from benchd.cli.show import OUTCOME_STYLES, STATE_STYLES
 from benchd.errors import BenchdError, OrderRefused, UserError
-from benchd.report.batch_table import BatchJob, BatchTable, Spread, batch_table
 from benchd.rounding import about_words
+
+if TYPE_CHECKING:
+    from benchd.report.batch_table import BatchTable, Spread
 
 MOST_JOBS = 10_000
 SPREAD_ROWS = (
@@ -180,6 +182,8 @@ def batch_document(made: BatchTable) -> dict[str, Any]:
 
 def gather_batch(client: Daemon, name: str, quantities: list[str] | None = None) -> BatchTable:
     """The table of a batch. Raises OrderRefused where there is none of that name."""
+    from benchd.report.batch_table import BatchJob, batch_table
+
     jobs = [
         BatchJob(
             job,

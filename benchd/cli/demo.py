@@ -22,7 +22,6 @@ from benchd.cli.follow import JobPicture, follow
 from benchd.cli.message_words import message_words
 from benchd.cli.results_table import format_results
 from benchd.cli.screen import cell, plain, print_error, render, say, screen_of, table
-from benchd.cli.watch_views import view
 from benchd.errors import BenchdError, UserError
 
 if TYPE_CHECKING:
@@ -90,6 +89,8 @@ def demo(
                 ids.append(job["id"])
                 say(f"  queued {recipe}: {about}")
             say("")
+            from benchd.cli.watch_views import view
+
             with view(zone=client.zone) as live:
                 ended = follow(client, ids, live)
             _show_results(client, ended)
@@ -124,7 +125,7 @@ def _show_results(client: Daemon, ended: list[JobPicture]) -> None:
 
 
 def _plots(client: Daemon, job: JobPicture, out: Path) -> list[Path]:
-    from benchd.cli.files import gather_job
+    from benchd.cli.job_files import gather_job
     from benchd.report.plots import plot_job
 
     folder = out / "plots" / job.recipe

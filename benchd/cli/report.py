@@ -12,7 +12,6 @@ from benchd.cli.connection import connect
 from benchd.cli.options import DaemonUrl
 from benchd.cli.screen import plain, say
 from benchd.errors import UserError
-from benchd.report.plots import safe_name
 
 
 def report(
@@ -44,6 +43,7 @@ def report(
     from benchd.cli.report_parts import gather
     from benchd.report.paper import paper_text
     from benchd.report.paper.pdf import as_pdf, require
+    from benchd.report.plots import safe_name
 
     if pdf:
         require()

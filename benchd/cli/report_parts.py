@@ -13,8 +13,8 @@ from benchd import __version__
 from benchd.cli.batch import SPREAD_ROWS, failed_words, gather_batch, sum_words
 from benchd.cli.client import Daemon
 from benchd.cli.decoding import decode_records, decode_verdicts
-from benchd.cli.files import gather_job
 from benchd.cli.history import trim_texts
+from benchd.cli.job_files import gather_job
 from benchd.errors import OrderRefused, UserError
 from benchd.files.yamlfile import nearest
 from benchd.moments import zone_name
