@@ -18,7 +18,7 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, m
 
 from benchd.store.database_check import keep_private, leave_mark, look_at, make_private_folder
 from benchd.store.errors import StoreError, StoreTooNew, translated
-from benchd.store.schema import HEAD
+from benchd.store.schema import HEAD, metadata
 
 BUSY_TIMEOUT_MS = 5000
 _WRITES = "benchd_writes"
@@ -147,15 +147,18 @@ class Database:
     def _migrate(self) -> None:
         if self._version() == HEAD:
             return
-        # Only a first start or an upgrade pays for this import.
-        from benchd.store.migrations.upgrade import known_versions, upgrade
-
         with self.writing() as connection:
             # The version is read again inside the transaction, since another program may have
             # upgraded the database meanwhile.
             version = _version(connection)
             if version == HEAD:
                 return
+            if version is None and not inspect(connection).get_table_names():
+                _make_tables(connection)
+                return
+            # Only an upgrade pays for this import.
+            from benchd.store.migrations.upgrade import known_versions, upgrade
+
             if version is not None and version not in known_versions():
                 raise StoreTooNew(
                     f"the database has version {version}, made by a newer benchd; this one knows "
@@ -172,6 +175,23 @@ class Database:
     def close(self) -> None:
         """Close all connections. SQLite folds its log into the file."""
         self.engine.dispose()
+
+
+def _make_tables(connection: Connection) -> None:
+    """Give a new database the tables and the version that all migrations together would give it.
+
+    Running them takes a fifth of a second, most of it for loading Alembic.
+    """
+    metadata.create_all(connection)
+    connection.execute(
+        text(
+            "CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL, "
+            "CONSTRAINT alembic_version_pkc PRIMARY KEY (version_num))"
+        )
+    )
+    connection.execute(
+        text("INSERT INTO alembic_version (version_num) VALUES (:head)"), {"head": HEAD}
+    )
 
 
 def _version(connection: Connection) -> str | None:

@@ -1,4 +1,5 @@
-"""The tables. Only migrations create and change them; a test checks that both agree.
+"""The tables. A new database gets them as they stand here, an older one by migrations; a test
+checks that both are the same.
 
 Only types that SQLite and PostgreSQL both have. JSON is kept as text, because it must come back
 exactly as it was written; times as UTC text of fixed width, which sorts by time.
@@ -26,7 +27,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0009"  # newest migration; lets a start without migration skip importing Alembic
+HEAD = "0009"  # newest migration; lets a start without an upgrade skip importing Alembic
 
 metadata = MetaData(
     naming_convention={

@@ -81,7 +81,39 @@ def test_a_folder_with_awkward_characters_works(tmp_path: Path) -> None:
     assert place.exists()
 
 
-def test_the_migrations_make_exactly_the_tables_of_the_schema(store: Store, place: Path) -> None:
+def by_migrations(place: Path, version: str = "head") -> None:
+    """A database that has gone through all migrations up to that one."""
+    place.parent.mkdir(exist_ok=True)
+    engine = create_engine(f"sqlite:///{place}")
+    config = upgrade._config()
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, version)
+    engine.dispose()
+
+
+WORDS = ("AUTOINCREMENT", "CHECK", "COLLATE")
+
+
+def described(place: Path) -> dict[str, dict[str, list[tuple]]]:
+    """Table -> its columns in their order, keys, indexes and what else its SQL says of it."""
+    found = {}
+    for name, sql in rows(place, "SELECT name, sql FROM sqlite_master WHERE type = 'table'"):
+        indexes = rows(place, f"PRAGMA index_list({name})")
+        keys = rows(place, f"PRAGMA foreign_key_list({name})")
+        found[name] = {
+            "columns": rows(place, f"PRAGMA table_xinfo({name})"),
+            "foreign keys": sorted(one[2:] for one in keys),
+            "indexes": sorted(
+                (*index[1:], *rows(place, f"PRAGMA index_xinfo('{index[1]}')")) for index in indexes
+            ),
+            "words": [(word, str(sql).upper().count(word)) for word in WORDS],
+        }
+    return found
+
+
+def test_the_migrations_make_exactly_the_tables_of_the_schema(place: Path) -> None:
+    by_migrations(place)
     engine = create_engine(f"sqlite:///{place}")
     with engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
@@ -89,13 +121,28 @@ def test_the_migrations_make_exactly_the_tables_of_the_schema(store: Store, plac
     engine.dispose()
 
 
+def test_a_new_database_is_the_same_as_one_that_went_through_all_migrations(
+    store: Store, place: Path, tmp_path: Path
+) -> None:
+    by_migrations(tmp_path / "migrated.db")
+    new, migrated = described(place), described(tmp_path / "migrated.db")
+    assert {"alembic_version", "jobs", "results"} <= set(new)
+    assert new == migrated
+    version = "SELECT version_num FROM alembic_version"
+    assert rows(place, version) == rows(tmp_path / "migrated.db", version) == [(HEAD,)]
+
+
 def test_the_newest_migration_is_the_one_that_the_schema_names() -> None:
     assert ScriptDirectory.from_config(upgrade._config()).get_heads() == [HEAD]
     assert HEAD in upgrade.known_versions()
 
 
-def test_a_start_on_a_current_database_does_not_import_the_migrations(place: Path) -> None:
-    Store.open(place).close()
+@pytest.mark.parametrize("times_opened_before", [0, 1])
+def test_a_start_on_a_new_or_current_database_does_not_import_the_migrations(
+    place: Path, times_opened_before: int
+) -> None:
+    for _ in range(times_opened_before):
+        Store.open(place).close()
     code = (
         "import sys; from benchd.store import Store; Store.open(sys.argv[1]).close(); "
         "print('alembic' in sys.modules)"
@@ -116,12 +163,9 @@ def test_a_database_of_a_newer_benchd_is_refused_unchanged(place: Path) -> None:
 
 
 def test_a_database_of_before_epochs_were_kept_counts_on_in_its_own(place: Path) -> None:
-    place.parent.mkdir(exist_ok=True)
+    by_migrations(place, "0001")
     engine = create_engine(f"sqlite:///{place}")
-    config = upgrade._config()
     with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0001")
         for stream, last in (("*", 7), ("job", 7), ("result", 5)):
             connection.execute(
                 insert(metadata.tables["sequences"]).values(
