@@ -1,5 +1,5 @@
-"""The reasons from outside to stop a running job: its withdrawal, the end of its window, and the
-end of a trim session."""
+"""The reasons to stop a running job in the middle of a step: its withdrawal, the end of its window,
+the end of a trim session, and a reduction that has failed meanwhile."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from benchd.worksheet import Worksheet
 LOOK_S = 0.25
 """Time between two looks at the wall clock. One long sleep would miss that the clock was set."""
 
-Reason = Literal["", "withdrawn", "window", "stopped"]
+Reason = Literal["", "withdrawn", "window", "stopped", "reduction"]
 
 
 class Halt:
@@ -50,6 +50,10 @@ class Halt:
     def close_window(self) -> None:
         """Stop because the window of the job has closed."""
         self._end(self.reason or "window")
+
+    def reduction_failed(self) -> None:
+        """Stop because a reduction of the job has failed."""
+        self._end(self.reason or "reduction")
 
     def _end(self, reason: Reason) -> None:
         self.reason = reason

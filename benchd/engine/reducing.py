@@ -34,7 +34,7 @@ class Reducer:
     """Runs reduce steps over stored captures. The same captures give the same numbers."""
 
     def __init__(self, bench: Bench, store: History, clock: Callable[[], datetime] = _now) -> None:
-        self._bench = bench
+        self.bench = bench
         self._store = store
         self._clock = clock
 
@@ -48,7 +48,7 @@ class Reducer:
                 advice="Install the package that offers it again.",
             )
         captures = JobCaptures(self._store, job_id, step.label, self._began_at(job_id))
-        found = kind.reduce(step.settings, captures, BenchKnowledge(self._bench, self._store))
+        found = kind.reduce(step.settings, captures, BenchKnowledge(self.bench, self._store))
         curves = DrawnLater(lambda: [replace(curve, reduction=step.name) for curve in found.curves])
         return replace(found, curves=curves)
 

@@ -40,6 +40,7 @@ from benchd.engine.hands_requests import (
 from benchd.engine.job_stops import Halt, watched, window_closed
 from benchd.engine.lid_starts import started_by_lid
 from benchd.engine.reducing import Reducer
+from benchd.engine.reduction_line import ReductionLine, runs_beside
 from benchd.engine.refining import refining_of
 from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
@@ -47,7 +48,6 @@ from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.underway import SweepNews, Underway
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
-from benchd.reductions.limits import hold_against
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.ids import new_id
 from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS
@@ -97,8 +97,8 @@ class Runner:
         self._thread = bench_thread
         self._hub = hub
         self._trace_points = trace_points
-        self._reducer = Reducer(self._bench, store)
         self._halt = Halt(rig.stop)
+        self._line = ReductionLine(store, store_thread, hub, self._halt.reduction_failed)
         self._asking = Asking(hub, self._halt, self._state, self._others_wait, self._while_asking)
         self._last_sweeps: dict[str, Sweep] = {}
         self.job_id: str | None = None
@@ -119,6 +119,10 @@ class Runner:
         """End the running trim session; it ends `done` with RF off. The order is stored already."""
         self._halt.stop_session()
 
+    def close(self) -> None:
+        """The daemon ends: so does the process that reduces."""
+        self._line.close()
+
     # -- one job -----------------------------------------------------------------------------
 
     async def run(self, job: JobRow) -> JobRow:
@@ -135,6 +139,7 @@ class Runner:
         except asyncio.CancelledError:
             self._rig.stop.set()
             await self._safe()
+            await self._line.abandon()
             raise
         finally:
             self.job_id = None
@@ -154,9 +159,9 @@ class Runner:
             self.underway.begin_job(worksheet)
             # The job is reduced with the bench file of when it was queued; it runs on today's.
             self._bench = await self._db.patiently(self._current.of, worksheet, self._store)
-            self._reducer = Reducer(self._bench, self._store)
             require_same_bench(worksheet, job.step_index, self._current.now)
             await self._db.patiently(self._require_inputs, worksheet, job.step_index)
+            await self._make_up(job, worksheet, progress)
             await self._ask_again(job, worksheet, progress)
             index = job.step_index
             while index < len(worksheet.steps):
@@ -164,30 +169,56 @@ class Runner:
                 progress.step_index = index
                 step = worksheet.steps[index]
                 index = await self._one_step(job.id, worksheet, step, progress)
+            await self._settled(job.id)
             if self._halt.reason == "withdrawn":
                 raise Cancelled("withdrawn")
         except Cancelled:
+            if self._halt.reason == "reduction" and self._line.failure is not None:
+                return await self._failed(job, self._line.failure)
             return await self._stopped(job, progress)
         except PutBack:
             return await self._db.patiently(self._store.job, job.id)
-        except BenchdError as error:
-            await self._safe()
+        except Exception as error:
+            return await self._failed(job, error)
+        return await self._state(job.id, "done", message=progress.last_words)
+
+    async def _failed(self, job: JobRow, error: Exception) -> JobRow:
+        """End a job in which something went wrong. RF goes off first."""
+        await self._safe()
+        await self._line.end()
+        if isinstance(error, BenchdError):
             _log.warning("job failed", job=job.id, error=str(error))
             return await self._state(
                 job.id, "failed", message=str(error), error=dict(error.as_dict())
             )
-        except Exception as error:
-            await self._safe()
-            _log.exception("a fault in benchd ended a job", job=job.id)
-            message = f"a fault in benchd: {type(error).__name__}: {error}"
-            fault = {
-                "family": "fault",
-                "where": job.id,
-                "message": message,
-                "advice": "RF is off and all captures are kept. Please report it with the log.",
-            }
-            return await self._state(job.id, "failed", message=message, error=fault)
-        return await self._state(job.id, "done", message=progress.last_words)
+        _log.error("a fault in benchd ended a job", job=job.id, exc_info=error)
+        message = f"a fault in benchd: {type(error).__name__}: {error}"
+        fault = {
+            "family": "fault",
+            "where": job.id,
+            "message": message,
+            "advice": "RF is off and all captures are kept. Please report it with the log.",
+        }
+        return await self._state(job.id, "failed", message=message, error=fault)
+
+    async def _make_up(self, job: JobRow, worksheet: Worksheet, progress: Progress) -> None:
+        """After an interruption: hand over the reductions of captures that are in the store."""
+        reducer = Reducer(self._bench, self._store)
+        self._line.begin(job.id, worksheet, reducer, job.step_index)
+        reduced = await self._db.patiently(self._store.reduced_index, job.id)
+        for step in worksheet.steps[reduced : job.step_index]:
+            if isinstance(step, ReduceStep | AcceptStep) and not await self._left_out(
+                job.id, worksheet, step, progress
+            ):
+                self._line.hand_over(step, beside=runs_beside(worksheet, job.step_index - 1))
+
+    async def _settled(self, job_id: str) -> None:
+        """Wait for the reductions that run beside, and say in the job's state what it waits for."""
+        due = self._line.first_due
+        if due is not None:
+            self.underway.begin_step(due.index)
+            await self._state(job_id, "running", message=due.label)
+        await self._line.settled(self._halt.check)
 
     def _require_inputs(self, worksheet: Worksheet, step_index: int) -> None:
         """Raise OrderRefused if stored captures that the job needs are missing by now."""
@@ -203,6 +234,7 @@ class Runner:
     async def _stopped(self, job: JobRow, progress: Progress) -> JobRow:
         """End a job that an order, or the end of its window, has stopped. RF goes off first."""
         is_off = await self._safe()
+        await self._line.end()
         if self._halt.reason == "stopped":
             return await self._state(job.id, "done", message=STOPPED_WORDS)
         if self._halt.reason != "window":
@@ -267,6 +299,7 @@ class Runner:
         step = to_ask_again(worksheet, job.step_index)
         if step is not None:
             await self._on_bench(self._rig.rf_off)
+            await self._settled(job.id)
             await self._request(job.id, step, ask_again_words(step, job.step_index), progress)
 
     async def _one_step(
@@ -279,8 +312,10 @@ class Runner:
         """
         if await self._left_out(job_id, worksheet, step, progress):
             return int(step.index) + 1
-        self.underway.begin_step(step.index)
-        await self._state(job_id, "running", message=step.label, step_index=step.index)
+        beside = isinstance(step, ReduceStep | AcceptStep) and runs_beside(worksheet, step.index)
+        if not beside:
+            self.underway.begin_step(step.index)
+            await self._state(job_id, "running", message=step.label, step_index=step.index)
         self._hub.publish(
             "step",
             {
@@ -290,8 +325,14 @@ class Runner:
                 "label": step.label,
             },
         )
+        if isinstance(step, ReduceStep | AcceptStep):
+            self._line.hand_over(step, beside=beside)
+            if not beside:
+                await self._line.settled(self._halt.check)
+            return step.index + 1
         if isinstance(step, HandsStep):
             await self._on_bench(self._rig.rf_off)
+            await self._settled(job_id)
             await self._request(job_id, step, step.ask, progress)
             return step.index + 1
         look = look_before(worksheet, step)
@@ -327,8 +368,6 @@ class Runner:
             CaptureStep: self._capture,
             RouteStep: self._route,
             WaitStep: self._wait,
-            ReduceStep: self._reduce,
-            AcceptStep: self._accept,
         }
         await handlers[type(step)](job_id, worksheet, step)
 
@@ -450,33 +489,3 @@ class Runner:
 
     async def _wait(self, job_id: str, worksheet: Worksheet, step: WaitStep) -> None:
         await self._halt.pause(step.duration_s)
-
-    async def _reduce(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> None:
-        records = await self._db.patiently(self._reducer.records, job_id, worksheet, step)
-        await self._db.patiently(
-            self._store.commit_results,
-            job_id,
-            step.label,
-            records,
-            [],
-            step_index_after=step.index + 1,
-        )
-        for record in records:
-            self._hub.publish("result", {"job": job_id, "result": record.id})
-
-    async def _accept(self, job_id: str, worksheet: Worksheet, step: AcceptStep) -> None:
-        results = await self._db.patiently(self._store.results, job_id=job_id)
-        verdicts = hold_against(step.limits, results)
-        await self._db.patiently(
-            self._store.commit_results,
-            job_id,
-            step.label,
-            [],
-            verdicts,
-            step_index_after=step.index + 1,
-        )
-        for verdict in verdicts:
-            self._hub.publish(
-                "verdict",
-                {"job": job_id, "quantity": verdict.quantity, "outcome": verdict.outcome},
-            )

@@ -145,6 +145,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             hub=hub,
             trace_points=settings.publish.trace_points,
         )
+        stack.callback(runner.close)
         looks = LiveLooks(
             bench=live_bench,
             store=store,

@@ -64,7 +64,8 @@ class Database:
     One thread writes at a time; a thread that is inside a transaction joins it.
     """
 
-    def __init__(self, place: str | os.PathLike[str]) -> None:
+    def __init__(self, place: str | os.PathLike[str], *, is_open_elsewhere: bool = False) -> None:
+        """is_open_elsewhere: another process has checked it and holds it open."""
         self.url = as_url(place)
         self.file = file_of(self.url)
         self.name = str(self.file) if self.file else self.url.render_as_string()
@@ -77,7 +78,7 @@ class Database:
         self._make_folder()
         # A database that is opened only for reading is not created, marked or made private.
         self._ours = self.file is not None and self.url.query.get("mode") != "ro"
-        if self.file is not None:
+        if self.file is not None and not is_open_elsewhere:
             look_at(self.file)
             if self._ours:
                 keep_private(self.file)

@@ -111,7 +111,7 @@ class JobEventRow:
 
 
 def _job(row: RowMapping) -> JobRow:
-    fields = dict(row)
+    fields = {name: row[name] for name in JobRow.__slots__}
     for name in ("error", "hands", "answer"):
         fields[name] = None if fields[name] is None else codec.loads(fields[name])
     return JobRow(**{**fields, "state": JobState(fields["state"])})
@@ -156,7 +156,8 @@ def add(
         batch=request.batch,
     )
     fields = {name: getattr(job, name) for name in JobRow.__slots__}
-    connection.execute(insert(jobs).values({**fields, "state": job.state.value}))
+    fields = {**fields, "state": job.state.value, "reduced_index": 0}
+    connection.execute(insert(jobs).values(fields))
     add_event(connection, job, now)
     return job
 
@@ -266,6 +267,8 @@ def change(
         step_index=before.step_index if step_index is None else step_index,
         put_back_at=now if put_back else before.put_back_at,
     )
+    if step_index is not None:
+        _take_back_reduced(connection, job_id, step_index)
     return write(connection, before, after, now)
 
 
@@ -294,6 +297,40 @@ def move_to_step(connection: Connection, job_id: str, step_index: int) -> None:
     statement = update(jobs).where(jobs.c.id == job_id).values(step_index=step_index)
     if connection.execute(statement).rowcount == 0:
         get(connection, job_id)
+
+
+def note_reduced(connection: Connection, job_id: str, step_index: int) -> None:
+    """Note that every reduction before this step is committed. Raises UnknownId.
+
+    The job itself may be at a later step already; it never goes back here.
+    """
+    at_least = case((jobs.c.step_index < step_index, step_index), else_=jobs.c.step_index)
+    statement = (
+        update(jobs)
+        .where(jobs.c.id == job_id)
+        .values(step_index=at_least, reduced_index=step_index)
+    )
+    if connection.execute(statement).rowcount == 0:
+        get(connection, job_id)
+
+
+def reduced_index(connection: Connection, job_id: str) -> int:
+    """The step before which all reductions of a job are committed. Raises UnknownId.
+
+    A job of an earlier benchd never left one behind: its next step.
+    """
+    query = select(jobs.c.reduced_index).where(jobs.c.id == job_id)
+    noted: int | None = connection.execute(query).scalar()
+    return get(connection, job_id).step_index if noted is None else noted
+
+
+def _take_back_reduced(connection: Connection, job_id: str, step_index: int) -> None:
+    """A job that begins again has its reductions before it once more."""
+    connection.execute(
+        update(jobs)
+        .where(jobs.c.id == job_id, jobs.c.reduced_index > step_index)
+        .values(reduced_index=step_index)
+    )
 
 
 def mark_interrupted(

@@ -27,7 +27,7 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
-HEAD = "0009"  # newest migration; lets a start without an upgrade skip importing Alembic
+HEAD = "0010"  # newest migration; lets a start without an upgrade skip importing Alembic
 
 metadata = MetaData(
     naming_convention={
@@ -102,6 +102,7 @@ jobs = Table(
     Column("serial", Text),
     Column("batch", Text),
     Column("answer", Text),
+    Column("reduced_index", Integer),
     Index(None, "bench", "state", "priority", "created_at"),
     Index(None, "created_at", "id"),
 )

@@ -76,6 +76,20 @@ class Store:
             raise
         return cls(database, clock)
 
+    @classmethod
+    def beside(cls, place: str) -> Self:
+        """Open a database that another process holds open, by its `place`, to read in it.
+
+        It is neither checked nor upgraded, which that process has done.
+        """
+        return cls(Database(place, is_open_elsewhere=True))
+
+    @property
+    def place(self) -> str:
+        """Where the database is, for `beside`: the path of its file, or its URL."""
+        database = self._database
+        return str(database.file or database.url.render_as_string(hide_password=False))
+
     def close(self) -> None:
         """Close all connections."""
         self._database.close()
@@ -280,6 +294,14 @@ class Store:
         with self._database.reading() as connection:
             return jobs.worksheet(connection, job_id)
 
+    def reduced_index(self, job_id: str) -> int:
+        """The step before which all reductions of a job are committed. Raises UnknownId.
+
+        It is behind the job's next step while a reduction runs beside a capture.
+        """
+        with self._database.reading() as connection:
+            return jobs.reduced_index(connection, job_id)
+
     def keep_bench(self, digest: str, texts: bench_texts.Texts) -> None:
         """Keep the texts of a bench by its hash, for jobs that are queued with it."""
         with self._writing() as connection:
@@ -336,7 +358,9 @@ class Store:
         *,
         step_index_after: int | None,
     ) -> None:
-        """Store results and verdicts with their messages, and move the job on.
+        """Store results and verdicts with their messages, and note that they are.
+
+        step_index_after: the step after theirs. A job that was before it moves on to it.
 
         Raises ReductionRefused for a result that is no number (`benchd.store.result_checks`).
         """
@@ -350,7 +374,7 @@ class Store:
             outbox.add_results(connection, bench, records, now)
             outbox.add_verdicts(connection, bench, job_id, step, verdicts, now)
             if step_index_after is not None:
-                jobs.move_to_step(connection, job_id, step_index_after)
+                jobs.note_reduced(connection, job_id, step_index_after)
 
     def capture(self, capture_id: str) -> Capture:
         """Raises UnknownId, or StoreDamaged if it is not what was stored."""

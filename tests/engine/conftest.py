@@ -39,6 +39,7 @@ async def office(tmp_path: Path) -> AsyncIterator[Office]:
         queue=queue, hub=hub,
     )  # type: ignore[arg-type]  # fmt: skip
     yield Office(store, desk, queue, rig, hub)
+    runner.close()
     thread.close()
     await db.call(store.close)
     db.close()

@@ -213,7 +213,7 @@ def test_a_database_of_the_version_before_gets_checksums_and_keeps_its_rows(plac
     for table in ("captures", "results", "verdicts"):
         other.execute(f"ALTER TABLE {table} DROP COLUMN sha256")
     other.execute("DROP TABLE bench_texts")
-    for column in ("serial", "batch", "answer"):
+    for column in ("serial", "batch", "answer", "reduced_index"):
         other.execute(f"ALTER TABLE jobs DROP COLUMN {column}")
     other.execute("UPDATE alembic_version SET version_num = '0004'")
     other.commit()

@@ -1,0 +1,120 @@
+"""How much of a night's time the bench measures, through the daemon.
+
+One job: open, short and eight antennas, 201 points each, with a reflection reduction after every
+antenna. What the instruments need is counted from its recipe: each reading takes settling, dwell
+and the transfer of its messages. Settling and dwell are what the simulated instruments are told to
+take. Transfer is measured in the same run, by bare sockets that send the same messages.
+
+Beside its points every capture reads the noise before RF comes on, its highest point once more at
+the end, and once with RF off. These readings are counted too; the share without them is printed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from ruamel.yaml import YAML
+
+from benchd.acquire.stepped import NOISE_POINTS
+from benchd.sweeps import SweepPlan
+from tests.benchmarks.bare import seconds_a_point
+from tests.system.rigging import REPOSITORY, Daemon, Simulator, ending
+
+POINTS = 201
+ANTENNAS = 8
+CAPTURES = ANTENNAS + 2
+DWELL_S = 0.0001
+ROUNDS = 3
+AIMS = {10: 0.97, 2: 0.92}
+OTHER_SETTLINGS = NOISE_POINTS + 3
+"""Settlings of a capture beside those of its points: of the noise readings, of the first frequency
+before RF comes on, of the highest point read again, and of the reading with RF off."""
+NOISE_REPEATS = 4
+
+PLAN = SweepPlan(
+    method="stepped",
+    start_hz=1.45e9,
+    stop_hz=1.95e9,
+    points=POINTS,
+    level_dbm=-10.0,
+    resolution_bandwidth_hz=100e3,
+    dwell_s=DWELL_S,
+)
+CAPTURE = "  - capture: {{name: {}, role: {}, route: middle, position: {}, sweep: main{}}}\n"
+
+
+def recipe() -> str:
+    """The night's recipe."""
+    steps = CAPTURE.format("open", "open", "open", "") + CAPTURE.format(
+        "short", "short", "short", ""
+    )
+    for number in range(1, ANTENNAS + 1):
+        steps += CAPTURE.format(f"look{number}", "test", "antenna", ", antenna: dipole r3")
+        steps += (
+            f"  - reduce: {{name: match{number}, kind: reflection, test: look{number}, "
+            "baseline: {open: open, short: short}, design_frequency: 1.7 GHz, "
+            "bandwidth_level: 10 dB, at: [1.7 GHz]}\n"
+        )
+    return (
+        "recipe: night\ntitle: Ten captures and eight reductions\nsweeps:\n"
+        "  main: {method: stepped, start: 1.45 GHz, stop: 1.95 GHz, "
+        f"points: {POINTS}, level: -10 dBm, resolution_bandwidth: 100 kHz, detector: rms, "
+        f"dwell: {DWELL_S * 1e3:g} ms}}\nsteps:\n{steps}"
+    )
+
+
+@pytest.fixture
+def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Simulator]:
+    """The workshop with instruments that settle in a given time and have no other latency."""
+    yaml = YAML(typ="safe")
+    world = yaml.load((REPOSITORY / "simulators" / "worlds" / "workshop.yaml").read_text())
+    for instrument in world["instruments"]:
+        instrument["latency_s"] = 0.0
+        if instrument["kind"] in ("source", "analyzer"):
+            instrument["settle_s"] = request.param * 1e-3
+    path = tmp_path / "settling.yaml"
+    with path.open("w") as file:
+        yaml.dump(world, file)
+    simulator = Simulator(tmp_path, str(path))
+    with ending(simulator):
+        yield simulator
+
+
+def job_s(daemon: Daemon) -> float:
+    """Seconds from the start of the night's job to its end, by the daemon's own clock."""
+    job = daemon.queue_text(recipe())
+    while daemon.job(job)["state"] not in ("done", "failed"):
+        time.sleep(0.5)
+    ended = daemon.job(job)
+    assert ended["state"] == "done", ended["message"]
+    begun_at, ended_at = (datetime.fromisoformat(ended[one]) for one in ("started_at", "ended_at"))
+    return (ended_at - begun_at).total_seconds()
+
+
+@pytest.mark.parametrize(
+    ("bench", "settle_ms"), [(2, 2), (10, 10)], indirect=["bench"], ids=["2", "10"]
+)
+def test_a_night_is_settling_dwell_and_transfer(
+    tmp_path: Path, bench: Simulator, settle_ms: int
+) -> None:
+    point_s = min(seconds_a_point(bench.addresses, PLAN) for _ in range(ROUNDS))
+    transfer_s = point_s - settle_ms * 1e-3 - DWELL_S
+    daemon = Daemon(tmp_path, bench, "none")
+    with ending(daemon):
+        first_s = job_s(daemon)
+        took_s = min(job_s(daemon) for _ in range(ROUNDS))
+    settling_s = CAPTURES * (POINTS + OTHER_SETTLINGS) * settle_ms * 1e-3
+    readings = CAPTURES * (POINTS + NOISE_REPEATS * NOISE_POINTS + 2)
+    share = (settling_s + readings * (DWELL_S + transfer_s)) / took_s
+    strict = CAPTURES * POINTS * (settle_ms * 1e-3 + DWELL_S) / took_s
+    print(
+        f"\nsettling {settle_ms} ms: the night took {took_s:.2f} s (the first {first_s:.2f} s), "
+        f"{100 * share:.1f} % of it settling {settling_s:.2f} s, dwell {readings * DWELL_S:.2f} s, "
+        f"transfer {readings * transfer_s:.2f} s ({transfer_s * 1e3:.2f} ms a reading); settling "
+        f"and dwell of the points alone {100 * strict:.1f} %"
+    )
+    assert share >= AIMS[settle_ms]
