@@ -12,11 +12,13 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
+import queue
 import signal
 import subprocess
 import sys
+import threading
 from dataclasses import dataclass
-from typing import BinaryIO
+from typing import IO
 
 import structlog
 
@@ -95,21 +97,20 @@ class ReducingProcess:
                     pipe.close()
 
 
-def _send(pipe: BinaryIO, message: object) -> None:
+def _send(pipe: IO[bytes], message: object) -> None:
     pickle.dump(message, pipe)
     pipe.flush()
 
 
-def serve(orders: BinaryIO, answers: BinaryIO) -> None:
-    """Reduce what is asked for, until the daemon closes the pipe or ends."""
+def serve(orders: IO[bytes], answers: IO[bytes]) -> None:
+    """Reduce what is asked for. When the daemon closes the pipe, or ends, this process ends."""
     store = Store.beside(pickle.load(orders))
+    asked: queue.SimpleQueue[Order] = queue.SimpleQueue()
+    threading.Thread(target=_listen, args=(orders, asked), name="orders", daemon=True).start()
     worksheets: dict[str, Worksheet] = {}
     with store:
         while True:
-            try:
-                order: Order = pickle.load(orders)
-            except EOFError:
-                return
+            order = asked.get()
             try:
                 found = _reduced(order, store, worksheets)
             # The daemon meets the same error when it reduces this step itself.
@@ -117,6 +118,15 @@ def serve(orders: BinaryIO, answers: BinaryIO) -> None:
                 _log.warning("reduced by the daemon instead", error=str(error))
                 found = None
             _send(answers, found)
+
+
+def _listen(orders: IO[bytes], asked: queue.SimpleQueue[Order]) -> None:
+    """Take orders; end this process with the daemon, also in the middle of a reduction."""
+    try:
+        while True:
+            asked.put(pickle.load(orders))
+    finally:
+        os._exit(0)
 
 
 def _reduced(

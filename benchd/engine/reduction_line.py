@@ -31,7 +31,7 @@ from benchd.worksheet import AcceptStep, CaptureStep, HandsStep, ReduceStep, Wor
 _log = structlog.get_logger(__name__)
 
 LOOK_S = 0.05
-END_WITHIN_S = 10.0
+END_WITHIN_S = 5.0
 """How long a job that was stopped waits for the reductions of its captures, s."""
 
 
@@ -109,12 +109,12 @@ class ReductionLine:
             await asyncio.wait({self._working}, timeout=LOOK_S)
             check()
 
-    async def end(self) -> None:
+    async def end(self, within_s: float = END_WITHIN_S) -> None:
         """The job has been stopped, or has failed: reduce what it has measured, but do not wait
         long for it. What is left can be reduced later from the stored captures."""
         if self._working is None or self._working.done():
             return
-        await asyncio.wait({self._working}, timeout=END_WITHIN_S)
+        await asyncio.wait({self._working}, timeout=within_s)
         await self.abandon()
 
     async def abandon(self) -> None:

@@ -223,3 +223,30 @@ def test_a_worksheet_that_no_longer_reads_costs_its_job_and_says_so(store: Store
         StoreDamaged, match=f"the worksheet of job {job.id} cannot be read: on_interrupt: Input"
     ):
         store.worksheet(job.id)
+
+
+def test_reductions_that_are_behind_are_known_and_never_take_the_job_back(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    assert store.reduced_index(job_id) == 0
+    store.set_state(job_id, JobState.RUNNING, step_index=5)
+    store.commit_results(job_id, "x", [], step_index_after=3)
+    assert (store.job(job_id).step_index, store.reduced_index(job_id)) == (5, 3)
+    store.commit_results(job_id, "x", [], step_index_after=6)
+    assert (store.job(job_id).step_index, store.reduced_index(job_id)) == (6, 6)
+
+
+def test_a_job_that_begins_again_is_reduced_again(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    store.commit_results(job_id, "x", [], step_index_after=3)
+    store.set_state(job_id, JobState.WAITING, step_index=0)
+    assert store.reduced_index(job_id) == 0
+
+
+def test_a_job_of_an_earlier_benchd_left_no_reduction_behind(store: Store) -> None:
+    job_id = job_in(store, JobState.RUNNING)
+    store.set_state(job_id, JobState.RUNNING, step_index=5)
+    with store._database.writing() as connection:
+        connection.execute(text("UPDATE jobs SET reduced_index = NULL"))
+    assert store.reduced_index(job_id) == 5
+    with pytest.raises(UnknownId):
+        store.reduced_index("job-none")
