@@ -2,112 +2,23 @@
 
 from __future__ import annotations
 
-import argparse
-import asyncio
-import json
-import selectors
-import signal
+import atexit
+import gc
 import sys
 from collections.abc import Sequence
-from pathlib import Path
 
-from simulators.control import Control, plain_json, serve_control
-from simulators.instruments import SimulatedClock, Workbench
-from simulators.instruments.all_instruments import UnknownDialectError
-from simulators.transports import Host
-from simulators.transports.all_transports import FRONTS, UnknownTransportError
-from simulators.world import World, world_path
-from simulators.world.files import WorldFileError, shipped_worlds
-
-_HOST = "127.0.0.1"
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="benchd-simulator",
-        description="Serve the instruments of a virtual bench on loopback ports. Prints one line "
-        "of JSON when all of them listen, then runs until SIGTERM or SIGINT.",
-    )
-    shipped = ", ".join(shipped_worlds())
-    parser.add_argument("world", help=f"a world file, or the name of a shipped one: {shipped}")
-    parser.add_argument("--seed", type=int, help="replaces `seed:` in the world file")
-    parser.add_argument(
-        "--time-scale",
-        type=float,
-        default=1.0,
-        help="real seconds for a simulated second: 1 real time (default), 0.1 ten times faster, "
-        "0 as fast as possible",
-    )
-    parser.add_argument("--truth", type=Path, metavar="FILE", help="write the world's truth here")
-    parser.add_argument("--control-port", type=int, default=0, help="0 (default): a free one")
-    parser.add_argument(
-        "--transport",
-        action="append",
-        default=[],
-        metavar="INSTRUMENT=KIND",
-        help=f"how an instrument is reached, one of {', '.join(FRONTS)}; may be repeated",
-    )
-    return parser
+NEW_OBJECTS = 50_000
+"""So many new objects may pile up before Python looks for garbage among them: while all is loaded
+nearly nothing is garbage, and looking for it takes a quarter of the start."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point. Exit status 0 after a signal, 2 for something wrong in what was asked."""
-    options = _parser().parse_args(arguments)
-    try:
-        world = World.load(world_path(options.world), seed=options.seed)
-        workbench = Workbench(world, SimulatedClock(options.time_scale))
-        host = Host(workbench, host=_HOST, transports=_transports(options.transport))
-        if options.truth is not None:
-            text = json.dumps(world.truth(), default=plain_json, indent=1)
-            options.truth.write_text(text + "\n", encoding="utf-8")
-        with asyncio.Runner(loop_factory=_precise_loop) as runner:
-            runner.run(_serve(host, options.control_port))
-    except (
-        WorldFileError,
-        UnknownDialectError,
-        UnknownTransportError,
-        ValueError,
-        OSError,
-    ) as error:
-        print(f"benchd-simulator: {error}", file=sys.stderr)
-        return 2
-    return 0
+    gc.set_threshold(NEW_OBJECTS)
+    atexit.register(gc.freeze)  # at the end everything goes, garbage or not
+    from simulators.serving import serve
 
-
-def _precise_loop() -> asyncio.AbstractEventLoop:
-    """A loop whose timers are exact to some tens of microseconds.
-
-    The usual selector rounds up to a whole millisecond, which would distort settling and dwell.
-    """
-    return asyncio.SelectorEventLoop(selectors.SelectSelector())
-
-
-def _transports(pairs: Sequence[str]) -> dict[str, str]:
-    chosen = {}
-    for pair in pairs:
-        name, separator, kind = pair.partition("=")
-        if not separator:
-            raise ValueError(f"--transport {pair}: expected INSTRUMENT=KIND")
-        chosen[name] = kind
-    return chosen
-
-
-async def _serve(host: Host, control_port: int) -> None:
-    stopped = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stopped.set)
-    await host.start()
-    server = await serve_control(Control(host), _HOST, control_port)
-    ready = {
-        "ready": True,
-        "instruments": host.resources(),
-        "control": {"host": _HOST, "port": server.sockets[0].getsockname()[1]},
-    }
-    print(json.dumps(ready), flush=True)
-    await stopped.wait()
-    server.close()
-    host.stop()
+    return serve(arguments)
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ one line that cannot be overlooked. This is the only place where tests are left 
 
 from __future__ import annotations
 
+import gc
 import itertools
 import os
 import tempfile
@@ -100,6 +101,11 @@ def pytest_runtest_protocol(item: pytest.Item) -> Iterator[None]:
         return (yield)
     finally:
         provisions.declare(None)
+
+
+def pytest_collection_finish() -> None:
+    """What was loaded by now stays to the end: looking for garbage in it takes time from tests."""
+    gc.freeze()
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

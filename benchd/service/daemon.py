@@ -12,6 +12,7 @@ closed. A job that was under way goes on at the next start as its recipe says.
 from __future__ import annotations
 
 import asyncio
+import gc
 import json
 import logging
 import signal
@@ -60,6 +61,9 @@ from benchd.web.server import open_socket, serve_http
 from benchd.web.settings import HttpSettings
 
 _log = structlog.get_logger(__name__)
+
+YOUNG_OBJECTS = (700, 10, 10)
+"""How often Python looks for garbage unless it is told otherwise (`gc.set_threshold`)."""
 
 ASK_AGAIN_S = 0.1
 """How often a start looks whether all sources have answered, to tell of it."""
@@ -354,6 +358,9 @@ async def _announce(
     """One line for the program that started the daemon, a word for systemd, and for a person
     whether RF is off and where the page is."""
     await listening.wait()
+    # What was loaded stays to the end: from here on nobody looks for garbage in it.
+    gc.freeze()
+    gc.set_threshold(*YOUNG_OBJECTS)
     notifier.ready(f"listening on {http.url}")
     health = await desk.health()
     line = {

@@ -27,9 +27,9 @@ from benchd.recipe import load_recipe, resolve
 from benchd.report import wording
 from benchd.store.topics import encode_part
 from drivers.registry import find_driver
-from simulators.cli import _parser as simulator_parser
 from simulators.control import Control
 from simulators.instruments import SimulatedClock, Workbench
+from simulators.serving import _parser as simulator_parser
 from simulators.transports import Host
 from simulators.world import World, world_path
 from tests.patience import PATIENCE_S

@@ -61,7 +61,7 @@ def test_places_that_make_no_spline_are_refused(x: list[float]) -> None:
 def test_the_virtual_bench_runs_where_scipy_is_not_installed() -> None:
     code = (
         "import sys; sys.modules['scipy'] = None; "
-        "import simulators.cli, simulators.world.truth, simulators.person; "
+        "import simulators.serving, simulators.world.truth, simulators.person; "
         "print(sorted({name.partition('.')[0] for name in sys.modules} & {'benchd', 'drivers'}))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
