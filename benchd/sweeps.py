@@ -57,12 +57,70 @@ class RefineTo(_Frozen):
     at_most_s: float | None = None
 
 
+Wiring = Literal[
+    "hand-in-hand", "source-leads", "analyzer-leads", "source-by-command", "analyzer-by-command"
+]
+"""Which of source and analyzer steps through a list, and what makes it go on; see
+`benchd.acquire.listed`."""
+
+WIRING_WORDS: dict[Wiring, str] = {
+    "hand-in-hand": "by trigger, source and analyzer wait for each other",
+    "source-leads": "by trigger, the source leads",
+    "analyzer-leads": "by trigger, the analyzer leads",
+    "source-by-command": "the source steps through a list, by command",
+    "analyzer-by-command": "the analyzer steps through a list, by command",
+}
+
+LONGEST_LIST_S = 2.0
+"""Longest time of one list, s. Nobody asks the instruments meanwhile whether all is well, so a
+longer list is split."""
+
+MOST_LIST_BYTES = 3800
+"""Longest message that loads a list; instruments are trusted with 4,096 bytes at once."""
+
+
+class ListSteps(_Frozen):
+    """How the points of a stepped sweep are gone through by lists.
+
+    source_settle_s, analyzer_settle_s: time each of them needs after a step. late_s: most by which
+    a trigger may come late. points: most of one list. if_missed: what follows a missed trigger.
+    """
+
+    wiring: Wiring
+    source_settle_s: float
+    analyzer_settle_s: float
+    late_s: float
+    points: int
+    if_missed: Literal["step-by-command", "fail"] = "step-by-command"
+
+    @property
+    def by_trigger(self) -> bool:
+        """Whether pulses on a cable move the lists, and no commands."""
+        return not self.wiring.endswith("-by-command")
+
+    def point_s(self, dwell_s: float) -> float:
+        """Time of one point, s."""
+        both = self.source_settle_s + self.analyzer_settle_s
+        if self.wiring == "hand-in-hand":
+            return both + dwell_s + 2.0 * self.late_s
+        if self.wiring == "analyzer-leads":
+            return both + dwell_s + self.late_s
+        return max(self.source_settle_s, self.analyzer_settle_s) + dwell_s + self.late_s
+
+    def passes(self, average: int) -> int:
+        """How often the lists are gone through. One cable alone cannot tell whether the other was
+        in time, so there are two passes at least, there and back, which must agree."""
+        one_cable = self.wiring in ("source-leads", "analyzer-leads")
+        return max(average, 2) if one_cable else average
+
+
 class SweepPlan(_Frozen):
     """One sweep, ready to run. The grid is `points` frequencies from start to stop, inclusive.
 
     refine: reads more than the grid (`Refine`), or less (`RefineTo`).
 
     rf: `off` only listens; the source stays off throughout.
+    lists: of a stepped sweep, how it goes through lists; None where each point is a command.
     """
 
     method: Method
@@ -81,6 +139,7 @@ class SweepPlan(_Frozen):
     attenuation_db: float | None = None
     refine: Refine | RefineTo | None = None
     rf: Literal["on", "off"] = "on"
+    lists: ListSteps | None = None
 
     @property
     def refine_to(self) -> RefineTo | None:

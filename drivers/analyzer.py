@@ -14,7 +14,15 @@ import numpy as np
 from drivers import parse
 from drivers.errors import BadSetting, BadTemplate, UnexpectedReply, shown
 from drivers.exchange import Batch, Exchange, Reply
-from drivers.instrument import Instrument
+from drivers.lists import (
+    LIST_ANSWERS,
+    LIST_PARAMETERS,
+    NEEDED_BY_COMMAND,
+    NEEDED_FOR_LISTS,
+    ListStepping,
+    TriggeredBy,
+    list_templates,
+)
 from drivers.parse import ByteOrder, TraceFormat
 from drivers.readback import Setting
 from drivers.replies import Answer
@@ -41,7 +49,7 @@ class AnalyzerStatus:
     uncalibrated: bool
 
 
-class ScpiAnalyzer(Instrument):
+class ScpiAnalyzer(ListStepping):
     """Builds the messages of one analyzer.
 
     Options:
@@ -97,6 +105,9 @@ class ScpiAnalyzer(Instrument):
             "tracking_on": ":OUTP:TRAC ON",
             "tracking_off": ":OUTP:TRAC OFF",
             "tracking_query": ":OUTP:TRAC?",
+            **list_templates("SENS", "SWE"),
+            "list_delay": ":TRIG:SEQ:DEL {delay_s:.9g}",
+            "list_fetch": ":TRAC:DATA? TRACE1",
         }
     )
     parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType(
@@ -115,11 +126,12 @@ class ScpiAnalyzer(Instrument):
             "set_attenuation": {"attenuation_db": float},
             "set_reference_level": {"reference_level_dbm": float},
             "tracking_level": {"level_dbm": float},
+            **LIST_PARAMETERS,
         }
     )
     required: ClassVar[frozenset[str]] = frozenset({"set_centre_settled", "trigger_point"})
     bare_replies: ClassVar[frozenset[str]] = frozenset(
-        {"set_centre_settled", "single_sweep", "status"}
+        {"set_centre_settled", "single_sweep", "status", "list_next", "list_running_query"}
     )
     needed_for: ClassVar[Mapping[str, frozenset[str]]] = MappingProxyType(
         {
@@ -131,6 +143,8 @@ class ScpiAnalyzer(Instrument):
             "tracking": frozenset({"tracking_on", "tracking_off", "tracking_level"}) | TRACE,
             "traces": TRACE,
             "timed": frozenset({"sweep_time_query"}),
+            "lists": NEEDED_FOR_LISTS | {"list_fetch"},
+            "lists by command": NEEDED_BY_COMMAND | {"list_fetch"},
         }
     )
     answers: ClassVar[Mapping[str, Answer]] = MappingProxyType(
@@ -143,6 +157,8 @@ class ScpiAnalyzer(Instrument):
             "fetch_trace": "trace",
             "status": "number",
             "tracking_query": "state",
+            **LIST_ANSWERS,
+            "list_fetch": "trace",
         }
     )
 
@@ -244,8 +260,7 @@ class ScpiAnalyzer(Instrument):
             *self._receiver(resolution_bandwidth_hz, video_bandwidth_hz, word),
             *self._levels(reference_level_dbm, attenuation_db),
             *slow,
-            *self._sent(f"format_{self.trace_format}"),
-            *(() if self.trace_format == "ascii" else self._sent(f"byte_order_{self.byte_order}")),
+            *self._trace_form(),
             *(self._sent("max_hold") if max_hold else ()),
         )
 
@@ -275,17 +290,36 @@ class ScpiAnalyzer(Instrument):
         Its value is refused (BadReply) when points are missing or too many, and when any is
         marked as not a number or infinite.
         """
+        return self._fetch("fetch_trace", points, timeout_s)
+
+    def list_fetch(self, points: int) -> Exchange:
+        """All readings of a list in dBm: float64, shape (points,); refused as a trace is."""
+        return self._fetch("list_fetch", points, None)
+
+    def list_set(self, dwell_s: float, triggered_by: TriggeredBy, delay_s: float = 0.0) -> Batch:
+        """As `ListStepping` has it; the readings come in the form of whole traces."""
+        return (*self._trace_form(), *super().list_set(dwell_s, triggered_by, delay_s))
+
+    def list_leave(self) -> Batch:
+        """As `ListStepping` has it; single readings come as text again."""
+        return (*super().list_leave(), *self._sent("format_ascii"))
+
+    def _fetch(self, name: str, points: int, timeout_s: float | None) -> Exchange:
         binary = self.trace_format != "ascii"
         parser = parse.trace_parser(points, self.trace_format, self.byte_order)
         size = {"ascii": None, "real32": 4 * points, "real64": 8 * points}[self.trace_format]
         return Exchange(
             self.name,
-            self._command("fetch_trace").text(),
+            self._command(name).text(),
             Reply.BLOCK if binary else Reply.TEXT,
-            parser if binary else self._reader("fetch_trace", parser),
+            parser if binary else self._reader(name, parser),
             timeout_s,
             block_bytes=size,
         )
+
+    def _trace_form(self) -> Batch:
+        order = () if self.trace_format == "ascii" else self._sent(f"byte_order_{self.byte_order}")
+        return (*self._sent(f"format_{self.trace_format}"), *order)
 
     def status(self) -> Exchange:
         """AnalyzerStatus since the last question (asking clears it)."""

@@ -31,7 +31,8 @@ class Instrument:
         optional one.
     options: settings of the driver; which ones exist is written in each driver. All drivers know
         `reply_style`: `bare` (default, `1.7E9`) or `headed` (`FREQUENCY 1.7E9 HZ`), and
-        `replies`: forms of single replies (`drivers.replies`).
+        `replies`: forms of single replies (`drivers.replies`), and
+        `list`: whether the bench file describes it as stepping through lists (`drivers.lists`).
 
     Raises BadTemplate for commands and options that cannot be used.
     """
@@ -218,9 +219,9 @@ class Instrument:
         message = self._command(name).text(**values)
         return Exchange(self.name, message, Reply.TEXT, self._reader(name, parser), timeout_s)
 
-    def _settling(self, name: str, message: str) -> Exchange:
+    def _settling(self, name: str, message: str, timeout_s: float | None = None) -> Exchange:
         """A setting that the instrument confirms (True) when it has taken effect."""
-        return Exchange(self.name, message, Reply.TEXT, self._reader(name, parse.done))
+        return Exchange(self.name, message, Reply.TEXT, self._reader(name, parse.done), timeout_s)
 
     def _level_setting(self, name: str, question: str, level_dbm: float) -> Setting:
         """A level as it is sent, and how to ask whether it is set."""
@@ -246,7 +247,7 @@ class Instrument:
 
     def _check_option_name(self, option: str) -> None:
         known = ("reply_style", *self.option_names)
-        if option in known or option == "replies":
+        if option in known or option in ("replies", "list"):
             return
         best = nearest(option, list(known))
         hint = f"did you mean `{best}`?" if best else f"known: {', '.join(known)}"

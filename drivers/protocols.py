@@ -3,7 +3,7 @@
 benchd's procedures call these methods and no others. Every driver is checked against the protocol
 of its kind when the bench file is read. A missing method is then reported with its line in the
 file, and does not become a fault while RF is on. Methods that only some sweeps need (`FreeRunning`,
-`Sweeping`, `Tracking`) are checked when a sweep, or a key of the bench file, needs them.
+`Sweeping`, `Tracking`, `Listing`) are checked when a sweep, or a key of the bench file, needs them.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Any, Protocol
 
 from drivers.exchange import Batch, Exchange
+from drivers.lists import TriggeredBy
 from drivers.readback import Setting
 
 
@@ -101,6 +102,26 @@ class Tracking(Radiating, Protocol):
     def tracking_off(self) -> Batch: ...
 
 
+class Listing(Protocol):
+    """A source that steps through a list of frequencies by trigger."""
+
+    def list_load(self, frequencies_hz: Sequence[float], /) -> Exchange: ...
+    def list_points(self) -> Exchange: ...
+    def list_set(self, dwell_s: float, triggered_by: TriggeredBy, delay_s: float, /) -> Batch: ...
+    def list_start(self) -> Batch: ...
+    def list_next(self, timeout_s: float) -> Exchange: ...
+    def list_abort(self) -> Batch: ...
+    def list_leave(self) -> Batch: ...
+    def list_running(self) -> Exchange: ...
+    def list_place(self) -> Exchange: ...
+
+
+class ReadingLists(Listing, Protocol):
+    """An analyzer that does so and keeps all its readings until they are fetched."""
+
+    def list_fetch(self, points: int, /) -> Exchange: ...
+
+
 class Switch(Protocol):
     """An RF switch."""
 
@@ -137,6 +158,10 @@ METHODS: Mapping[tuple[str, str], tuple[type, ...]] = MappingProxyType(
         ("analyzer", "hold"): (Sweeping,),
         ("analyzer", "tracking"): (Sweeping, Tracking),
         ("analyzer", "traces"): (Sweeping,),
+        ("source", "lists"): (Listing,),
+        ("source", "lists by command"): (Listing,),
+        ("analyzer", "lists"): (ReadingLists,),
+        ("analyzer", "lists by command"): (ReadingLists,),
     }
 )
 """What a driver of a kind must do besides for a purpose, such as a sweep method."""

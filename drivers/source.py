@@ -8,12 +8,19 @@ from typing import Any, ClassVar
 
 from drivers import parse
 from drivers.exchange import Batch, Exchange
-from drivers.instrument import Instrument
+from drivers.lists import (
+    LIST_ANSWERS,
+    LIST_PARAMETERS,
+    NEEDED_BY_COMMAND,
+    NEEDED_FOR_LISTS,
+    ListStepping,
+    list_templates,
+)
 from drivers.readback import FREQUENCY_PPM, Setting, shown_number
 from drivers.replies import Answer
 
 
-class ScpiSource(Instrument):
+class ScpiSource(ListStepping):
     """Builds the messages of one source.
 
     Frequencies in Hz, levels in dBm, times in s. A source that answers `*OPC?` before it has
@@ -37,6 +44,7 @@ class ScpiSource(Instrument):
             "free_run_dwell": ":SOUR:SWE:DWEL {dwell_s:.6g}",
             "free_run_on": ":SOUR:FREQ:MODE SWE;:INIT:CONT ON",
             "free_run_off": ":INIT:CONT OFF;:SOUR:FREQ:MODE CW",
+            **list_templates("SOUR", "CW"),
         }
     )
     parameters: ClassVar[Mapping[str, Mapping[str, type]]] = MappingProxyType(
@@ -48,6 +56,7 @@ class ScpiSource(Instrument):
             "free_run_stop": {"stop_hz": float},
             "free_run_points": {"points": int},
             "free_run_dwell": {"dwell_s": float},
+            **{name: LIST_PARAMETERS[name] for name in ("list_frequencies", "list_dwell")},
         }
     )
     required: ClassVar[frozenset[str]] = frozenset(
@@ -64,7 +73,9 @@ class ScpiSource(Instrument):
                     "free_run_on",
                     "free_run_off",
                 }
-            )
+            ),
+            "lists": NEEDED_FOR_LISTS,
+            "lists by command": NEEDED_BY_COMMAND,
         }
     )
     answers: ClassVar[Mapping[str, Answer]] = MappingProxyType(
@@ -73,9 +84,12 @@ class ScpiSource(Instrument):
             "frequency_query": "number",
             "level_query": "number",
             "rf_query": "state",
+            **LIST_ANSWERS,
         }
     )
-    bare_replies: ClassVar[frozenset[str]] = frozenset({"set_frequency_settled"})
+    bare_replies: ClassVar[frozenset[str]] = frozenset(
+        {"set_frequency_settled", "list_next", "list_running_query"}
+    )
 
     def __init__(
         self,

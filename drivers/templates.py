@@ -22,15 +22,23 @@ _UNITS: dict[str, dict[str, float]] = {
     "hz": {"hz": 1.0, "khz": 1e-3, "mhz": 1e-6, "ghz": 1e-9},
     "s": {"s": 1.0, "ms": 1e3, "us": 1e6},
 }
-_SAMPLES: dict[type, Any] = {float: 1.5, int: 3, str: "WORD"}
+_SAMPLES: dict[type, Any] = {float: 1.5, int: 3, str: "WORD", tuple: (1.5, 2.5)}
 # [sign][0][width][.precision][type], width and precision of two digits at most.
 _SPEC = re.compile(r"(?:[ 0]?[<>=^])?[-+ ]?0?(?:[0-9]{1,2})?(?:\.[0-9]{1,2})?[defgEFGs]?", re.ASCII)
+
+
+class _Numbers(tuple[float, ...]):
+    """Several numbers in one placeholder: each in its format, with commas between."""
+
+    def __format__(self, spec: str) -> str:
+        return ",".join([format(value, spec) for value in self])
 
 
 class Command:
     """One compiled template.
 
-    parameters: the values the driver offers, with their type (float, int or str).
+    parameters: the values the driver offers, with their type (float, int, str, or tuple for a
+        list of numbers, of which each is worded as the placeholder says, with commas between).
     """
 
     def __init__(
@@ -50,14 +58,22 @@ class Command:
         for name, value in values.items():
             if type(value) is str:
                 _refuse_separators(self._instrument, name, value)
-            elif not math.isfinite(value):
+                continue
+            if isinstance(value, tuple):
+                values[name] = _Numbers(value)
+            if not all(map(math.isfinite, value if isinstance(value, tuple) else (value,))):
                 raise BadSetting(
                     self._instrument,
                     f"{name} must be a finite number, found {value!r}",
                     self.template,
                 )
         for field, (name, factor) in self._scaled.items():
-            values[field] = values[name] * factor
+            value = values[name]
+            values[field] = (
+                _Numbers(one * factor for one in value)
+                if isinstance(value, tuple)
+                else value * factor
+            )
         return self.template.format(**values)
 
     def as_sent(self, parameter: str, value: float) -> tuple[float, float]:
@@ -123,7 +139,7 @@ class Command:
         for name, kind in self.parameters.items():
             known[name] = (name, 1.0)
             stem, _, unit = name.rpartition("_")
-            if kind is float and unit in _UNITS:
+            if kind in (float, tuple) and unit in _UNITS:
                 for other, factor in _UNITS[unit].items():
                     known[f"{stem}_{other}"] = (name, factor)
         return known

@@ -30,6 +30,7 @@ NOT_TRIED: Mapping[str, str] = {
     "close": "it would move contacts",
     "open": "it would move contacts",
     "zero": "it would make the present reading the zero",
+    "list_fetch": "there are no readings before a list is through",
 }
 """Command -> why it is never tried."""
 
@@ -43,6 +44,12 @@ _FIRST = (
 )  # fmt: skip
 # A trace is asked for in the form that was set last; nothing may follow a sweep that is not waited
 # for.
+# Lists: loaded and gone through by command, then left for a fixed frequency as it was before.
+_LISTS = (
+    "list_frequencies", "list_points_query", "list_dwell", "list_delay", "list_on",
+    "list_by_cable", "list_by_command", "list_start", "list_next", "list_running_query",
+    "list_place_query", "list_abort", "list_by_itself", "list_off", "list_fetch",
+)  # fmt: skip
 _LAST = ("format_ascii", "single_sweep", "trigger_point", "point", "fetch_trace", "trigger")
 
 
@@ -65,19 +72,25 @@ class Attempt:
 
 
 def attempts(driver: Instrument, values: Mapping[str, Any]) -> list[Attempt]:
-    """All commands that the driver has, in the order in which they may be tried.
+    """All commands that the driver has, in the order in which they may be tried; those of lists
+    only where the bench file says that it has lists.
 
     values: for the parameters of the commands, by name, such as `frequency_hz`; a command with
     another parameter is not tried.
     """
     known = {name for one in _OURS for name in (*one.templates, *Instrument._common)}
-    commands = {name: one for name, one in driver._commands.items() if one is not None}
+    commands = {
+        name: one
+        for name, one in driver._commands.items()
+        if one is not None and (name not in _LISTS or driver.options.get("list"))
+    }
     return [_attempt(driver, name, commands[name], values, known) for name in _ordered(commands)]
 
 
 def _ordered(commands: Mapping[str, Command]) -> Iterator[str]:
     yield from (name for name in _FIRST if name in commands)
-    yield from (name for name in commands if name not in (*_FIRST, *_LAST))
+    yield from (name for name in commands if name not in (*_FIRST, *_LISTS, *_LAST))
+    yield from (name for name in _LISTS if name in commands)
     yield from (name for name in _LAST if name in commands)
 
 

@@ -22,6 +22,10 @@ One JSON object a line, answered by one JSON object a line:
                                               with pretend, queries tell what was ordered
     {"do": "obey", "instrument": "generator"}
     {"do": "freeze", "instrument": "analyzer", "frozen": true}    every reading is the same
+    {"do": "triggers", "missed": [3], "extra": [], "jitter_s": 0.0, "delay_s": 0.000002}
+                                              of the pulses on trigger cables; also
+                                              "cables": [["generator", "analyzer"]], see
+                                              simulators.instruments.lists
     {"do": "record", "since_s": 0.0}          -> {"ok": true, "now_s": ..., "record": [...]}:
                                               when RF was on and who heard, see
                                               simulators.radiation_record
@@ -84,6 +88,7 @@ class Control:
             "disregard": self._disregard,
             "obey": lambda request: self._instrument(request).obey(),
             "freeze": self._freeze,
+            "triggers": self._triggers,
             "record": self._record,
         }
 
@@ -186,6 +191,25 @@ class Control:
         if not isinstance(instrument, Analyzer):
             raise ControlError(f"{instrument.name} is no analyzer")
         instrument.frozen = _field(request, "frozen", bool)
+
+    def _triggers(self, request: dict[str, Any]) -> None:
+        bus = self._bench.bus
+        numbers = {}
+        for key in ("missed", "extra"):
+            numbers[key] = _field(request, key, list, sorted(getattr(bus, key)))
+            if not all(isinstance(one, int) and one > 0 for one in numbers[key]):
+                raise ControlError(f'"{key}" must be numbers of pulses from 1, not {request[key]}')
+        delay_s = _field(request, "delay_s", float, bus.delay_s)
+        jitter_s = _field(request, "jitter_s", float, bus.jitter_s)
+        cables = _field(request, "cables", list, bus.cables)
+        known = set(self._bench.instruments)
+        if not all(len(one) == 2 and set(one) <= known for one in cables):
+            raise ControlError(f'"cables" must be pairs of instruments, not {cables!r}')
+        if not (0.0 <= delay_s <= 10.0 and 0.0 <= jitter_s <= 10.0):
+            raise ControlError("delay and jitter must be between 0 and 10 s")
+        bus.missed, bus.extra = set(numbers["missed"]), set(numbers["extra"])
+        bus.cables = [(sender, receiver) for sender, receiver in cables]
+        bus.delay_s, bus.jitter_s = float(delay_s), float(jitter_s)
 
     def _record(self, request: dict[str, Any]) -> dict[str, Any]:
         record = self._bench.record

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from benchd.acquire.hold import hold_sweep
+from benchd.acquire.listed import list_sweep
 from benchd.acquire.listening import listening_sweep
 from benchd.acquire.plan import Procedure, Sweep, SweepInstruments
 from benchd.acquire.refining import Refining, refining_sweep
@@ -22,7 +23,7 @@ def run_sweep(
     refining: what a sweep that refines to an aim compares with.
     Raises InstrumentRefused where no such procedure exists.
     """
-    procedure = _PROCEDURES.get(plan.method)
+    procedure = list_sweep if plan.lists else _PROCEDURES.get(plan.method)
     if procedure is None:
         raise InstrumentRefused(
             f"no procedure for a {plan.method} sweep; there are {', '.join(sorted(_PROCEDURES))}"

@@ -39,9 +39,11 @@ class Sweep:
     visited: shape (n,), False where a `hold` sweep never saw the source.
     scatter_db: shape (n,), standard deviation of a single reading over the averages, dB.
     noise_hz, noise_dbm: shape (m,), the analyzer's reading with RF off.
-    flags: `overload`, `uncalibrated`, `bins-not-visited`, `not-read-back`.
+    flags: `overload`, `uncalibrated`, `bins-not-visited`, `not-read-back`,
+        `trigger-missed`.
     again_dbm: the highest point, read once more at the end of the sweep with RF on.
     off_dbm: single readings with RF off where the level is highest, taken after the sweep.
+    remarks: what went otherwise than planned, in words for a person.
     """
 
     frequency_hz: FloatArray
@@ -54,6 +56,7 @@ class Sweep:
     readings: dict[str, float] = field(default_factory=dict)
     again_dbm: float | None = None
     off_dbm: tuple[float, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def with_off_readings(self, off_dbm: tuple[float, ...]) -> Sweep:
         """The same sweep, with the readings with RF off that were taken after it."""

@@ -42,7 +42,7 @@ def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[S
         fine_level, fine_scatter = yield from read_points(
             fine, plan, source, analyzer, grid.size, total
         )
-        grid, level, scatter = _merge(grid, level, scatter, fine, fine_level, fine_scatter)
+        grid, level, scatter = merged(grid, level, scatter, fine, fine_level, fine_scatter)
     sweep = Sweep(
         frequency_hz=grid,
         level_dbm=level,
@@ -206,7 +206,7 @@ def refined_grid_hz(
     return np.setdiff1d(np.round(np.linspace(low, high, points)), grid)
 
 
-def _merge(
+def merged(
     grid: FloatArray,
     level: FloatArray,
     scatter: FloatArray,
@@ -214,6 +214,7 @@ def _merge(
     fine_level: FloatArray,
     fine_scatter: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Two grids with their levels and scatters as one, by rising frequency."""
     frequency = np.concatenate((grid, fine))
     order = np.argsort(frequency)
     return (

@@ -26,6 +26,7 @@ def find_problems(bench: BenchFile, document: Document) -> list[Problem]:
         *_bench_findings(bench),
         *instrument_findings(bench),
         *_switch_findings(bench),
+        *_list_findings(bench),
         *(
             finding
             for name, route in bench.routes.items()
@@ -72,6 +73,28 @@ def _switch_findings(bench: BenchFile) -> Iterator[Finding]:
                         f"channel {channel} is taken by {channels[channel]} already",
                     )
                 channels.setdefault(channel, f"{bank}.{throw}")
+
+
+def _list_findings(bench: BenchFile) -> Iterator[Finding]:
+    """A trigger cable must come from an instrument that gives pulses: one with a list of its own,
+    and of the other kind."""
+    kinds = {AnalyzerInstrument: SourceInstrument, SourceInstrument: AnalyzerInstrument}
+    for name, instrument in bench.instruments.items():
+        lists = getattr(instrument, "lists", None)
+        if lists is None or lists.trigger_from is None:
+            continue
+        path: KeyPath = ("instruments", name, "list", "trigger_from")
+        other = kinds[type(instrument)]
+        known = _instruments_of(bench, other)
+        what = f"instrument of kind {'source' if other is SourceInstrument else 'analyzer'}"
+        found = [*_named(path, lists.trigger_from, known, what)]
+        yield from found
+        if not found and getattr(bench.instruments[lists.trigger_from], "lists", None) is None:
+            yield (
+                path,
+                f"{lists.trigger_from} has no `list:` of its own, so it gives no pulses from point "
+                "to point; describe its list, or take trigger_from out",
+            )
 
 
 def _route_findings(bench: BenchFile, route: Route, path: KeyPath) -> Iterator[Finding]:

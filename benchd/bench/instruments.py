@@ -75,6 +75,26 @@ class Serial(FileModel):
 TERMINATORS = {"lf": "\n", "cr": "\r", "cr-lf": "\r\n"}
 
 
+class ListMode(FileModel):
+    """How an instrument steps through a list of frequencies by trigger."""
+
+    points: Annotated[int, Whole(2, 100_001)] = Field(
+        description="most points of one list; a longer sweep is split"
+    )
+    settle_s: Duration = Field(
+        alias="settle", description="time that it needs after each step of a list"
+    )
+    trigger_from: Name | None = Field(
+        None,
+        description="the instrument whose trigger output is wired to this one's trigger input",
+    )
+    trigger_delay_s: Duration = Field(
+        50e-6,
+        alias="trigger_delay",
+        description="most by which a pulse may come late, jitter included",
+    )
+
+
 class _Instrument(FileModel):
     driver: Name = Field(description="name of the driver, such as scpi-source")
     address: Address = Field(description="VISA resource string of the instrument")
@@ -118,8 +138,11 @@ class _Instrument(FileModel):
 
     @property
     def driver_options(self) -> dict[str, Any]:
-        """The options as a driver takes them, forms of replies among them."""
-        return {**self.options, "replies": self.replies} if self.replies else self.options
+        """The options as a driver takes them, forms of replies and use of lists among them."""
+        more: dict[str, Any] = {"replies": self.replies} if self.replies else {}
+        if getattr(self, "lists", None) is not None:
+            more["list"] = True
+        return {**self.options, **more} if more else self.options
 
 
 class SourceInstrument(_Instrument):
@@ -143,6 +166,9 @@ class SourceInstrument(_Instrument):
         alias="harmonics",
         description="how far all its harmonics and other spurious signals together lie below the "
         "level that is set; a power meter reads them too",
+    )
+    lists: ListMode | None = Field(
+        None, alias="list", description="that it can step through a list by trigger, and how"
     )
 
 
@@ -177,6 +203,9 @@ class AnalyzerInstrument(_Instrument):
     )
     level_accuracy_db: PositiveRatio = Field(
         1.0, alias="level_accuracy", description="the most its tracking level can be off"
+    )
+    lists: ListMode | None = Field(
+        None, alias="list", description="that it can step through a list by trigger, and how"
     )
 
 

@@ -122,7 +122,7 @@ def follow(daemon: Daemon, job_ids: Sequence[str], view: View) -> list[JobPictur
             _say_doubt(daemon, view)
             for job_id in job_ids:
                 _begin(daemon, jobs, job_id, view)
-        elif event.kind == "link" or (event.kind == "rf" and event.data.get("off")):
+        elif event.kind in ("link", "remark") or (event.kind == "rf" and event.data.get("off")):
             view.say(str(event.data.get("message", "")))
         elif event.kind == "rf":
             for line in (RF_SHOUT, str(event.data.get("message", ""))):

@@ -272,6 +272,7 @@ def _values(about: Any) -> dict[str, Any]:
         low_hz, high_hz = about.frequency_hz.least, about.frequency_hz.most
         middle_hz = 0.5 * (low_hz + high_hz)
         values = {"frequency_hz": middle_hz, "centre_hz": middle_hz, "readings": 1}
+        values |= {"frequencies_hz": (low_hz, middle_hz, high_hz), "delay_s": 0.0}
         values |= {"start_hz": low_hz, "stop_hz": high_hz}
     if isinstance(about, SourceInstrument):
         values |= {"level_dbm": about.level_dbm.least, "points": 11, "dwell_s": 0.01}

@@ -35,6 +35,7 @@ from benchd.engine.small_procedures import (
     insisting,
     left_open,
     link_to,
+    lists_ended,
     other_ways_off,
     sent,
     switched,
@@ -419,6 +420,7 @@ class Rig:
                 if isinstance(error, StillRadiating):
                     self._off_by_every_means(error)
                 self._rf_off_after_failure()
+                self._end_lists(names)
                 if isinstance(error, Cancelled) and watch is not None and watch.trouble is not None:
                     raise watch.trouble from None
                 raise
@@ -499,6 +501,15 @@ class Rig:
             self.rf_off()
         except BenchdError as error:
             _log.error("rf off failed; will be tried until it is off", error=str(error))
+
+    def _end_lists(self, names: Iterable[str]) -> None:
+        """End lists that may still run, once RF is off; the next use resets their instruments."""
+        open_ones = [one for one in names if one in self._links and self._links[one].connected]
+        try:
+            procedure = lists_ended(self.drivers[name] for name in open_ones)
+            self._play(procedure, self._links, cancel=self._given_up)
+        except BenchdError as error:
+            _log.warning("list not ended", error=str(error))
 
     def drain_errors(self, names: Iterable[str]) -> None:
         """Read error queues empty. Raises InstrumentRefused if one held anything."""

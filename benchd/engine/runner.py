@@ -380,6 +380,9 @@ class Runner:
             refining = await self._db.patiently(self._refining, job_id, worksheet, step)
         news = self.underway.begin_sweep(job_id, step)
         sweep, broken = await self._measured(step, news, refining)
+        for remark in sweep.remarks:
+            _log.warning("remark on a sweep", job=job_id, step=step.label, remark=remark)
+            self._hub.publish("remark", {"job": job_id, "message": f"{step.label}: {remark}"})
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = Capture(
             id=new_id("cap"),

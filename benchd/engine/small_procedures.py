@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
@@ -46,6 +46,13 @@ def link_to(
 def sent(batch: Batch) -> Procedure[None]:
     """Send one batch that has no reply."""
     yield batch
+
+
+def lists_ended(drivers: Iterable[Any]) -> Procedure[None]:
+    """End the lists of those that have some; nobody is asked anything."""
+    for driver in drivers:
+        if getattr(driver, "can_list", False):
+            yield driver.list_abort()
 
 
 def asked(question: Exchange) -> Procedure[Any]:

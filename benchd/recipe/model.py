@@ -163,6 +163,11 @@ class Sweep(FileModel):
     refine: RefinePlan | None = Field(
         None, description="a finer grid after the coarse one, or fewer points than the whole one"
     )
+    step_by: Annotated[Literal["command", "list"], OneOf(("command", "list"))] | None = Field(
+        None,
+        description="how a stepped sweep goes from point to point: command or list; without it by "
+        "list where the bench can, and by command where a trigger was missed",
+    )
 
     rf: Annotated[Literal["on", "off"], OneOf(("on", "off"))] = Field(
         "on", description="off only listens: the source stays off throughout"
@@ -180,6 +185,15 @@ class Sweep(FileModel):
             raise wrong('a hold sweep needs the key "for": how long it collects')
         if self.method != "hold" and self.free_run_s is not None:
             raise wrong(f'"for" belongs to a hold sweep, not to {self.method}', ("for",))
+        if self.step_by and self.method != "stepped":
+            raise wrong("only a stepped sweep goes from point to point", ("step_by",))
+        if self.step_by == "list" and self.refine and self.refine.to_hz is not None:
+            raise wrong(
+                "a sweep that chooses its next frequencies goes from point to point by command",
+                ("step_by",),
+            )
+        if self.step_by == "list" and self.rf == "off":
+            raise wrong("a sweep with RF off goes from point to point by command", ("step_by",))
         if self.refine and self.method != "stepped":
             raise wrong("only a stepped sweep can refine its grid", ("refine",))
         if self.refine and self.rf == "off":

@@ -7,7 +7,7 @@ from typing import Any
 
 from benchd.reductions.limits import limit_words
 from benchd.rounding import duration_words
-from benchd.sweeps import Refine, SweepPlan
+from benchd.sweeps import WIRING_WORDS, Refine, SweepPlan
 from benchd.units import show
 from benchd.worksheet import (
     AcceptStep,
@@ -119,7 +119,7 @@ def _sweep(plan: SweepPlan) -> str:
     average = f", average of {plan.average}" if plan.average > 1 else ""
     finer = _refinement(plan)
     return (
-        f"{plan.method}, {show(plan.start_hz, 'Hz')} to {show(plan.stop_hz, 'Hz')}, "
+        f"{plan.method}{_lists(plan)}, {show(plan.start_hz, 'Hz')} to {show(plan.stop_hz, 'Hz')}, "
         f"{plan.points} points{finer}, {show(plan.level_dbm, 'dBm')}, RBW "
         f"{show(plan.resolution_bandwidth_hz, 'Hz')}, {plan.detector}, dwell "
         f"{show(plan.dwell_s, 's')}{average}"
@@ -139,6 +139,17 @@ def _refinement(plan: SweepPlan) -> str:
         f"{show(refine.reach_hz, 'Hz')} at first (no second dip that wide is overlooked), then "
         f"where resonance and edges need it, to {show(refine.to_hz, 'Hz')}"
     )
+
+
+def _lists(plan: SweepPlan) -> str:
+    """How the points are gone through, where it is not by command."""
+    if plan.lists is None:
+        return ""
+    missed = {
+        "fail": "a missed trigger ends the job",
+        "step-by-command": "by command if a trigger is missed",
+    }
+    return f" ({WIRING_WORDS[plan.lists.wiring]}; {missed[plan.lists.if_missed]})"
 
 
 def _levels(rows: tuple[LevelRow, ...]) -> list[str]:

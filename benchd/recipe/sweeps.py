@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from benchd.bench import Bench, Route, SourceInstrument
 from benchd.bench.instrument_checks import lacking, unable
 from benchd.bench.instruments import PowerMeterInstrument
+from benchd.recipe.lists import list_steps, wiring_of
 from benchd.recipe.model import Sweep
 from benchd.sweeps import Refine, RefineTo, SweepPlan
 from benchd.units import show
@@ -51,7 +52,7 @@ def _refinement(sweep: Sweep) -> Refine | RefineTo | None:
 
 def plan_on(bench: Bench, route: Route, sweep: Sweep) -> SweepPlan:
     """The sweep as the instruments of a route run it: a power meter has a detector of its own."""
-    plan = sweep_plan(sweep)
+    plan = sweep_plan(sweep).model_copy(update={"lists": list_steps(bench, route, sweep)})
     if isinstance(bench.analyzer_of(route), PowerMeterInstrument):
         return plan.model_copy(update={"detector": "power"})
     return plan
@@ -61,6 +62,10 @@ def sweep_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Itera
     """What the instruments of a route cannot do. Key below the sweep, and message."""
     yield from _method_findings(bench, route, name, sweep)
     yield from _command_findings(bench, route, sweep)
+    if sweep.step_by == "list":
+        wiring, why = wiring_of(bench, route)
+        if wiring is None:
+            yield "step_by", f"found list, but {why}; or write step_by: command"
     start, stop = sweep.ends_hz
     keys = ("start", "stop") if sweep.start_hz is not None else ("span", "span")
     for instrument in dict.fromkeys((route.source, route.analyzer)):

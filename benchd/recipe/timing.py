@@ -15,6 +15,10 @@ POINT_OVERHEAD_S = 0.001
 SWEEP_OVERHEAD_S = 0.05
 """Setting up and fetching one trace."""
 
+LISTS_OVERHEAD_S = 0.3
+"""Setting up, loading and fetching lists, and the points that are read again by command, measured
+on loopback and doubled."""
+
 SWEEP_FACTOR = 2.5
 """Least time of an analyzer sweep: factor times span / RBW^2 (common practice for Gaussian
 filters, no source)."""
@@ -32,6 +36,9 @@ def sweep_time_s(bench: Bench, route: Route, plan: SweepPlan) -> float:
     points = plan.most_points
     if plan.method == "vector":
         return points * plan.average * plan.dwell_s + SWEEP_OVERHEAD_S
+    if plan.lists and plan.lists.by_trigger:
+        passes = plan.lists.passes(plan.average)
+        return points * passes * plan.lists.point_s(plan.dwell_s) + LISTS_OVERHEAD_S
     each = point_time_s(bench, route, plan)
     meter = bench.analyzer_of(route)
     zero_s = meter.zero_time_s if isinstance(meter, PowerMeterInstrument) else 0.0

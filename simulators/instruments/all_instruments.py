@@ -13,6 +13,7 @@ from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.dialects import DIALECTS
 from simulators.instruments.emission import Feed
+from simulators.instruments.lists import TriggerBus
 from simulators.instruments.powermeter import PowerMeter
 from simulators.instruments.source import Source
 from simulators.instruments.switch import Switch
@@ -40,6 +41,7 @@ class Workbench:
         self.clock = clock
         self.feed = Feed(world)
         self.record = Record()
+        self.bus = TriggerBus(world.model.triggers, world.generator(90))
         self.instruments: dict[str, Instrument] = {}
         for model in world.model.instruments:
             self.instruments[model.name] = self._build(model)
@@ -77,11 +79,11 @@ class Workbench:
             return made
         if model.kind == "source":
             connected = not any(isinstance(one, Source) for one in self.instruments.values())
-            return Source(model, self.clock, dialect, self.feed if connected else None)
+            return Source(model, self.clock, dialect, self.feed if connected else None, self.bus)
         if model.kind == "analyzer":
             seed = 100 + len(self.instruments)
             receiver = AnalyzerModel(self.world.model.analyzer, self.world.generator(seed))
-            return Analyzer(model, self.clock, dialect, self.feed, receiver)
+            return Analyzer(model, self.clock, dialect, self.feed, receiver, self.bus)
         if model.kind == "meter":
             seed = 100 + len(self.instruments)
             meter = PowerMeterModel(self.world.model.meter, self.world.generator(seed))

@@ -18,6 +18,9 @@ from simulators.instruments.base import Action, Instrument
 from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.dialect import Dialect
 from simulators.instruments.emission import SILENCE_DBM, Feed
+from simulators.instruments.list_commands import list_actions, list_state
+from simulators.instruments.list_readings import ListReadings
+from simulators.instruments.lists import AnalyzerStepper, TriggerBus
 from simulators.instruments.receiver import Sweep, SweepPlan
 from simulators.instruments.settings import NumberSetting, Setting
 from simulators.radiation_record import RF
@@ -51,8 +54,12 @@ class Analyzer(Instrument):
         dialect: Dialect,
         feed: Feed,
         receiver: AnalyzerModel,
+        bus: TriggerBus,
     ) -> None:
         self._feed = feed
+        self._list = AnalyzerStepper(model.name, bus, lambda: self.status)
+        self._list.settle_s = model.settle_s
+        self._listed: ListReadings | None = None
         self._receiver = receiver
         self._sweep: Sweep | None = None
         self._trace_dbm: FloatArray | None = None
@@ -84,7 +91,7 @@ class Analyzer(Instrument):
             "read trace": Action(self._read_trace, (Choice({"TRACE1": "1", "1": "1"}),), 0),
             "set format": Action(self._set_format, (kinds, Number()), 1),
             "format": Action(self._format),
-        }
+        } | list_actions(self._list, self.model, self.clock, self.dialect)
 
     # -- settings ---------------------------------------------------------------------------
 
@@ -97,6 +104,8 @@ class Analyzer(Instrument):
             self.values[name] = _stepped(self.number(name), self.dialect.rbw_steps)
         if name == "sweep time":
             self.values["sweep time auto"] = False
+        if name in ("frequency mode", "trigger source", "trigger delay", "list dwell"):
+            self._set_list(name)
         if name in ("tracking", "tracking level", "centre", "span", "start", "stop"):
             self._note_tracking()
         if name == "attenuation":
@@ -110,7 +119,9 @@ class Analyzer(Instrument):
                 self._restart()
 
     def rest(self) -> None:
-        """No sweep, no trace, tracking output off."""
+        """No sweep, no list, no trace, tracking output off."""
+        self._list.stop()
+        self._listed = None
         self._sweep = self._trace_dbm = self._plan = None
         self._bits = 0
         self._note_tracking()
@@ -187,6 +198,9 @@ class Analyzer(Instrument):
         self.catch_up(self.clock.now_s())
         if self._sweep is not None:
             raise ScpiError(-213, "a sweep is running")
+        if self.values["frequency mode"] == "list":
+            self._start_list()
+            return
         # If it was tuned a moment ago, the sweep begins when its oscillator has settled.
         self._begin(max(self.clock.now_s(), self.settled_s))
 
@@ -204,6 +218,8 @@ class Analyzer(Instrument):
 
     def _abort(self) -> None:
         self.catch_up(self.clock.now_s())
+        self._list.stop()
+        self._listed = None
         self._sweep = None
         self._reporting = False
         self.status.operation.set(OPERATION_SWEEPING, False)
@@ -216,13 +232,18 @@ class Analyzer(Instrument):
             self._restart()
 
     def busy_until_s(self) -> float:
-        """The end of a single sweep; continuous sweeping is not waited for."""
+        """The end of a single sweep, or of one point of a list; continuous sweeping is not waited
+        for."""
+        if self._list.running:
+            return max(self.settled_s, self._list.busy_until_s)
         if self._sweep is None or self.values["continuous"]:
             return self.settled_s
         return max(self.settled_s, self._sweep.end_s)
 
     def catch_up(self, now_s: float) -> None:
         """Finish what should be finished by now, and in continuous mode go on."""
+        self._list.bus.advance(now_s)
+        self._read_list()
         if self._sweep is None:
             return
         duration_s = self._sweep.plan.sweep_time_s
@@ -249,6 +270,38 @@ class Analyzer(Instrument):
             self._begin(sweep.end_s)
         else:
             self.status.operation.set(OPERATION_SWEEPING, False)
+
+    # -- list -------------------------------------------------------------------------------
+
+    def _set_list(self, name: str) -> None:
+        if name == "frequency mode":
+            self._list.stop()
+            self._listed = None
+        self._list.triggered_by = str(self.values["trigger source"])
+        self._list.dwell_s = self.number("list dwell")
+        self._list.delay_s = self.number("trigger delay")
+
+    def _start_list(self) -> None:
+        now_s = max(self.clock.now_s(), self.settled_s)
+        self._trace_dbm = None
+        self._list.start(now_s)
+        self._listed = ListReadings(
+            self._current_plan(),
+            self._list.frequencies_hz,
+            self._list.dwell_s,
+            self._feed,
+            self._receiver,
+        )
+        self.catch_up(self.clock.now_s())
+
+    def _read_list(self) -> None:
+        """The readings that are over by now; all of them make the trace."""
+        if self._listed is None:
+            return
+        self._listed.take(self._list.begun_s, self._list.place)
+        if self._listed.is_done:
+            self._trace_dbm, self._listed = self._listed.values_dbm, None
+            self.sweeps += 1
 
     # -- input ------------------------------------------------------------------------------
 
@@ -329,6 +382,7 @@ class Analyzer(Instrument):
             "highest_input_dbm": self.highest_input_dbm,
             "rf_on": bool(self.values["tracking"]),
             "rf_history": [list(entry) for entry in self.rf_history],
+            "list": list_state(self._list),
         }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from simulators.instruments.lists import TRIGGERED_BY
 from simulators.instruments.settings import ChoiceSetting, FlagSetting, NumberSetting, Setting
 from simulators.world.model import LimitsModel
 
@@ -49,6 +50,10 @@ def analyzer_settings(limits: LimitsModel) -> Mapping[str, Setting]:
         "continuous": FlagSetting(),
         "border": ChoiceSetting("big", {"NORMal": "big", "SWAPped": "little"}),
         "format": ChoiceSetting("ascii", {"ASCii": "ascii", "REAL": "real32", "REAL64": "real64"}),
+        "frequency mode": ChoiceSetting("sweep", {"SWEep": "sweep", "LIST": "list"}),
+        "list dwell": NumberSetting(0.01, 1e-6, 100.0, "S"),
+        "trigger source": ChoiceSetting("itself", TRIGGERED_BY),
+        "trigger delay": NumberSetting(0.0, 0.0, 100.0, "S"),
         "tracking": FlagSetting(),
         "tracking level": NumberSetting(min(strong_dbm, -20.0), weak_dbm, strong_dbm, "DBM"),
     }

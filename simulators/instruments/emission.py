@@ -34,6 +34,8 @@ class Emission:
         steps_hz: the frequencies of the step sweep, shape (n,); one element for a fixed one.
         dwell_s: time on each step.
         origin_s: when the sweep began with its first step.
+        moved_s: of a list, when each step after the first was reached, so far; it grows. None for
+            a step sweep by the clock.
     """
 
     start_s: float
@@ -41,6 +43,7 @@ class Emission:
     steps_hz: FloatArray
     dwell_s: float = 1.0
     origin_s: float = 0.0
+    moved_s: list[float] | None = None
 
     @property
     def frequency_hz(self) -> float:
@@ -56,6 +59,9 @@ class Emission:
         """Frequency at each time, Hz, shape of `times_s`."""
         if self.steps_hz.size == 1:
             return np.full(times_s.shape, self.steps_hz[0])
+        if self.moved_s is not None:
+            reached = np.searchsorted(self.moved_s, times_s, side="right")
+            return np.asarray(self.steps_hz[np.minimum(reached, self.steps_hz.size - 1)])
         index = np.floor((times_s - self.origin_s) / self.dwell_s + 1e-9).astype(np.int64)
         return np.asarray(self.steps_hz[index % self.steps_hz.size])
 

@@ -194,6 +194,11 @@ class Sweep:
         frequency, level = self.feed.at_times(times)
         bins = np.repeat(plan.bins_hz[first:last], substeps)
         read = self._dwell(bins, frequency, level, substeps).reshape(-1, substeps)
+        return self._detected(read)
+
+    def _detected(self, read: FloatArray) -> FloatArray:
+        """One reading of several samples, as the detector makes it; shape (n, samples) to (n,)."""
+        plan = self.plan
         if plan.detector in ("positive", "normal"):
             return np.asarray(read.max(axis=1))
         if plan.detector == "sample":

@@ -14,6 +14,7 @@ QUESTIONABLE_POWER = 1 << 3
 QUESTIONABLE_CALIBRATION = 1 << 8
 """Reading not calibrated, for instance swept too fast (bit 8, CALibration)."""
 OPERATION_SWEEPING = 1 << 3
+OPERATION_WAITING_FOR_TRIGGER = 1 << 5
 
 
 @dataclass

@@ -34,7 +34,25 @@ class LimitsModel(_Part):
     rbw_min_hz: float | None = None
     rbw_max_hz: float | None = None
     points_max: int | None = None
+    list_points_max: int | None = None
     buffer_bytes: int | None = None
+
+
+class TriggerCableModel(_Part):
+    """A cable from one instrument's trigger output to another's trigger input."""
+
+    sender: str
+    receiver: str
+
+
+class TriggersModel(_Part):
+    """Trigger cables, and what goes wrong with the pulses on them."""
+
+    cables: tuple[TriggerCableModel, ...] = ()
+    delay_s: NotNegative = 2e-6
+    jitter_s: NotNegative = 0.0
+    missed: tuple[int, ...] = ()  # numbers of pulses that get lost, from 1 in each list
+    extra: tuple[int, ...] = ()  # numbers of pulses that arrive twice
 
 
 class InstrumentModel(_Part):
@@ -244,6 +262,7 @@ class WorldModel(_Part):
     antennas: Annotated[tuple[AntennaModel, ...], Field(min_length=1)]
     placed: dict[str, str]
     instruments: tuple[InstrumentModel, ...] = ()
+    triggers: TriggersModel = TriggersModel()
 
     @model_validator(mode="after")
     def _names_agree(self) -> "WorldModel":

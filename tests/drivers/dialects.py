@@ -7,6 +7,24 @@ from __future__ import annotations
 
 from typing import Any
 
+TERSE_LISTS: dict[str, str | None] = {
+    "list_frequencies": ":WALK:HZ {frequencies_hz:.0f}",
+    "list_points_query": ":WALK:SIZE?",
+    "list_dwell": ":WALK:TIME {dwell_ms:.4f}MS",
+    "list_by_itself": ":WALK:BY CLOCK",
+    "list_by_cable": ":WALK:BY PULSE",
+    "list_by_command": ":WALK:BY WORD",
+    "list_start": ":WALK:GO",
+    "list_abort": ":WALK:HALT",
+    "list_next": ":WALK:NEXT;*OPC?",
+    "list_running_query": ":WALK:BUSY?",
+    "list_place_query": ":WALK:AT?",
+}
+
+TERSE_LIST_REPLIES: dict[str, Any] = {
+    "list_running_query": {"on": ["STEPS", "WAITS"], "off": "RESTS"}
+}
+
 TERSE_SOURCE: dict[str, str | None] = {
     "set_frequency": ":CARR:HZ {frequency_hz:.3f}",
     "set_frequency_settled": ":CARR:HZ {frequency_hz:.3f};*OPC?",
@@ -23,6 +41,9 @@ TERSE_SOURCE: dict[str, str | None] = {
     "free_run_on": ":CARR:KIND STEP;:STEP:RUN 1",
     "free_run_off": ":STEP:RUN 0;:CARR:KIND FIX",
     "next_error": ":OOPS?",
+    **TERSE_LISTS,
+    "list_on": ":CARR:KIND WALK",
+    "list_off": ":CARR:KIND FIX",
 }
 
 TERSE_ANALYZER: dict[str, str | None] = {
@@ -58,9 +79,15 @@ TERSE_ANALYZER: dict[str, str | None] = {
     "tracking_off": ":FOLL 0",
     "tracking_query": ":FOLL?",
     "next_error": ":OOPS?",
+    **TERSE_LISTS,
+    "list_delay": ":WALK:LATE {delay_us:.2f}US",
+    "list_on": ":TUNE:KIND WALK",
+    "list_off": ":TUNE:KIND SPAN",
+    "list_fetch": ":LIST?",
 }
 
 TERSE_ANALYZER_OPTIONS: dict[str, Any] = {
+    "replies": TERSE_LIST_REPLIES,
     "trace_format": "ascii",
     "detectors": {"log-average": "LOG", "peak": "PEAK", "sample": "ONE"},
 }
@@ -77,7 +104,7 @@ CHATTY_ANALYZER_OPTIONS: dict[str, Any] = {**CHATTY_OPTIONS, "byte_order": "litt
 
 BENCHES: dict[str, dict[str, tuple[dict[str, str | None], dict[str, Any]]]] = {
     "terse": {
-        "generator": (TERSE_SOURCE, {}),
+        "generator": (TERSE_SOURCE, {"replies": TERSE_LIST_REPLIES}),
         "analyzer": (TERSE_ANALYZER, TERSE_ANALYZER_OPTIONS),
         "switch": (TERSE_SWITCH, {}),
     },

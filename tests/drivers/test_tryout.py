@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from drivers.lists import ListStepping
 from drivers.registry import driver_names, find_driver
 from drivers.source import ScpiSource
 from drivers.tryout import NOT_TRIED, attempts
@@ -15,12 +16,14 @@ VALUES: dict[str, Any] = {
     "points": 11, "dwell_s": 0.01, "level_dbm": -60.0, "resolution_bandwidth_hz": 1e4,
     "video_bandwidth_hz": 1e4, "sweep_time_s": 0.01, "detector": "RMS", "attenuation_db": 10.0,
     "reference_level_dbm": 0.0, "readings": 1, "channels": "101",
+    "frequencies_hz": (1e9, 1.5e9, 2e9), "delay_s": 0.0,
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", driver_names())
 def test_each_command_of_each_driver_is_tried_once_or_says_why_not(name: str) -> None:
-    driver = find_driver(name)("it")
+    has_lists = issubclass(find_driver(name), ListStepping)
+    driver = find_driver(name)("it", {}, {"list": True} if has_lists else {})
     found = attempts(driver, VALUES)
     commands = [one.command for one in found]
     assert sorted(commands) == sorted({**type(driver)._common, **driver.templates})
@@ -31,6 +34,11 @@ def test_each_command_of_each_driver_is_tried_once_or_says_why_not(name: str) ->
     assert left <= {*NOT_TRIED, "fetch_trace"}
     off = [command for command in ("rf_off", "tracking_off") if command in commands]
     assert commands[: len(off)] == off
+
+
+def test_commands_of_lists_are_tried_only_where_the_bench_file_says_that_there_are_lists() -> None:
+    tried = [one.command for one in attempts(find_driver("scpi-analyzer")("it"), VALUES)]
+    assert not [command for command in tried if command.startswith("list_")]
 
 
 def test_what_only_a_strangers_driver_knows_is_not_tried() -> None:

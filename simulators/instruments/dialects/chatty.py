@@ -16,6 +16,7 @@ from simulators.instruments.dialects.plain import (
     ANALYZER_ACTIONS,
     ANALYZER_SETTINGS,
     SENSE_ACTIONS,
+    SOURCE_ACTIONS,
     SOURCE_SETTINGS,
     SWITCH_ACTIONS,
     SYSTEM,
@@ -32,7 +33,9 @@ def _wordy_answer(pattern: str, setting: Setting, text: str) -> str:
     return f"{long_header(pattern)} {text} {unit}".rstrip()
 
 
-SOURCE = Dialect(SOURCE_SETTINGS, SYSTEM, answer=_wordy_answer, extra_latency_s=_SLOWNESS_S)
+SOURCE = Dialect(
+    SOURCE_SETTINGS, SYSTEM | SOURCE_ACTIONS, answer=_wordy_answer, extra_latency_s=_SLOWNESS_S
+)
 ANALYZER = Dialect(
     ANALYZER_SETTINGS,
     SYSTEM | ANALYZER_ACTIONS,

@@ -33,6 +33,17 @@ SOURCE_SETTINGS = {
     "[SOURce:]SWEep:DWELl": "dwell",
     "OUTPut[:STATe]": "output",
     "INITiate:CONTinuous": "continuous",
+    "[SOURce:]LIST:DWELl": "list dwell",
+    "TRIGger[:SEQuence]:SOURce": "trigger source",
+}
+
+SOURCE_ACTIONS = {
+    "INITiate[:IMMediate]": "initiate",
+    "ABORt": "abort",
+    "TRIGger[:SEQuence]:IMMediate": "trigger",
+    "[SOURce:]LIST:FREQuency": "load list",
+    "[SOURce:]LIST:FREQuency:POINts?": "list points",
+    "[SOURce:]LIST:POINts:CURRent?": "list place",
 }
 
 ANALYZER_SETTINGS = {
@@ -51,6 +62,10 @@ ANALYZER_SETTINGS = {
     "TRACe[1]:MODE": "trace mode",
     "INITiate:CONTinuous": "continuous",
     "FORMat:BORDer": "border",
+    "[SENSe:]FREQuency:MODE": "frequency mode",
+    "[SENSe:]LIST:DWELl": "list dwell",
+    "TRIGger[:SEQuence]:SOURce": "trigger source",
+    "TRIGger[:SEQuence]:DELay": "trigger delay",
     "OUTPut:TRACking": "tracking",
     "SOURce:POWer:TRACking": "tracking level",
 }
@@ -61,6 +76,10 @@ ANALYZER_ACTIONS = {
     "TRACe[:DATA]?": "read trace",
     "FORMat[:TRACe][:DATA]": "set format",
     "FORMat[:TRACe][:DATA]?": "format",
+    "TRIGger[:SEQuence]:IMMediate": "trigger",
+    "[SENSe:]LIST:FREQuency": "load list",
+    "[SENSe:]LIST:FREQuency:POINts?": "list points",
+    "[SENSe:]LIST:POINts:CURRent?": "list place",
 }
 
 METER_SETTINGS = {
@@ -82,7 +101,7 @@ SWITCH_ACTIONS = {
 
 SENSE_ACTIONS = {"SENSe:LID?": "lid", "MEASure:TEMPerature?": "temperature"}
 
-SOURCE = Dialect(SOURCE_SETTINGS, SYSTEM)
+SOURCE = Dialect(SOURCE_SETTINGS, SYSTEM | SOURCE_ACTIONS)
 ANALYZER = Dialect(ANALYZER_SETTINGS, SYSTEM | ANALYZER_ACTIONS)
 METER = Dialect(METER_SETTINGS, SYSTEM | METER_ACTIONS)
 SWITCH = Dialect({}, SYSTEM | SWITCH_ACTIONS)

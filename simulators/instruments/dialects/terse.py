@@ -5,6 +5,9 @@ The common commands (`*IDN?`, `*OPC?`, ...) are as everywhere. Bandwidths come i
 are asked for with `OOPS?`, the bits of the questionable status with `FLAG?`. `TAKE` starts a sweep
 (`*OPC?` and `*WAI` wait for it), `TAKE?` answers 1 at its end. There is no format command.
 
+Of a list, `WALK:BUSY?` answers STEPS, WAITS or RESTS; under `replies:` a bench file says
+list_running_query: {on: [STEPS, WAITS], off: RESTS}
+
 What a bench file overrides, under `commands:` of each instrument:
 
     source:
@@ -23,6 +26,19 @@ What a bench file overrides, under `commands:` of each instrument:
       free_run_dwell: "STEP:TIME {dwell_s:.6g}"
       free_run_on: "CARR:KIND STEP;:STEP:RUN 1"
       free_run_off: "STEP:RUN 0;:CARR:KIND FIX"
+      list_frequencies: "WALK:HZ {frequencies_hz:.0f}"
+      list_dwell: "WALK:TIME {dwell_ms:.4f}MS"
+      list_on: "CARR:KIND WALK"
+      list_points_query: "WALK:SIZE?"
+      list_by_itself: "WALK:BY CLOCK"
+      list_by_cable: "WALK:BY PULSE"
+      list_by_command: "WALK:BY WORD"
+      list_start: "WALK:GO"
+      list_abort: "WALK:HALT"
+      list_next: "WALK:NEXT;*OPC?"
+      list_running_query: "WALK:BUSY?"
+      list_place_query: "WALK:AT?"
+      list_off: "CARR:KIND FIX"
     analyzer (with trace_format: ascii, and
               detectors: {rms: RMS, log-average: LOG, peak: PEAK, sample: ONE}):
       next_error: "OOPS?"
@@ -52,6 +68,21 @@ What a bench file overrides, under `commands:` of each instrument:
       trigger_point: "TAKE;*WAI;:LIST?"
       point: "TUNE:MID {centre_hz:.12g};:TAKE;*WAI;:LIST?"
       fetch_trace: "LIST?"
+      list_fetch: "LIST?"
+      list_frequencies: "WALK:HZ {frequencies_hz:.0f}"
+      list_dwell: "WALK:TIME {dwell_ms:.4f}MS"
+      list_delay: "WALK:LATE {delay_us:.2f}US"
+      list_on: "TUNE:KIND WALK"
+      list_points_query: "WALK:SIZE?"
+      list_by_itself: "WALK:BY CLOCK"
+      list_by_cable: "WALK:BY PULSE"
+      list_by_command: "WALK:BY WORD"
+      list_start: "WALK:GO"
+      list_abort: "WALK:HALT"
+      list_next: "WALK:NEXT;*OPC?"
+      list_running_query: "WALK:BUSY?"
+      list_place_query: "WALK:AT?"
+      list_off: "TUNE:KIND SPAN"
       status: "FLAG?"
       tracking_level: "FOLL:DBM {level_dbm:.6g}"
       tracking_on: "FOLL 1"
@@ -80,6 +111,17 @@ _SYSTEM = {
 }
 
 
+_WALK_SETTINGS = {"WALK:TIME": "list dwell", "WALK:BY": "trigger source"}
+_WALK_WORDS = {"trigger source": {"CLOCK": "itself", "PULSE": "cable", "WORD": "command"}}
+_WALK_ACTIONS = {
+    "WALK:HZ": "load list",
+    "WALK:SIZE?": "list points",
+    "WALK:AT?": "list place",
+    "WALK:BUSY?": "list doing",
+    "WALK:NEXT": "trigger",
+}
+
+
 def _nine_digits(value: float) -> str:
     return f"{value:.8E}"
 
@@ -95,9 +137,10 @@ SOURCE = Dialect(
         "STEP:COUNt": "points",
         "STEP:TIME": "dwell",
         "STEP:RUN": "continuous",
+        **_WALK_SETTINGS,
     },
-    actions=_SYSTEM,
-    words={"mode": {"FIX": "cw", "STEP": "sweep"}},
+    actions=_SYSTEM | _WALK_ACTIONS | {"WALK:GO": "initiate", "WALK:HALT": "abort"},
+    words={"mode": {"FIX": "cw", "STEP": "sweep", "WALK": "list"}, **_WALK_WORDS},
     number=_nine_digits,
 )
 
@@ -119,8 +162,13 @@ ANALYZER = Dialect(
         "RUN": "continuous",
         "FOLLow": "tracking",
         "FOLLow:DBM": "tracking level",
+        "TUNE:KIND": "frequency mode",
+        "WALK:LATE": "trigger delay",
+        **_WALK_SETTINGS,
     },
     actions=_SYSTEM
+    | _WALK_ACTIONS
+    | {"WALK:GO": "initiate", "WALK:HALT": "abort"}
     | {"TAKE": "initiate", "TAKE?": "initiate and report", "HALT": "abort", "LIST?": "read trace"},
     words={
         "detector": {
@@ -131,6 +179,8 @@ ANALYZER = Dialect(
             "MIX": "normal",
         },
         "trace mode": {"NONE": "write", "MAX": "hold"},
+        "frequency mode": {"SPAN": "sweep", "WALK": "list"},
+        **_WALK_WORDS,
     },
     defaults={"points": 501, "detector": "normal"},
     number=_nine_digits,

@@ -72,7 +72,7 @@ def test_truth_is_given_and_names_the_antennas(workshop: Any) -> None:
             b'{"do": "dance"}',
             "cannot do 'dance'; there are place, lid, pull, plug, connect, bend, reconnect, "
             "move, trim, bond, people, state, truth, fault, power-cycle, disregard, obey, freeze, "
-            "record",
+            "triggers, record",
         ),
         (b'{"do": "place", "position": "middle"}', '"place" needs "item"'),
         (b'{"do": "lid", "open": "yes"}', "\"open\" must be a bool, not 'yes'"),

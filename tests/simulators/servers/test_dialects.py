@@ -139,6 +139,9 @@ class TestWhatABenchFileOverrides:
         "span_hz": 1e6,
         "points": 11,
         "dwell_s": 0.01,
+        "dwell_ms": 10.0,
+        "delay_us": 10.0,
+        "frequencies_hz": 1.7e9,
         "resolution_bandwidth_hz": 1e4,
         "video_bandwidth_hz": 1e4,
         "sweep_time_s": 0.01,
@@ -177,7 +180,7 @@ class TestWhatABenchFileOverrides:
             if template is None:
                 continue
             # A trace can only be fetched after a sweep.
-            before = "TAKE;*WAI;:" if command == "fetch_trace" else ""
+            before = "TAKE;*WAI;:" if command in ("fetch_trace", "list_fetch") else ""
             reply = desk.ask(name, before + template.format(**self.SAMPLES))
             desk.ask(name, "*WAI")
             errors = desk.errors(name)

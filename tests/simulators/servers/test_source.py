@@ -51,7 +51,10 @@ def test_a_query_tells_the_limits(desk: Any) -> None:
         ("FREQ", '-109,"Missing parameter;[SOURce:]FREQuency[:CW]"'),
         ("FREQ 1e9,2e9", '-108,"Parameter not allowed;2e9"'),
         ("OUTP MAYBE", '-224,"Illegal parameter value;MAYBE, expected ON, OFF, 1 or 0"'),
-        ("FREQ:MODE LIST", '-224,"Illegal parameter value;LIST, expected CW or FIXed or SWEep"'),
+        (
+            "FREQ:MODE WALK",
+            '-224,"Illegal parameter value;WALK, expected CW or FIXed or SWEep or LIST"',
+        ),
         ("FRQ 1e9", '-113,"Undefined header;FRQ"'),
         ("FREQ 1 DBM", '-131,"Invalid suffix;DBM, expected one of HZ KHZ MHZ MAHZ GHZ"'),
     ],
