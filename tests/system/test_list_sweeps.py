@@ -59,7 +59,8 @@ def captures(daemon: Daemon, job: str) -> dict[str, dict[str, Any]]:
 
 
 def levels(daemon: Daemon, capture: dict[str, Any]) -> np.ndarray:
-    trace = daemon.http.get(f"/api/captures/{capture['id']}/trace").json()
+    traces = daemon.http.get(f"/api/captures/{capture['id']}/trace").json()
+    (trace,) = [one for one in traces if one["name"] == "level"]
     return np.array(trace["values"])
 
 
