@@ -26,6 +26,8 @@ class JobPicture:
     labels: what each step does, in a few words.
     done_in_step: 0 to 1 within the present step.
     not_before: when the job may begin, as the API tells it; None where nothing is set.
+    asked: the requests that were shown. An event from before the job was read may take it back for
+        a moment, and it is not to be shown again then.
     """
 
     id: str
@@ -39,6 +41,7 @@ class JobPicture:
     not_before: str | None = None
     hands: dict[str, Any] | None = None
     results_seen: set[str] = field(default_factory=set)
+    asked: set[tuple[Any, ...]] = field(default_factory=set)
 
     @property
     def ended(self) -> bool:
@@ -110,6 +113,7 @@ def _take_state(job: JobPicture, document: dict[str, Any]) -> None:
     job.state = document["state"]
     if job.state == "waiting":
         job.step, job.done_in_step = document["step_index"], 0.0  # it may begin again
+        job.asked.clear()
     job.message = failure_words(document.get("error")) or str(document["message"])
     job.hands = document.get("hands") if job.state == "needs-hands" else None
 
@@ -149,27 +153,29 @@ def _begin(daemon: Daemon, jobs: dict[str, JobPicture], job_id: str, view: View)
     if known is None:
         job.results_seen = {str(each["id"]) for each in daemon.get("/api/results", job=job_id)}
     else:
-        job.results_seen = known.results_seen
-    asked = known is not None and known.hands == job.hands
+        job.results_seen, job.asked = known.results_seen, known.asked
     _new_results(daemon, job, view)
-    _changed(job, view, asked=asked)
+    _changed(job, view)
 
 
-def _changed(job: JobPicture, view: View, *, asked: bool = False) -> None:
+def _changed(job: JobPicture, view: View) -> None:
     view.show(job)
-    if job.hands is not None and not asked:
+    if job.hands is None:
+        return
+    request = tuple(job.hands.get(key) for key in ("step", "until", "ask"))
+    if request not in job.asked:
+        job.asked.add(request)
         view.ask(job)
 
 
 def _on_job(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -> None:
     """The state is the event's own: read from the daemon it may be some events ahead, and what
     those tell would be lost or come in the wrong order."""
-    before = job.hands
     document = daemon.get(f"/api/jobs/{job.id}")
     _take_state(job, {**document, "state": data.get("state", document["state"])})
     if job.ended:
         _new_results(daemon, job, view)
-    _changed(job, view, asked=job.hands == before)
+    _changed(job, view)
 
 
 def _on_step(daemon: Daemon, job: JobPicture, view: View, data: dict[str, Any]) -> None:

@@ -13,6 +13,8 @@ from benchd.files.yamlfile import nearest
 TEST_WITHIN_S = 1800.0
 """An instrument that ignores half of its commands makes each wait for its `timeout`."""
 
+_OFF = "off, verified"
+
 _WORDS = {
     "refused": "refused",
     "no-answer": "no answer",
@@ -52,10 +54,10 @@ def format_tests(reports: Sequence[Mapping[str, Any]]) -> str:
 
 def _lines(report: Mapping[str, Any]) -> list[str]:
     name, tried = report["instrument"], report["commands"]
-    lines = [
-        f"{name} ({report['driver']} at {report['address']})",
-        f"  RF before: {report['rf_before']}; after: {report['rf_after']}.",
-    ]
+    lines = [f"{name} ({report['driver']} at {report['address']})"]
+    # Only a source has RF of its own. What is not sure of the bench's is told with any instrument.
+    if report["kind"] == "source" or {report["rf_before"], report["rf_after"]} != {_OFF}:
+        lines.append(f"  RF before: {report['rf_before']}; after: {report['rf_after']}.")
     if report["message"]:
         lines.append(f"  The test ended early: {report['message']}")
     for one in tried:

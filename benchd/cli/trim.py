@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import re
 import sys
 import threading
 import time
@@ -22,6 +23,8 @@ from benchd.cli.trim_words import end_lines, look_lines, request_lines
 from benchd.errors import BenchdError, UserError
 from benchd.jobstates import ENDED
 from benchd.units import Kind, UnitError, parse
+
+CORRECTION = re.compile(r"look\s+(?P<look>[0-9]{1,3})\s*[:=]?\s+(?P<length>\S.*)")
 
 LOOKS = Annotated[
     int,
@@ -226,15 +229,30 @@ class _Session:
         if not self.lines:
             return
         word = self.lines[0]
+        correction = CORRECTION.fullmatch(word)
         if word in ("stop", "withdraw"):
             self.lines.popleft()
             self._post(word)
+        elif correction is not None:
+            self.lines.popleft()
+            self._correct(int(correction["look"]), correction["length"], session)
         elif self.asked is not None:
             self.lines.popleft()
             if self.is_terminal and time.monotonic() - self.asked_at_s < TOO_SOON_S:
                 say("That came too soon to be an answer. Type it once hands and tool are out.")
             else:
                 self._answer(word, session["hands"])
+
+    def _correct(self, number: int, length: str, session: dict[str, Any]) -> None:
+        """Another length was taken off before a look than was typed; shows the newest look anew."""
+        try:
+            removed_mm = parse(length, Kind.LENGTH) * 1e3
+        except UnitError as error:
+            say(plain(f"Not corrected: {error}. Type look 2: 0.5mm."))
+            return
+        if self._post("correct", {"look": number, "removed_mm": removed_mm}):
+            say(f"Look {number}: {removed_mm:g} mm counts now. The newest look says:")
+            self.shown = min(self.shown, len(session["looks"]) - 1)
 
     def _answer(self, word: str, hands: dict[str, Any]) -> None:
         step, look = self.asked, hands.get("look")

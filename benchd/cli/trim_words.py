@@ -15,10 +15,12 @@ MARGIN = 0.02
 
 HELP_BUTTON = (
     "Enter: look.  1.5mm: so much was taken off each arm, then look.  0mm: nothing was.\n"
+    "Typed wrongly? look 2: 0.5mm: so much was taken off before look 2.\n"
     "stop: end the session.  withdraw: give it up."
 )
 HELP_LID = (
     "Close the lid: look.  1.5mm: so much was taken off each arm, noted for the next look.\n"
+    "Typed wrongly? look 2: 0.5mm: so much was taken off before look 2.\n"
     "Enter: look now.  stop: end the session.  withdraw: give it up."
 )
 

@@ -101,7 +101,7 @@ class BenchDesk(StoreQuestions):
         self._looks = looks
         self.trim = TrimDesk(
             current=self._current, store=store, store_thread=store_thread, hub=hub,
-            working=self._working,
+            working=self._working, reducer=self._reducer,
         )  # fmt: skip
 
     @property

@@ -47,14 +47,21 @@ class Reducer:
                 where=step.label,
                 advice="Install the package that offers it again.",
             )
-        captures = JobCaptures(self._store, job_id, step.label, self._began_at(job_id))
+        job = self._job(job_id)
+        captures = JobCaptures(
+            self._store,
+            job_id,
+            step.label,
+            None if job is None else job.started_at,
+            {one["capture"]: float(one["removed_m"]) for one in job.corrections} if job else {},
+        )
         found = kind.reduce(step.settings, captures, BenchKnowledge(self.bench, self._store))
         curves = DrawnLater(lambda: [replace(curve, reduction=step.name) for curve in found.curves])
         return replace(found, curves=curves)
 
-    def _began_at(self, job_id: str) -> datetime | None:
+    def _job(self, job_id: str) -> JobRow | None:
         try:
-            return self._store.job(job_id).started_at
+            return self._store.job(job_id)
         except UnknownId:
             return None
 
@@ -62,13 +69,16 @@ class Reducer:
         """The step's results with what they were made from, not yet stored.
 
         Their ids are made from job, step, number and captures. So reducing again after an
-        interruption gives the same ids, and a subscriber can recognise duplicates.
+        interruption gives the same ids, and a subscriber can recognise duplicates. Where a length
+        was corrected before, they are new ones.
         """
         outcome = self.outcome(job_id, step)
+        job = self._job(job_id)
+        corrected = sum(one["step"] <= step.index for one in job.corrections) if job else 0
         moment = self._clock()
         return [
             ResultRecord(
-                id=_result_id(job_id, step.index, number, result),
+                id=_result_id(job_id, step.index, number, result, corrected),
                 bench=worksheet.bench,
                 job_id=job_id,
                 step=step.name,
@@ -103,8 +113,13 @@ class Reducer:
         return reducible(worksheet, {row.step for row in self._store.captures(job_id=job_id)})
 
 
-def _result_id(job_id: str, step_index: int, number: int, result: Result) -> str:
+def _result_id(
+    job_id: str, step_index: int, number: int, result: Result, corrected: int = 0
+) -> str:
+    """corrected: how many corrections the result counts with."""
     basis = f"{job_id}/{step_index}/{number}/{','.join(result.captures)}"
+    if corrected:
+        basis += f"/{corrected}"
     digest = hashlib.sha256(basis.encode()).hexdigest()
     return f"res-{job_id.removeprefix('job-')}-{step_index:04d}{number:04d}-{digest[:8]}"
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from benchd.engine.current_bench import CurrentBench
 from benchd.engine.events import EventHub
+from benchd.engine.reducing import Reducer
 from benchd.engine.storethread import StoreThread
 from benchd.engine.workthread import WorkThread
 from benchd.errors import NormalisationRefused, OrderRefused, ReductionRefused
@@ -34,13 +36,16 @@ class TrimDesk:
         store_thread: StoreThread,
         hub: EventHub,
         working: WorkThread,
+        reducer: Callable[[Worksheet], Reducer],
     ) -> None:
-        """working: where a session's curves are worked out, so that nothing waits for them."""
+        """working: where a session's curves are worked out, so that nothing waits for them.
+        reducer: for the captures of a job with this worksheet."""
         self._current = current
         self._store = store
         self._db = store_thread
         self._hub = hub
         self._working = working
+        self._reducer = reducer
 
     def worksheet(self, wanted: TrimRequest, *, stored: bool) -> Worksheet:
         """The session's worksheet on the present bench. stored: against stored baselines.
@@ -102,6 +107,46 @@ class TrimDesk:
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         return row
 
+    async def correct_removed(self, job_id: str, number: int, removed_m: float) -> JobRow:
+        """Another length was taken off before look `number` (from 2) than was said then, m.
+
+        Noted first; then that look and all after it are reduced again, so that the advice is what
+        it would have been. What was said before is kept. Raises OrderRefused for a job that is no
+        trim session or has ended, and for a look that there is not.
+        """
+        await self.require_session(job_id)
+        worksheet = await self._db.call(self._store.worksheet, job_id)
+        row = await self._db.call(self._store.job, job_id)
+        captures, taken = await self._db.call(self._taken, row, worksheet)
+        if not 2 <= number <= len(taken):
+            raise OrderRefused(
+                f"job {job_id} has no look {number} with a length before it",
+                advice=f"It has taken {len(taken)} looks; the first has no length before it.",
+            )
+        if not 0.0 <= removed_m <= LONGEST_CUT_M:
+            raise OrderRefused(
+                f"{removed_m * 1e3:g} mm cannot have been taken off; expected 0 to 1000 mm"
+            )
+        capture = captures[taken[number - 1].name]
+        look = {
+            "look": number,
+            "capture": capture.id,
+            "step": taken[number - 1].index,
+            "was_m": _removed_m(row, capture),
+        }
+        row = await self._db.call(self._store.correct_removed, job_id, look, removed_m)
+        reducer = self._reducer(worksheet)
+        for step in taken[number - 1 :]:
+            records = await self._db.call(reducer.records, job_id, worksheet, step)
+            await self._db.call(
+                partial(self._store.commit_results, step_index_after=None),
+                job_id, step.label, records,
+            )  # fmt: skip
+            for record in records:
+                self._hub.publish("result", {"job": job_id, "result": record.id})
+        self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
+        return row
+
     async def sessions(self) -> list[JobRow]:
         """Trim sessions, newest first."""
         rows = await self._db.call(self._store.jobs, None, limit=1000)
@@ -140,14 +185,10 @@ class TrimDesk:
         }
 
     def _looks(self, row: JobRow, worksheet: Worksheet) -> list[dict[str, Any]]:
-        """Look by look: number, capture, taken_at, removed_m, frequency_hz, return_loss_db, and its
-        results by quantity. A look that is not reduced yet has no results."""
-        captures: dict[str, CaptureRow] = {}
-        for one in self._store.captures(job_id=row.id):
-            if PATH_BROKEN not in one.flags:
-                captures.setdefault(one.step, one)
-        reductions = [step for step in worksheet.steps if isinstance(step, ReduceStep)]
-        taken = _in_order(reductions, captures)
+        """Look by look: number, capture, taken_at, removed_m, earlier_removed_m (what was said
+        before it was corrected, oldest first), frequency_hz, return_loss_db, and its results by
+        quantity. A look that is not reduced yet has no results."""
+        captures, taken = self._taken(row, worksheet)
         records: dict[str, list[ResultRecord]] = {}
         for record in self._store.results(job_id=row.id):
             records.setdefault(record.step, []).append(record)
@@ -162,13 +203,27 @@ class TrimDesk:
                     "number": number,
                     "capture": capture.id,
                     "taken_at": capture.taken_at,
-                    "removed_m": capture.readings.get(REMOVED),
+                    "removed_m": _removed_m(row, capture),
+                    "earlier_removed_m": [
+                        one["was_m"] for one in row.corrections if one["capture"] == capture.id
+                    ],
                     "frequency_hz": frequency_hz,
                     "return_loss_db": return_loss_db,
                     "results": _by_quantity(own),
                 }
             )
         return found
+
+    def _taken(
+        self, row: JobRow, worksheet: Worksheet
+    ) -> tuple[dict[str, CaptureRow], list[ReduceStep]]:
+        """The captures by name, the newest of each, and the reductions of the looks taken."""
+        captures: dict[str, CaptureRow] = {}
+        for one in self._store.captures(job_id=row.id):
+            if PATH_BROKEN not in one.flags:
+                captures.setdefault(one.step, one)
+        reductions = [step for step in worksheet.steps if isinstance(step, ReduceStep)]
+        return captures, _in_order(reductions, captures)
 
     def _curves(
         self, row: JobRow, taken: Sequence[ReduceStep]
@@ -185,6 +240,12 @@ class TrimDesk:
             }
         except (NormalisationRefused, ReductionRefused):
             return {}  # the job itself tells why, when it reduces them
+
+
+def _removed_m(row: JobRow, capture: CaptureRow) -> float | None:
+    """What was taken off each arm before a look, m: as corrected, or as it was said then."""
+    corrected = [one["removed_m"] for one in row.corrections if one["capture"] == capture.id]
+    return corrected[-1] if corrected else capture.readings.get(REMOVED)
 
 
 def _in_order(

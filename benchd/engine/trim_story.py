@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
 from benchd.engine.told import Told, told_of
 from benchd.results import ResultRecord
-from benchd.rounding import number_words, size_words
+from benchd.rounding import number_words, rounded_words, size_words
+from benchd.wording import flag_words
 
 SESSION = "trim-session"
 RESONANCE = "resonance_frequency"
 TRIM = "trim_per_arm"
 REMOVED = "removed_length"
+_LOOK = re.compile(r"look [0-9]{1,3}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +48,56 @@ def trim_stories(records: Iterable[ResultRecord]) -> tuple[TrimStory, ...]:
     return tuple(sorted((_story(job, of_job) for job, of_job in jobs.items()), key=_begun))
 
 
+@dataclass(frozen=True, slots=True)
+class LookTold:
+    """One look of a session in a line. number: from 1. flags: in words."""
+
+    number: int
+    text: str
+    flags: str
+
+
+def looks_told(records: Iterable[ResultRecord]) -> tuple[list[LookTold], list[ResultRecord]]:
+    """A line for each look of one session, the first look first, and the newest look's results."""
+    looks = _by_look(records)
+    numbers = {step: int(step.rsplit(" ", 1)[-1]) for step in looks if _LOOK.fullmatch(step)}
+    steps = sorted(numbers, key=numbers.__getitem__)
+    told = [_look_told(numbers[step], looks[step]) for step in steps]
+    return told, list(looks[steps[-1]].values()) if steps else []
+
+
+def _look_told(number: int, look: Mapping[str, ResultRecord]) -> LookTold:
+    found, left = look.get(RESONANCE), look.get(TRIM)
+    parts = ["no dip"]
+    if found is not None and found.result.low is not None:
+        parts = [f"dip {number_words(found.result.value, 'Hz', digits=4)}"]
+    if left is not None:
+        sure_m = left.result.expanded_uncertainty or 0.0
+        size = rounded_words(abs(left.result.value), sure_m, "m")
+        parts.append(f"{size} {'left' if left.result.value >= 0.0 else 'too short'}")
+    flags = dict.fromkeys(
+        flag for one in (found, left) if one is not None for flag in one.result.flags
+    )
+    return LookTold(number, f"Look {number}: {', '.join(parts)}", flag_words(tuple(flags)))
+
+
+def _by_look(records: Iterable[ResultRecord]) -> dict[str, dict[str, ResultRecord]]:
+    """Step -> quantity -> the result that counts.
+
+    A look that was taken or reduced again has two sets of results: the newer counts.
+    """
+    looks: dict[str, dict[str, ResultRecord]] = {}
+    for record in sorted(records, key=lambda one: one.reduced_at):
+        looks.setdefault(record.step, {})[record.result.quantity] = record
+    return looks
+
+
 def _begun(story: TrimStory) -> datetime:
     return story.at
 
 
 def _story(job: str, records: list[ResultRecord]) -> TrimStory:
-    looks: dict[str, dict[str, ResultRecord]] = {}
-    # A look that was taken anew after a restart has two sets of results: the newer counts.
-    for record in sorted(records, key=lambda one: one.reduced_at):
-        looks.setdefault(record.step, {})[record.result.quantity] = record
+    looks = _by_look(records)
     inner = [[one.result for one in look.values()] for look in looks.values()]
     told = [
         {name: told_of(record, among) for name, record in look.items()}

@@ -3,8 +3,8 @@ were taken the same way."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -12,7 +12,7 @@ from benchd.bench import Bench
 from benchd.errors import NormalisationRefused, ReductionRefused
 from benchd.known.archive import Archive, StoredCapture
 from benchd.reduce.compatibility import description, differences
-from benchd.traces import PATH_BROKEN, Capture, Role
+from benchd.traces import PATH_BROKEN, REMOVED, Capture, Role
 from benchd.worksheet import NEWEST, BaselineInput, ReductionSettings
 
 LOOKED_AT = 200
@@ -51,12 +51,15 @@ class JobCaptures:
     """The captures of the job whose step is reduced, and stored ones that fit them.
 
     step: the step's label, for refusals. began_at: when the job began; None where it has not.
+    removed_m: by the id of a look's capture, what was taken off before it, where that was corrected
+        after the look. The capture itself stays as it was taken.
     """
 
     archive: Archive
     job_id: str
     step: str = ""
     began_at: datetime | None = None
+    removed_m: Mapping[str, float] = field(default_factory=dict)
 
     @cached_property
     def _rows(self) -> dict[str, StoredCapture]:
@@ -87,7 +90,11 @@ class JobCaptures:
                 advice="It may have been interrupted before that step, or its path was broken; "
                 "queue the recipe again.",
             )
-        self._loaded[name] = row.load()
+        found = row.load()
+        if found.id in self.removed_m:
+            readings = {**found.readings, REMOVED: self.removed_m[found.id]}
+            found = replace(found, readings=readings)
+        self._loaded[name] = found
         return self._loaded[name]
 
     def of(self, settings: ReductionSettings) -> list[Capture]:

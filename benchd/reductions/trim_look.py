@@ -382,8 +382,8 @@ def _rate_note(seen: Response, rate: float) -> str:
     by_law, by_own = rate_words(rate * seen.value), rate_words(rate * seen.value / seen.own)
     percent = round(100.0 * seen.weight)
     if percent == 100:
-        return f"{words} of each arm, as this antenna's own looks say; the 1/f law says {by_law}."
+        return f"{words} of each arm, by this antenna's own looks; by the 1/f law {by_law}."
     return (
-        f"{words} of each arm: this antenna's own looks say {by_own} and count for {percent} %, "
-        f"the 1/f law says {by_law} and counts for {100 - percent} %."
+        f"{words} of each arm: by this antenna's own looks {by_own}, which counts for {percent} %, "
+        f"by the 1/f law {by_law}, which counts for {100 - percent} %."
     )

@@ -33,6 +33,8 @@ NUMBERS_LEFT = 0.785
 LABEL_CHARACTERS = 33  # what fits beside the axes at full size; a longer label is set smaller
 FOOT_CHARACTERS = 165  # what fits below the axes on one line
 LEGEND_Y, FOOT_Y = 0.052, 0.021  # fractions of the height
+LEGEND_ROW = 0.032  # height of a further row
+LEGEND_CHARACTERS, LEGEND_LINE_CHARACTERS = 125, 9  # of a row, and what a line takes of it
 REMARK_CHARACTERS, REMARK_LINE = 34, 0.0262
 MOST_NUMBERS = 5  # results that stand beside one picture
 
@@ -159,12 +161,20 @@ def foot_line(heading: Heading) -> str:
 
 
 def legend(figure: Figure, axes: Axes) -> None:
-    """What each line is, in a row below the axes, where it hides nothing."""
+    """What each line is, in rows below the axes, which make room for them: it hides nothing."""
     handles, labels = axes.get_legend_handles_labels()
     if handles:
+        longest = max(len(label) for label in labels) + LEGEND_LINE_CHARACTERS
+        columns = max(1, min(len(handles), LEGEND_CHARACTERS // longest))
+        rows = -(-len(handles) // columns)
+        if rows > 1:
+            place = axes.get_position()
+            rise = (rows - 1) * LEGEND_ROW
+            axes.set_position((place.x0, place.y0 + rise, place.width, place.height - rise))
         figure.legend(
-            handles, labels, loc="center left", bbox_to_anchor=(AXES_LEFT - 0.012, LEGEND_Y),
-            ncols=len(handles), frameon=False, handlelength=3, columnspacing=1.8, fontsize=9.6,
+            handles, labels, loc="center left",
+            bbox_to_anchor=(AXES_LEFT - 0.012, LEGEND_Y + (rows - 1) * LEGEND_ROW / 2.0),
+            ncols=columns, frameon=False, handlelength=3, columnspacing=1.8, fontsize=9.6,
         )  # fmt: skip
 
 

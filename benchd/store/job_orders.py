@@ -15,7 +15,7 @@ from sqlalchemy import Connection
 
 from benchd.jobstates import UNDER_WAY, JobState
 from benchd.store.errors import WrongState
-from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS, JobRow, get, write
+from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS, JobRow, add_event, get, write
 
 
 def withdraw(connection: Connection, job_id: str, now: datetime) -> JobRow:
@@ -84,6 +84,37 @@ def note_removed(connection: Connection, job_id: str, removed_m: float, now: dat
     return write(connection, before, replace(before, answer=_said(before, removed_m)), now)
 
 
+def correct_removed(
+    connection: Connection,
+    job_id: str,
+    look: dict[str, Any],
+    removed_m: float,
+    now: datetime,
+) -> JobRow:
+    """Note that another length was taken off before a look, m, than was said then.
+
+    look: `look` (its number), `capture`, `step` (index of its reduction) and `was_m` (what
+    counted so far). Every correction is kept, and told in the job's history.
+    Raises UnknownId, or WrongState for a job that has ended or is being withdrawn.
+    """
+    before = get(connection, job_id)
+    if before.has_ended or before.withdraw_ordered_at is not None:
+        raise WrongState(
+            f"job {job_id} is {before.state}, so no length of it can be corrected.",
+            advice="State the arm's length as it is now: benchd antenna add.",
+        )
+    noted = before.answer or {"step": None, "removed_m": None, "stop": False}
+    entry = {**look, "removed_m": removed_m, "at": now.isoformat()}
+    corrected = [*before.corrections, entry]
+    after = write(
+        connection, before, replace(before, answer={**noted, "corrected": corrected}), now
+    )
+    was = "unknown" if look["was_m"] is None else f"{look['was_m'] * 1e3:g} mm"
+    words = f"look {look['look']}: {removed_m * 1e3:g} mm taken off each arm, not {was}"
+    add_event(connection, replace(after, message=words), now)
+    return after
+
+
 def stop(connection: Connection, job_id: str, now: datetime) -> JobRow:
     """End a trim session as done: one that waits at once, one that is under way by its runner.
 
@@ -110,4 +141,5 @@ def _said(before: JobRow, removed_m: float | None) -> dict[str, Any] | None:
     noted = before.answer or {}
     if removed_m is None and noted.get("step") == hands.get("step"):
         removed_m = noted.get("removed_m")
-    return {"step": hands.get("step"), "removed_m": removed_m, "stop": before.stop_ordered}
+    said = {"step": hands.get("step"), "removed_m": removed_m, "stop": before.stop_ordered}
+    return {**said, "corrected": before.corrections} if before.corrections else said

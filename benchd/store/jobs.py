@@ -52,7 +52,8 @@ class JobRow:
         common.
     answer: what was last said to a request before a look: `step` of the request, `removed_m` (what
         was taken off each arm since the look before, m; None where nobody said it), and `stop`
-        (whether the session is to end). None where nothing was said.
+        (whether the session is to end), and `corrected`: lengths that were corrected after their
+        look, oldest first (see `job_orders.correct_removed`). None where nothing was said.
     """
 
     id: str
@@ -91,6 +92,11 @@ class JobRow:
     def stop_ordered(self) -> bool:
         """Whether somebody ordered the trim session to end; it then ends as done."""
         return bool((self.answer or {}).get("stop"))
+
+    @property
+    def corrections(self) -> list[dict[str, Any]]:
+        """What was corrected of the lengths of a trim session, oldest first; the last counts."""
+        return list((self.answer or {}).get("corrected", ()))
 
     @property
     def has_ended(self) -> bool:

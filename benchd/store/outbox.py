@@ -260,6 +260,13 @@ def restate(connection: Connection, bench: str) -> int:
     return int(connection.execute(marked).rowcount)
 
 
+def state_topics(connection: Connection, bench: str) -> set[str]:
+    """The topics of all states, below the bench's base."""
+    states = outbox.c.sequence.is_(None)
+    query = select(outbox.c.topic).where(outbox.c.bench == bench, states).distinct()
+    return set(connection.execute(query).scalars())
+
+
 def last_sequence(connection: Connection, bench: str) -> int:
     """The number of the newest event, 0 if there is none."""
     query = select(sequences.c.last).where(

@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
@@ -18,7 +17,6 @@ from benchd.results import ResultRecord, Verdict
 from benchd.store import (
     bench_texts,
     captures,
-    epochs,
     job_orders,
     jobs,
     orders,
@@ -30,11 +28,10 @@ from benchd.store.bench_lock import BenchLock
 from benchd.store.captures import CaptureRow
 from benchd.store.database import Database
 from benchd.store.decoded import Decoded
-from benchd.store.epochs import Epoch
 from benchd.store.errors import StoreError
 from benchd.store.jobs import JobEventRow, JobRow
 from benchd.store.orders import Answered
-from benchd.store.outbox import OutboxRow
+from benchd.store.publishing_calls import PublishingCalls
 from benchd.store.readable_rows import Damage
 from benchd.traces import Capture, Role
 from benchd.worksheet import Worksheet
@@ -44,7 +41,7 @@ def _utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-class Store:
+class Store(PublishingCalls):
     """Jobs, captures, results and the outbox.
 
     Synchronous and safe to use from several threads. Every method is one transaction: when it
@@ -266,6 +263,11 @@ class Store:
             outbox.add_job(connection, job, now)
         return job
 
+    def correct_removed(self, job_id: str, look: dict[str, Any], removed_m: float) -> JobRow:
+        """See `job_orders.correct_removed`."""
+        with self._writing() as connection:
+            return job_orders.correct_removed(connection, job_id, look, removed_m, self._clock())
+
     def order_stop(self, job_id: str) -> JobRow:
         """End a waiting trim session as done; note the order for one under way, which then ends so.
 
@@ -454,62 +456,3 @@ class Store:
         with self._database.writing() as connection:
             # It writes the page again with the same contents.
             connection.execute(text("UPDATE alembic_version SET version_num = version_num"))
-
-    # --- outbox -------------------------------------------------------------------------
-
-    def outbox_pending(self, bench: str, limit: int = 100) -> list[OutboxRow]:
-        """What the broker has not confirmed, oldest first."""
-        with self._database.reading() as connection:
-            return outbox.pending(connection, bench, limit)
-
-    def outbox_count(self, bench: str) -> int:
-        """How many rows the broker has not confirmed."""
-        with self._database.reading() as connection:
-            return outbox.count_pending(connection, bench)
-
-    def outbox_delivered(self, numbers: Sequence[int], at: datetime | None = None) -> None:
-        """Note rows (by `OutboxRow.number`) that the broker has confirmed."""
-        with self._database.writing() as connection:
-            outbox.delivered(connection, numbers, at or self._clock())
-
-    def replay(self, bench: str, from_sequence: int, to_sequence: int | None = None) -> int:
-        """Have events sent again, from a number on or between two; returns how many."""
-        with self._writing() as connection:
-            return outbox.replay(connection, bench, from_sequence, to_sequence)
-
-    def restate(self, bench: str) -> int:
-        """Have the newest state of every `latest` topic sent again; returns how many."""
-        with self._writing() as connection:
-            return outbox.restate(connection, bench)
-
-    def last_sequence(self, bench: str) -> int:
-        """The number of the bench's newest event; 0 if there is none."""
-        with self._database.reading() as connection:
-            return outbox.last_sequence(connection, bench)
-
-    # --- epochs -------------------------------------------------------------------------
-
-    @property
-    def file(self) -> Path | None:
-        """The SQLite file; None for a database on a server."""
-        return self._database.file
-
-    def epochs(self, bench: str) -> list[Epoch]:
-        """All epochs of the bench, oldest first; the last one counts. Begins the first one."""
-        with self._database.reading() as connection:
-            found = epochs.history(connection, bench)
-        if found:
-            return found
-        with self._writing() as connection:
-            epochs.open_first(connection, bench, self._clock())
-            return epochs.history(connection, bench)
-
-    def hand_out(self, bench: str, sequence: int) -> None:
-        """Note that a broker is now given the bench's events up to this number."""
-        with self._database.writing() as connection:
-            epochs.hand_out(connection, bench, sequence)
-
-    def begin_epoch(self, bench: str, reason: str) -> Epoch:
-        """Begin a new epoch: what was not yet handed out is counted in it."""
-        with self._writing() as connection:
-            return epochs.begin(connection, bench, reason, self._clock())

@@ -128,6 +128,13 @@ class RemovedBody(Body):
     removed_mm: Millimetres
 
 
+class CorrectBody(RemovedBody):
+    """look: number of the look, from 2. removed_mm: what was really taken off each arm before it,
+    mm."""
+
+    look: Annotated[int, PlainWhole] = Field(ge=2, le=MOST_LOOKS)
+
+
 class LookBody(Body):
     """A look is asked for. step, until: of the request (`hands.step`, `hands.until`). With `until`,
     an answer that arrives late or twice starts no look that was asked for again in the same step.

@@ -7,9 +7,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchd.engine.desk import BenchDesk
+from benchd.engine.trim_story import SESSION, LookTold, looks_told
 from benchd.jobstates import ENDED
 from benchd.quantities import place
-from benchd.results import Result, Verdict
+from benchd.results import ResultRecord, Verdict
 from benchd.short_list import looked_for_first
 from benchd.store import JobRow
 from benchd.web.documents import encode
@@ -32,24 +33,30 @@ async def latest(desk: BenchDesk, jobs: int) -> list[dict[str, Any]]:
     rows = await desk.jobs(states=ENDED, limit=LOOKED_THROUGH)
     rows = sorted(rows, key=lambda row: row.ended_at or _LONG_AGO, reverse=True)[:jobs]
     return [
-        _document(
-            row,
-            [record.result for record in await desk.results(job_id=row.id)],
-            await desk.verdicts(row.id),
-        )
+        _document(row, await desk.results(job_id=row.id), await desk.verdicts(row.id))
         for row in rows
     ]
 
 
-def _document(row: JobRow, every: Sequence[Result], verdicts: Sequence[Verdict]) -> dict[str, Any]:
+def _document(
+    row: JobRow, records: Sequence[ResultRecord], verdicts: Sequence[Verdict]
+) -> dict[str, Any]:
     """`results`: antenna, name, words, where, text, flags. `verdicts`: limit, outcome and words.
 
-    of: how many results there are in all.
+    of: how many results there are in all. looks: of a trim session, its looks in a line each;
+        `results` are then those of the newest look.
     """
+    every = [record.result for record in records]
+    looks: list[LookTold] = []
+    count = len(every)
+    if row.recipe == SESSION:
+        looks, newest = looks_told(records)
+        every = [record.result for record in newest]
     first = sorted(looked_for_first(every), key=lambda result: place(result.quantity))
     return {
         "job": encode(row),
-        "of": len(every),
+        "of": count,
+        "looks": encode(looks),
         "results": [
             {
                 "antenna": result.antenna,

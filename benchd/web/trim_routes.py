@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from benchd.engine.desk import BenchDesk
 from benchd.store import JobRow
-from benchd.web.bodies import Identifier, LookBody, RemovedBody, TrimBody
+from benchd.web.bodies import CorrectBody, Identifier, LookBody, RemovedBody, TrimBody
 from benchd.web.documents import encode
 from benchd.web.failures import json_response
 
@@ -46,7 +46,8 @@ def add_trim(app: FastAPI, desk: BenchDesk) -> None:
 
         `hands` holds the request that stands, and `hands.look` how it is started (`button`, `lid`).
         Of each look: `removed_m` (off each arm since the look before; null where unknown),
-        `frequency_hz` and `return_loss_db`, and `results` by quantity, without budgets:
+        `earlier_removed_m` (what was said before a correction), `frequency_hz` and
+        `return_loss_db`, and `results` by quantity, without budgets:
         `resonance_frequency`, `resonance_frequency_difference` (since the first look), `trim_rate`
         (length for each hertz), and `trim_per_arm` (what is left), whose `next_cut_m` says how
         much to take off now and whose `state` is `cut`, `stop` or `too-short`.
@@ -68,6 +69,16 @@ def add_trim(app: FastAPI, desk: BenchDesk) -> None:
     async def removed(job_id: Id, body: RemovedBody) -> Response:
         """Note what was taken off for the look that is asked for; no look is started by this."""
         row = await desk.trim.note_removed(job_id, body.removed_mm * 1e-3)
+        return json_response(_job(row))
+
+    @app.post("/api/jobs/{job_id}/correct")
+    async def correct(job_id: Id, body: CorrectBody) -> Response:
+        """Correct what was said to be taken off before a look, while the session has not ended.
+
+        That look and those after it are reduced again, and the advice with them. What was said
+        before is kept, and told as `earlier_removed_m` of the look.
+        """
+        row = await desk.trim.correct_removed(job_id, body.look, body.removed_mm * 1e-3)
         return json_response(_job(row))
 
     @app.post("/api/jobs/{job_id}/stop")

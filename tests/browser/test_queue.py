@@ -63,6 +63,12 @@ def test_a_recipe_is_queued_by_its_form_with_its_worksheet_first(
 
     page.get_by_label("Points").fill("51")
     page.get_by_label("Centre").fill("1690 MHz")
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).strftime("%Y-%m-%d")
+    page.get_by_label("Not before").fill("12:34")
+    page.get_by_label("Day of the start").select_option(tomorrow)
+    watched.press("Show what it would do")
+    watched.see("12:34", ".view-queue")
+    page.get_by_label("Day of the start").select_option("")
     page.get_by_label("Not before").fill(later)
     watched.press("Show what it would do")
     watched.see("It would run from")

@@ -29,6 +29,18 @@ def looks_shown(page: Watched, count: int) -> None:
     page.page.get_by_role("button", name=LOOK).wait_for()
 
 
+def correct_the_length(page: Watched, removed_mm: float) -> None:
+    row = page.page.locator("tbody tr").first
+    row.get_by_text(f"{10.0 * removed_mm:g} mm").wait_for()
+    page.page.get_by_text("A length was typed in wrongly").click()
+    page.press("Correct it")
+    page.see("Give a length in mm, such as 0.4")
+    page.page.get_by_label("Really taken off each arm, mm").fill(f"{removed_mm:g}")
+    page.require_accessible()
+    page.press("Correct it")
+    row.get_by_text(f"{removed_mm:g} mm (typed before: {10.0 * removed_mm:g} mm)").wait_for()
+
+
 def test_an_antenna_is_trimmed_from_the_first_look_to_stop(
     open_page: Callable[..., Watched], stage: Stage
 ) -> None:
@@ -56,6 +68,7 @@ def test_an_antenna_is_trimmed_from_the_first_look_to_stop(
     page.see("below", within="dl.facts")
     page.require_accessible()
     count = 1
+    is_corrected = False
     while (words := page.page.locator(".trim-do").inner_text()).startswith("Take off"):
         found = re.search(r"[\d.]+", words)
         assert found is not None
@@ -68,13 +81,16 @@ def test_an_antenna_is_trimmed_from_the_first_look_to_stop(
             field.fill("a bit")
             page.press(LOOK)
             page.see("Give a length in mm, such as 0.4")
-        field.fill(str(removed_mm))
+        # Ten times as much is typed the first time, and corrected after the look.
+        field.fill(f"{removed_mm if is_corrected else 10.0 * removed_mm:g}")
         before = len(rf_changes(stage))
         page.press(LOOK)
         count += 1
         looks_shown(page, count)
         assert len(rf_changes(stage)) == before + 2
-        assert page.page.locator("tbody tr").first.get_by_text(f"{removed_mm:g} mm").count() == 1
+        if not is_corrected:
+            is_corrected = True
+            correct_the_length(page, removed_mm)
         assert count < 12
     assert words == "Stop: take off nothing more"
     page.see("by this antenna's own looks")
@@ -84,6 +100,12 @@ def test_an_antenna_is_trimmed_from_the_first_look_to_stop(
     page.press("Stop: the session is done")
     page.see("The session is done")
     page.see("Taken off each arm in all:")
+    page.require_accessible()
+    page.page.get_by_role("link", name="Now", exact=True).click()
+    lines = page.page.get_by_role("list", name="Looks of the session").get_by_role("listitem")
+    lines.nth(count - 1).wait_for()
+    for number, line in enumerate(lines.all_inner_texts()[:count], start=1):
+        assert re.match(rf"Look {number}: dip 1\.\d+ GHz, [\d.]+ (mm|um) left", line), line
     page.require_accessible()
 
 

@@ -268,6 +268,25 @@ def test_colour_follows_the_terminal_and_no_color(
     assert screen_of(io.StringIO()) == Screen()
 
 
+def test_a_request_is_printed_once_also_where_an_older_event_comes_after_it(
+    api: Any, benchd: Any
+) -> None:
+    """The job was read with its request standing; then comes what was told before that."""
+    api.desk.reduced.clear()
+    api.desk.add(JOB, "needs-hands", hands=HANDS)
+    playing = api.later(
+        _play(
+            api.desk,
+            lambda: api.desk.say("job", {"job": JOB, "state": "running", "message": ""}),
+            lambda: api.desk.say("job", {"job": JOB, "state": "needs-hands", "message": ""}),
+            lambda: api.desk.move(JOB, "withdrawn", hands=None),
+        )
+    )
+    outcome = benchd("watch", JOB, api=api)
+    playing.result(PATIENCE_S)
+    assert outcome.err.count(">>> Fit the short to the middle port.") == 1
+
+
 TAKEN_BACK = "nobody answered within 30 min, so waiting jobs run first and RF may come on"
 
 

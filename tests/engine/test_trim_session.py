@@ -149,6 +149,50 @@ async def _stored(office: Office, job: JobRow) -> list[Any]:
     return sorted(await office.desk.results(job_id=job.id), key=lambda one: one.id)
 
 
+async def test_a_length_typed_wrongly_is_corrected_after_its_look(
+    office: Office, filed: Filed
+) -> None:
+    async with at_work(office):
+        job = await first_look(office)
+        await office.desk.ready(job.id, 3)
+        await asks(office, job, 6)
+        filed.resonance_hz += 16e6
+        await office.desk.ready(job.id, 6, removed_m=4e-3)
+        await asks(office, job, 9)
+        before = (await office.desk.trim.document(job.id))["looks"][-1]
+        assert "removed-length-doubtful" in before["results"]["trim_per_arm"]["flags"]
+        for number, removed_m, why in (
+            (1, 0.4e-3, "no look 1"), (3, 0.4e-3, "no look 3"), (2, -1.0, "cannot have been"),
+        ):  # fmt: skip
+            with pytest.raises(OrderRefused, match=why):
+                await office.desk.trim.correct_removed(job.id, number, removed_m)
+        await office.desk.trim.correct_removed(job.id, 2, 0.3e-3)
+        row = await office.desk.trim.correct_removed(job.id, 2, 0.4e-3)
+        # The request stands as it did, and nothing was switched on.
+        assert (row.state, (row.hands or {})["step"]) == (JobState.NEEDS_HANDS, 9)
+        assert (filed.looks, office.rig.log[-1]) == (2, "rf off")
+        after = (await office.desk.trim.document(job.id))["looks"][-1]
+        assert (after["removed_m"], after["earlier_removed_m"]) == (0.4e-3, [4e-3, 0.3e-3])
+        results = after["results"]
+        assert results["removed_length"]["value"] == 0.4e-3
+        assert "by this antenna's own looks" in results["trim_rate"]["note"]
+        assert "removed-length-doubtful" not in results["trim_per_arm"]["flags"]
+        told = [event.message for event in office.store.job_events(job.id)]
+        assert "look 2: 0.3 mm taken off each arm, not 4 mm" in told
+        # The next answer keeps it, and the next look counts with it; so does reducing again.
+        await office.desk.ready(job.id, 9, removed_m=0.1e-3)
+        await office.until(job.id, JobState.DONE)
+        looks = (await office.desk.trim.document(job.id))["looks"]
+        assert [look["removed_m"] for look in looks] == [None, 0.4e-3, 0.1e-3]
+        with pytest.raises(OrderRefused, match="no length of it can be corrected"):
+            await office.desk.trim.correct_removed(job.id, 2, 0.5e-3)
+    (revision,) = (await office.desk.past.story("dipole r3")).revisions
+    assert revision.sessions[0].removed_m == pytest.approx(0.5e-3)
+    again = {one.id: one.result.value for one in await office.desk.reduce(job.id)}
+    stored = {one.id: one.result.value for one in await office.desk.results(job_id=job.id)}
+    assert again.items() <= stored.items()
+
+
 async def test_stop_ends_it_as_done_and_keeps_its_looks(office: Office, filed: Filed) -> None:
     async with at_work(office):
         job = await first_look(office)

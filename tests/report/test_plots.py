@@ -17,7 +17,7 @@ import pytest
 from PIL import Image
 
 from benchd.report import palette
-from benchd.report.figure import Heading, foot_line, style
+from benchd.report.figure import Heading, Numbers, foot_line, frame, legend, style
 from benchd.report.gain_plot import draw_gain
 from benchd.report.level_plot import draw_levels, level_db
 from benchd.report.plots import JobPlots, plot_capture, plot_job, safe_name
@@ -436,3 +436,22 @@ def test_curves_over_an_angle_are_drawn_over_each_other_too() -> None:
     assert "turn 5" in words
     # More than there are colours: colour and dashes together tell all of them apart.
     assert {"blue, solid", "blue, dashed", "black, dashed", "black, dotted"} <= set(words)
+
+
+@pytest.mark.parametrize(("count", "length"), [(3, 12), (6, 24), (9, 40), (12, 12)])
+def test_many_names_take_rows_of_their_own_inside_the_picture(count: int, length: int) -> None:
+    heading = Heading("dipole r3", "return-loss", NOW, "workshop", JOB)
+    with style():
+        figure, axes = frame("Level", heading, Numbers([], ""))
+        axes.set_xlabel("Frequency, GHz", labelpad=8)
+        for at in range(count):
+            axes.plot([1.0, 2.0], [at, at], label=f"{at}".ljust(length, "x"))
+        legend(figure, axes)
+        figure.canvas.draw()
+        renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+        box = figure.legends[0].get_window_extent(renderer)
+        foot = figure.texts[-1].get_window_extent(renderer)
+        assert box.x0 >= 0
+        assert box.x1 <= figure.bbox.width
+        assert foot.y0 < box.y0
+        assert box.y1 < axes.xaxis.label.get_window_extent(renderer).y0

@@ -270,9 +270,13 @@ def test_the_terminal_looks_takes_lengths_and_stops(daemon: Daemon, simulator: S
         until_told("Look 2 after 0.5 mm taken off")
         until_told("Since the first look it has moved by")
         until_told("stop: end the session")
+        types("look 3: 0.4mm")
+        until_told("has no look 3")
+        types("look 2: 0.4mm")
+        until_told("Look 2 after 0.4 mm taken off")
         types("stop")
         until_told("stopped by order; its looks are kept")
         assert terminal.wait(PATIENCE_S) == 0
     ladder = [line for line in told if line.startswith("look ")]
-    assert [line.split()[1] for line in ladder] == ["1", "1", "2"]
+    assert [line.split()[1] for line in ladder] == ["1", "1", "2", "1", "2"]
     assert all("v" in line and "|" in line for line in ladder)

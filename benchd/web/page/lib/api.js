@@ -31,6 +31,11 @@ export class Api {
     this._token = stored();
   }
 
+  /** Whether every request waits until a person has entered the token. */
+  get wantsToken() {
+    return this._asking !== null;
+  }
+
   /**
    * Read. Waits while a token has to be entered.
    * @param {string} path

@@ -3,7 +3,9 @@
 import { errorBox, fillWith, h, say } from "./dom.js";
 import { clock, duration, shownZone } from "./format.js";
 import { worksheetView } from "./worksheet.js";
-import { nextTime } from "./zoned.js";
+import { nextDays, nextTime, timeOn } from "./zoned.js";
+
+const DAYS_SHOWN = 8;
 
 /** @type {Record<string, string>} Examples by kind of parameter. */
 const EXAMPLES = {
@@ -38,6 +40,8 @@ export class JobForm {
     this._recipes = [];
     /** @type {any[]} */
     this._antennas = [];
+    /** @type {Map<string, HTMLSelectElement>} */
+    this._days = new Map();
     /** @type {any} */
     this._more = null;
     const form = h(
@@ -50,7 +54,9 @@ export class JobForm {
         null,
         h("legend", null, `When, by the clock at the bench (${shownZone()})`),
         this._time("not_before", "Not before"),
+        this._day("not_before", "Day of the start"),
         this._time("finish_by", "To end by"),
+        this._day("finish_by", "Day of the end"),
       ),
       h("button", { type: "submit", class: "button-main" }, "Show what it would do"),
     );
@@ -140,7 +146,19 @@ export class JobForm {
    * @param {string} label
    */
   _time(name, label) {
-    return this._labelled(name, label, h("input", { type: "time" }), "the next time that the clock shows it; leave empty for any time");
+    return this._labelled(name, label, h("input", { type: "time" }), "leave empty for any time");
+  }
+
+  /**
+   * The day that a time is meant on; without one, the next on which the clock shows it.
+   * @param {string} name
+   * @param {string} label
+   */
+  _day(name, label) {
+    const days = nextDays(DAYS_SHOWN).map((day) => h("option", { value: day }, day));
+    const field = h("select", { id: `day-${name}` }, h("option", { value: "" }, "the next that fits"), days);
+    this._days.set(name, field);
+    return h("div", { class: "field" }, h("label", { for: field.id }, label), field);
   }
 
   /**
@@ -173,7 +191,8 @@ export class JobForm {
     for (const name of ["not_before", "finish_by"]) {
       const text = this._inputs.get(name)?.field.value;
       if (!text) continue;
-      const moment = nextTime(text, after);
+      const day = this._days.get(name)?.value;
+      const moment = day ? timeOn(day, text) : nextTime(text, after);
       body[name] = moment.toISOString();
       after = moment.getTime();
     }

@@ -33,6 +33,8 @@ const CLASSES = ["rf-off", "rf-on", "rf-doubt", "rf-asking"];
 export function keepRfBar(bar, words, when, context) {
   let answered = performance.now();
   let asking = false;
+  /** Why the last question was not answered with how RF is; empty while none has failed. */
+  let why = "";
 
   /** @param {string} name */
   function look(name) {
@@ -44,6 +46,7 @@ export function keepRfBar(bar, words, when, context) {
   /** @param {Rf} rf */
   function show(rf) {
     answered = performance.now();
+    why = "";
     const [name, sentence, rest] = rfWords(rf);
     look(name);
     say(words, sentence);
@@ -54,7 +57,10 @@ export function keepRfBar(bar, words, when, context) {
     const silent = (performance.now() - answered) / 1000;
     if (silent * 1000 < SILENT_AFTER_MS) return;
     look("rf-doubt");
-    say(words, "Nobody knows whether RF is off: benchd does not answer.");
+    const reason = context.api.wantsToken
+      ? "this page has to be given the token first."
+      : why || "benchd takes long to answer; it, or the way to it, is busy.";
+    say(words, `Nobody knows whether RF is off: ${reason}`);
     say(when, `Its last word is ${duration(silent)} old. Keep away from open ports and antennas.`);
   }
 
@@ -63,7 +69,8 @@ export function keepRfBar(bar, words, when, context) {
     asking = true;
     try {
       show(await context.api.get("/api/rf"));
-    } catch {
+    } catch (error) {
+      why = whyUnknown(error);
       doubt();
     } finally {
       asking = false;
@@ -79,6 +86,16 @@ export function keepRfBar(bar, words, when, context) {
   }, ASK_EVERY_MS);
   document.addEventListener("visibilitychange", () => void ask());
   void ask();
+}
+
+/**
+ * Why it is not known how RF is, as the end of a sentence.
+ * @param {any} error what a request failed with
+ */
+function whyUnknown(error) {
+  if (!error?.status) return "benchd does not answer.";
+  if (error.status === 503) return "benchd has too much to do to answer.";
+  return `benchd answers something else: ${error.message}`;
 }
 
 /**

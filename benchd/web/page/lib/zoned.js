@@ -20,6 +20,28 @@ export function nextTime(time, after = Date.now()) {
 }
 
 /**
+ * The next days at the bench, today first, such as `2026-03-01`.
+ * @param {number} count
+ * @returns {string[]}
+ */
+export function nextDays(count) {
+  const noon = Date.parse(`${dayAt(Date.now())}T12:00:00Z`);
+  return Array.from({ length: count }, (_, at) => new Date(noon + at * DAY_MS).toISOString().slice(0, 10));
+}
+
+/**
+ * The moment at which clocks at the bench show this day and time.
+ * @param {string} day such as `2026-03-01`
+ * @param {string} time such as `22:30`
+ * @returns {Date}
+ */
+export function timeOn(day, time) {
+  const found = momentOf(day, time);
+  if (found === null) throw new Error(`no clock at the bench shows ${time} on ${day}`);
+  return new Date(found);
+}
+
+/**
  * The moment at which clocks at the bench show a day and a time; null where they skip it.
  * @param {string} day such as `2026-03-01`
  * @param {string} time

@@ -382,10 +382,23 @@ function lastJob(one) {
       h("p", { class: "quiet" }, h("span", { class: stateClass(job.state) }, stateWords(job.state)), job.ended_at ? ` ${clock(job.ended_at)}` : ""),
     ),
     job.state !== "done" && job.message && h("p", null, job.message),
+    one.looks.length > 0 && lookList(one.looks),
     one.results.length > 0 && resultTable(one, many),
     one.verdicts.map((/** @type {any} */ verdict) =>
       h("p", null, h("span", { class: outcomeClass(verdict.outcome) }, verdict.text), ` ${verdict.words}: ${verdict.limit}`),
     ),
+  );
+}
+
+/**
+ * The looks of a trim session, a line each; the table below it is of the newest.
+ * @param {{number: number, text: string, flags: string}[]} looks
+ */
+function lookList(looks) {
+  return h(
+    "ul",
+    { class: "plain", "aria-label": "Looks of the session" },
+    looks.map((look) => h("li", null, look.text, look.flags && h("span", { class: "flags" }, look.flags))),
   );
 }
 

@@ -3,6 +3,7 @@
 import { errorBox, fillWith, h, say } from "../lib/dom.js";
 import { clock, dateTime, duration, frequency, number, stateWords } from "../lib/format.js";
 import { plotCurves } from "../lib/plot.js";
+import { TrimCorrection, removedWords } from "../lib/trim-correction.js";
 
 export const title = "Trim";
 
@@ -234,7 +235,15 @@ class Session {
     /** @type {import("../lib/plot.js").Plot | null} */
     this._plot = null;
     this._asked = "";
-    this._drawn = -1;
+    this._drawn = "";
+    this._correction = new TrimCorrection(
+      async (look, removed) => {
+        await this._api.post(`/api/jobs/${this._job}/correct`, { look, removed_mm: removed });
+        this._context.announce(`Look ${look}: ${number(removed, 3)} mm counts now.`);
+        void this._refresh();
+      },
+      millimetres,
+    );
     this._typed = "";
     this._ends = /** @type {(() => void)[]} */ ([]);
     fillWith(
@@ -295,8 +304,10 @@ class Session {
     );
     this._drawAsk(session);
     const reduced = session.looks.filter((/** @type {any} */ look) => Object.keys(look.results).length > 0);
-    if (reduced.length === this._drawn) return;
-    this._drawn = reduced.length;
+    this._correction.show(reduced, !ENDED.has(session.state));
+    const key = JSON.stringify(reduced.map((/** @type {any} */ look) => [look.removed_m, look.results.trim_per_arm?.id]));
+    if (key === this._drawn) return;
+    this._drawn = key;
     this._drawAdvice(session, reduced);
     this._drawPicture(session, reduced);
     this._drawTable(reduced);
@@ -306,7 +317,8 @@ class Session {
 
   /** @param {any} session */
   _drawAsk(session) {
-    const key = JSON.stringify([session.state, session.hands, session.noted_removed_m, session.looks.length]);
+    const left = session.looks[session.looks.length - 1]?.results.trim_per_arm?.id;
+    const key = JSON.stringify([session.state, session.hands, session.noted_removed_m, session.looks.length, left]);
     if (key === this._asked) return;
     this._asked = key;
     if (ENDED.has(session.state)) {
@@ -554,7 +566,7 @@ class Session {
         "tr",
         null,
         h("th", { scope: "row" }, `Look ${look.number}`),
-        h("td", null, look.number === 1 ? "" : look.removed_m === null ? "not said" : `${number(look.removed_m * 1e3, 3)} mm`),
+        h("td", null, removedWords(look)),
         h("td", null, dip?.text ?? "no dip"),
         h("td", null, match?.text ?? ""),
         h("td", null, left?.text ?? ""),
@@ -572,6 +584,7 @@ class Session {
             { class: "table", tabindex: "0", role: "region", "aria-label": "Table of the looks" },
             h("table", null, h("thead", null, h("tr", null, heads.map((one) => h("th", { scope: "col" }, one)))), h("tbody", null, rows)),
           ),
+      this._correction.element,
     );
   }
 }
