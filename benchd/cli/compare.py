@@ -209,8 +209,17 @@ def format_comparison(found: Document, pair: tuple[Chosen, Chosen], screen: Scre
         why.setdefault(str(one["message"]), []).append(quantity_words(str(one["quantity"])))
     if not found["differences"]:
         lines += [plain(f"{CANNOT_TELL.capitalize()}: {message}.") for message in why]
+    else:
+        lines += [
+            plain(f"{', '.join(names)}: not compared: {message}.")
+            for message, names in why.items()
+            if not message.startswith(NEVER_MEASURED)
+        ]
     return "\n".join(lines)
 
+
+NEVER_MEASURED = "there is no stored "
+"""How a refusal begins where one side has no such quantity: most antennas have not all of them."""
 
 _WHICH = re.compile(r" ([^.]* in job-[a-z0-9]+ was the first\.)$")
 

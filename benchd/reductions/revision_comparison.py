@@ -21,6 +21,7 @@ from benchd.quantities import Compared, Where, compared, quantity
 from benchd.reduce.revision_readings import Looked, Reading, at_frequency, of_band, of_dip, of_worst
 from benchd.reduce.revisions import Pair
 from benchd.reductions.base import Finding, Reduction, View
+from benchd.reductions.cuts import last_cut
 from benchd.reductions.dip_pairs import NAMED, as_dips, paired_dips
 from benchd.reductions.outcome import Outcome
 from benchd.reductions.registry import reduction
@@ -34,8 +35,8 @@ SAME_HZ = 1e-9
 class RevisionComparison(Reduction):
     """Second minus first, with what it would have taken to see a difference.
 
-    The newest results of each antenna are taken, from before this job or from this job itself;
-    of one antenna, those of two jobs.
+    The newest results of each antenna are taken, from before this job or from this job itself, and
+    none from before its last cut in a trim session; of one antenna, those of two jobs.
     """
 
     kind: Literal["revision-comparison"] = Field(description="revision-comparison")
@@ -130,8 +131,29 @@ def _newest(
             where=captures.step,
             advice="Measure it first; benchd results --antenna shows what there is.",
         )
+    if job is None:
+        records = _as_it_is_now(records, captures, known, antenna)
     key = (records[0].job_id, records[0].step)
     return [record for record in records if (record.job_id, record.step) == key]
+
+
+def _as_it_is_now(
+    records: list[ResultRecord], captures: JobCaptures, known: BenchKnowledge, antenna: str
+) -> list[ResultRecord]:
+    """Without what was measured before the antenna was last cut: else one quantity would tell of
+    the cut antenna and the next of the uncut one. Raises ReductionRefused if nothing is left."""
+    bench = known.bench.bench
+    cut = last_cut(known.archive, bench, antenna, told_before=captures.began_at)
+    if cut is None:
+        return records
+    left = [record for record in records if not cut.is_after(record)]
+    if not left:
+        raise ReductionRefused(
+            f'"{antenna}" was cut in {cut.job} after this was measured',
+            where=captures.step,
+            advice="Measure it again, or name the job from before: benchd compare JOB ...",
+        )
+    return left
 
 
 def _same_place(one: ResultRecord, other: ResultRecord) -> bool:

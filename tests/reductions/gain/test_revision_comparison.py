@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import GTC
@@ -276,3 +277,33 @@ def test_antennas_fitted_again_meet_the_walls_a_little_otherwise(notebook: Noteb
         placed = terms_of(found)["placed again"]
         assert_allclose(placed.size, 0.05 * 2.0 * math.sqrt(fits), rtol=1e-12)
         assert not placed.assumed
+
+
+def test_what_was_measured_before_a_cut_is_not_compared_unless_its_job_is_named(
+    notebook: Notebook,
+) -> None:
+    """Else the gain would be that of the uncut antenna, and the match that of the cut one."""
+    without_phase_centre(notebook)
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    before = notebook.job
+    measure(notebook, "yagi r2", -37.0, 1000.0)
+    session = notebook.new_job()
+    look = notebook.capture("look 2", "test", -40.0, at_s=2000.0, antenna="dipole r3")
+    cut = Result("removed_length", 0.5e-3, "m", 1e-4, 2.0, captures=(look.id,))
+    notebook.result(replace(cut, antenna="dipole r3"), at_s=2001.0)
+    with pytest.raises(ReductionRefused, match=f'"dipole r3" was cut in {session} after'):
+        compare(notebook, 3000.0)
+    assert f"dipole r3 in {before}" in compare(notebook, 3000.0, first_job=before).note
+    measure(notebook, "dipole r3", -43.0, 4000.0)
+    assert_allclose(compare(notebook, 5000.0).value, 6.0, atol=1e-9)
+
+
+def test_a_look_without_a_cut_leaves_older_results_as_they_are(notebook: Notebook) -> None:
+    without_phase_centre(notebook)
+    measure(notebook, "dipole r3", -44.0, 0.0)
+    measure(notebook, "yagi r2", -37.0, 1000.0)
+    notebook.new_job()
+    look = notebook.capture("look 2", "test", -40.0, at_s=2000.0, antenna="dipole r3")
+    nothing = Result("removed_length", 0.0, "m", 1e-4, 2.0, captures=(look.id,))
+    notebook.result(replace(nothing, antenna="dipole r3"), at_s=2001.0)
+    assert_allclose(compare(notebook, 3000.0).value, 7.0, atol=1e-9)
