@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from benchd.files.fields import (
     Frequency,
@@ -40,7 +40,9 @@ class Trim(FileModel):
     """What a trim would change."""
 
     arm_m: Length = Field(alias="arm", description="present length of one arm")
-    arms: Annotated[int, Whole(1, 8)] = Field(2, description="number of arms to trim alike")
+    arms: Annotated[int, Whole(1, 8)] = Field(
+        2, description="number of arms to trim alike; of a monopole 1 where it is not said"
+    )
     arm_uncertainty_m: Length | None = Field(
         None,
         alias="arm_uncertainty",
@@ -125,6 +127,14 @@ class Antenna(FileModel):
         description="antenna that it is a revision of, where the names do not tell: names that "
         "differ only in the revision at the end do",
     )
+
+    @model_validator(mode="after")
+    def _one_arm_of_a_monopole(self) -> Self:
+        """The other half of a monopole is its ground, which nobody trims."""
+        if self.type == "monopole" and self.trim and "arms" not in self.trim.model_fields_set:
+            one_arm = self.trim.model_copy(update={"arms": 1})
+            object.__setattr__(self, "trim", one_arm)  # the model is frozen once it is made
+        return self
 
     @property
     def span_hz(self) -> float:

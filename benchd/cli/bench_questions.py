@@ -15,7 +15,8 @@ from benchd.cli.offline import resolve_offline
 from benchd.cli.screen import plain, say
 from benchd.errors import BenchdError, UserError
 from benchd.moments import zone_named
-from benchd.units import Kind, parse
+from benchd.recipe.sweeps import widest_span_hz
+from benchd.units import Kind, parse, show
 from benchd.untrusted import whole_number
 
 _CABLES = {
@@ -37,7 +38,11 @@ def write_bench(out: Path, *, search: bool) -> None:
     answers = _asked(dialogue, search=search)
     text = bench_text(answers)
     recipe = "return-loss-by-hand" if answers.switch is None else "open-short-baseline"
-    _check(text, recipe, answers.antenna)
+    arguments = {"antenna": answers.antenna}
+    narrower = _narrower_span(answers)
+    if narrower is not None:
+        arguments["span"] = narrower
+    _check(text, recipe, arguments)
     try:
         with out.open("x", encoding="utf-8") as file:
             file.write(text)
@@ -46,18 +51,37 @@ def write_bench(out: Path, *, search: bool) -> None:
     except OSError as error:
         raise UserError(f"{out} cannot be written: {error.strerror}.") from error
     say(plain(f"{out} is written and passes the check. Next:"))
-    say(plain(f'  benchd check {recipe} -p antenna="{answers.antenna}" --bench {out}'))
+    given = " ".join(f'-p {key}="{value}"' for key, value in arguments.items())
+    say(plain(f"  benchd check {recipe} {given} --bench {out}"))
     say(plain(f"  benchd serve --bench {out}"))
     say("  benchd instruments --test")
+    if narrower is not None:
+        say(
+            plain(
+                f"A usual sweep of {answers.antenna} would reach beyond what source and receiver "
+                f'can do. Give each recipe -p span="{narrower}", and benchd trim --span.'
+            )
+        )
 
 
-def _check(text: str, recipe: str, antenna: str) -> None:
+def _narrower_span(answers: Answers) -> str | None:
+    """The span that source and receiver can do, where the antenna's usual one is too wide for
+    them; None where it fits, as it mostly does."""
+    rows = dict(answers.antenna_rows)
+    design_hz = parse(rows["design_frequency"], Kind.FREQUENCY)
+    widest_hz = widest_span_hz(design_hz, answers.band_hz)
+    if RELATIVE_SPANS[rows["type"]] * design_hz <= widest_hz:
+        return None
+    return show(widest_hz // 1e6 * 1e6 or widest_hz, "Hz")
+
+
+def _check(text: str, recipe: str, arguments: dict[str, str]) -> None:
     """Raises BenchdError where the file would not pass; then nothing is written."""
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "bench.yaml"
         file.write_text(text, encoding="utf-8")
         try:
-            resolve_offline(recipe, file, [], {"antenna": antenna})
+            resolve_offline(recipe, file, [], arguments)
         except BenchdError as refusal:
             message = str(refusal).replace(f"{file}:", "line ")
             raise UserError(
@@ -285,10 +309,12 @@ def _antenna(dialogue: Dialogue, band_hz: tuple[float, float]) -> tuple[str, lis
     )
     if arm is not None:
         trim = [f"arm: {arm}"]
+        usual = "One" if dict(rows)["type"] == "monopole" else "Two"
         arms = dialogue.ask_or_skip(
-            "How many arms are trimmed alike", "what is taken off counts for each. Two, if "
-            "skipped.", _arms,
-        )  # fmt: skip
+            "How many arms are trimmed alike",
+            f"what is taken off counts for each. {usual}, if skipped.",
+            _arms,
+        )
         if arms is not None:
             trim.append(f"arms: {arms}")
         diameter = dialogue.ask_or_skip(

@@ -55,11 +55,13 @@ def address_of(dialogue: Dialogue, found: Found, what: str, why: str) -> tuple[s
         except ValueError as error:
             raise Refusal(
                 f"{error}; one is TCPIP::192.0.2.10::5025::SOCKET, another "
-                "TCPIP::192.0.2.10::hislip0::INSTR"
+                "TCPIP::192.0.2.10::hislip0::INSTR, a serial one ASRL/dev/ttyUSB0::INSTR"
             ) from error
         return text
 
-    form = "a number of the list, or an address" if found.addresses else "an address"
+    form = "an address such as TCPIP::192.0.2.10::5025::SOCKET"
+    if found.addresses:
+        form = f"a number of the list, or {form}"
     address = dialogue.ask(f"Where is the {what}: {form}", why, read)
     if address not in found.identities and dialogue.agrees(
         f"Ask {address} who it is now?",

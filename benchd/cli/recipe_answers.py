@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 from benchd.bench import Bench, load_bench
@@ -153,7 +154,17 @@ def _places(asked: Question, bench: Bench | None) -> Places:
         range=(ranging or ["range"])[0],
         reference_mount=reference_mount,
         antenna_mount=reference_mount if asked.way == "hand" else other_mount,
+        reach_hz=_reach_hz(bench, reflecting[0]) if reflecting else (0.0, math.inf),
         **fitted,
+    )
+
+
+def _reach_hz(bench: Bench, route: str) -> tuple[float, float]:
+    """From where to where both source and analyzer of a route work."""
+    both = bench.source_of(bench.routes[route]), bench.analyzer_of(bench.routes[route])
+    return (
+        max(one.frequency_hz.least for one in both),
+        min(one.frequency_hz.most for one in both),
     )
 
 

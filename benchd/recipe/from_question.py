@@ -7,6 +7,7 @@ same job, so that it needs nothing that was stored before.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -25,7 +26,10 @@ _GAIN_ROOM = 1.06
 
 @dataclass(frozen=True)
 class Places:
-    """Where the bench measures what. Positions "none" where a person fits the parts."""
+    """Where the bench measures what. Positions "none" where a person fits the parts.
+
+    reach_hz: from where to where source and analyzer of the reflection work.
+    """
 
     reflection: str = "middle"
     open: str = "none"
@@ -34,6 +38,7 @@ class Places:
     range: str = "range"
     reference_mount: str = "none"
     antenna_mount: str = "none"
+    reach_hz: tuple[float, float] = (0.0, math.inf)
 
 
 def recipe_name(question: Question) -> str:
@@ -57,7 +62,7 @@ def _lines(question: Question, places: Places, by_hand: bool) -> Iterator[str]:
     yield "parameters:"
     default = f", default: {_quoted(question.antenna)}" if question.antenna else ""
     yield f"  antenna: {{kind: antenna{default}, about: antenna under test}}"
-    yield from _frequencies(question)
+    yield from _frequencies(question, places.reach_hz)
     if reflects:
         yield f"  route: {{kind: route, default: {places.reflection}, about: leads to the port}}"
     if "gain" in question.quantities:
@@ -97,11 +102,12 @@ def _title(question: Question) -> str:
     return f"{what[:1].upper()}{what[1:]} of {question.antenna or question.kind or 'one antenna'}"
 
 
-def _frequencies(question: Question) -> Iterator[str]:
+def _frequencies(question: Question, reach_hz: tuple[float, float]) -> Iterator[str]:
     """Sweep, middle and band: from the question, else from the antenna's design frequency.
 
     The sweep of the reflection is wide enough to see a design that came out wrong; that of the gain
-    is narrower, since the gain of the reference is stated over its own band only.
+    is narrower, since the gain of the reference is stated over its own band only. Where the
+    instruments do not reach so far, the sweep ends where they do.
     """
     gains = "gain" in question.quantities
     reflects = question.quantities != ["gain"]
@@ -119,7 +125,7 @@ def _frequencies(question: Question) -> Iterator[str]:
     yield f"  centre: {{kind: frequency, default: {_hz(middle)}, about: middle of what was asked}}"
     if reflects:
         half = 0.5 * max(share * middle, _ROOM * (high - low))
-        yield from _ends("", _hz(middle - half), _hz(middle + half))
+        yield from _ends("", *_within(reach_hz, low, high, middle - half, middle + half))
     if gains:
         yield from _ends("gain_", _hz(low / _GAIN_ROOM), _hz(high * _GAIN_ROOM))
     if question.band_hz is not None:
@@ -127,6 +133,14 @@ def _frequencies(question: Question) -> Iterator[str]:
             which = "first" if name == "band_start" else "last"
             about = f"default: {_hz(end_hz)}, about: {which} of the band"
             yield f"  {name}: {{kind: frequency, {about}}}"
+
+
+def _within(
+    reach_hz: tuple[float, float], low: float, high: float, start: float, stop: float
+) -> tuple[str, str]:
+    """Both ends of a sweep, no further out than the instruments work, nor inside what was asked:
+    what they cannot do of that, the check of the recipe says."""
+    return _hz(min(low, max(start, reach_hz[0]))), _hz(max(high, min(stop, reach_hz[1])))
 
 
 def _ends(prefix: str, start: float | str, stop: float | str) -> Iterator[str]:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from benchd.bench import Bench, Route, SourceInstrument
 from benchd.bench.instrument_checks import lacking, unable
 from benchd.bench.instruments import PowerMeterInstrument
+from benchd.files.fields import Band
 from benchd.recipe.lists import list_steps, wiring_of
 from benchd.recipe.model import Sweep
 from benchd.sweeps import Refine, RefineTo, SweepPlan
@@ -75,7 +76,8 @@ def sweep_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Itera
                 yield (
                     key,
                     f"the sweep reaches {show(frequency, 'Hz')}, but {instrument} works from "
-                    f"{_range(one.frequency_hz.least, one.frequency_hz.most, 'Hz')}",
+                    f"{_range(one.frequency_hz.least, one.frequency_hz.most, 'Hz')}"
+                    + _span_that_fits(one.frequency_hz, sweep),
                 )
     if (stop - start) / (sweep.points - 1) < LEAST_STEP_HZ:
         yield (
@@ -84,6 +86,24 @@ def sweep_findings(bench: Bench, route: Route, name: str, sweep: Sweep) -> Itera
         )
     yield from _level_findings(bench, route, sweep)
     yield from _bandwidth_findings(bench, route, sweep)
+
+
+def _span_that_fits(reach_hz: Band, sweep: Sweep) -> str:
+    """The widest span around the same centre that an instrument can do; "" where there is none, or
+    where the sweep is told by its ends."""
+    if sweep.start_hz is not None:
+        return ""
+    start, stop = sweep.ends_hz
+    fitting_hz = widest_span_hz(0.5 * (start + stop), (reach_hz.least, reach_hz.most))
+    # Rounded down to 1 MHz where that leaves most of it: a number that people type.
+    whole_hz = fitting_hz // 1e6 * 1e6 or fitting_hz
+    return f": a span of {show(whole_hz, 'Hz')} fits" if whole_hz > 0.0 else ""
+
+
+def widest_span_hz(centre_hz: float, reach_hz: tuple[float, float]) -> float:
+    """The widest sweep around a centre within what instruments can do, Hz; below 0 outside it."""
+    low_hz, high_hz = reach_hz
+    return 2.0 * min(centre_hz - low_hz, high_hz - centre_hz)
 
 
 def _range(low: float, high: float, unit: str) -> str:

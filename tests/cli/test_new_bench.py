@@ -90,6 +90,28 @@ def test_with_an_arm_the_first_look_of_a_trim_can_advise(run: Run, tmp_path: Pat
     assert load_bench(skipped).antennas["dipole r1"].trim is None
 
 
+def test_a_sweep_too_wide_for_the_source_costs_no_answer(
+    run: Run, benchd: Any, tmp_path: Path
+) -> None:
+    """433.92 MHz lies so near to the lower end of this source that a usual sweep leaves it."""
+    out = tmp_path / "bench.yaml"
+    answers = [*by_hand()[:-4], "quarter wave r1", "monopole", "433.92 MHz", "340 mm", "165 mm", ""]
+    outcome = run(out, *answers)
+    assert outcome.code == 0, outcome.err
+    assert "How many arms are trimmed alike\n  Why: what is taken off counts for each. One" in (
+        outcome.err
+    )
+    trim = load_bench(out).antennas["quarter wave r1"].trim
+    assert trim is not None
+    assert trim.arms == 1  # the ground plane is not trimmed
+    assert 'Give each recipe -p span="67 MHz", and benchd trim --span.' in outcome.out
+    antenna = ("-p", "antenna=quarter wave r1", "--bench", str(out))
+    wide = benchd("check", "return-loss-by-hand", *antenna)
+    assert wide.code == 1
+    assert "works from 400 MHz to 6 GHz: a span of 67 MHz fits" in wide.err
+    assert benchd("check", "return-loss-by-hand", *antenna, "-p", "span=67 MHz").code == 0
+
+
 def test_a_refused_answer_is_asked_again_with_the_reason(run: Run, tmp_path: Path) -> None:
     answers = by_hand()
     answers[3:4] = ["somewhere", "7", SOURCE]

@@ -77,6 +77,16 @@ def test_what_cannot_be_is_refused_and_leaves_no_file(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_sweep_ends_where_the_instruments_end(benchd: Any, tmp_path: Path) -> None:
+    """A dipole's usual sweep around 435 MHz would begin at 371 MHz, below the source's range."""
+    bench, out = ("--bench", str(BENCHES / "by-hand.yaml")), tmp_path / "x.yaml"
+    question = 'match of "dipole r3" from 430 MHz to 440 MHz'
+    outcome = benchd("new-recipe", question, *bench, "--out", str(out))
+    assert outcome.code == 0, outcome.err
+    assert "start: {kind: frequency, default: 400 MHz," in out.read_text()
+    assert benchd("check", str(out), *bench).code == 0
+
+
 def test_a_file_that_is_there_is_never_overwritten(
     benchd: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

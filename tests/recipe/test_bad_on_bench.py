@@ -95,7 +95,7 @@ CASES: list[tuple[str, str | None, str, str]] = [
         "default: 2.95 GHz, least",
         (
             "both.yaml:12:11: sweeps.main.span: the sweep reaches 3.05 GHz, but analyzer "
-            "works from 9 kHz to 3 GHz"
+            "works from 9 kHz to 3 GHz: a span of 100 MHz fits"
         ),
     ),
     (
