@@ -38,7 +38,9 @@ class NoDaemon(BenchdError):
 
     def __init__(self, url: str) -> None:
         super().__init__(
-            f"No daemon answers at {url}.", advice="Start one: benchd serve --bench FILE"
+            f"No daemon answers at {url}.",
+            advice="Start one: benchd serve --bench FILE. If one was killed, a source may still be "
+            "on: benchd rf-off",
         )
 
 

@@ -204,6 +204,8 @@ class _Session:
         sys.stdout.flush()
         if self.is_terminal:
             # What was typed before the request was shown answers nothing.
+            if self.lines:
+                say(plain(f"Not taken, as it came before this was asked: {', '.join(self.lines)}."))
             discard_typed(sys.stdin)
             self.lines.clear()
         self.asked_at_s = time.monotonic()
@@ -270,7 +272,7 @@ class _Session:
                 say(plain(f"Not answered: {error}. Type 1.5mm, Enter, stop or withdraw."))
                 return
         if look == "lid" and removed_mm is not None:
-            if self._post("removed", {"removed_mm": removed_mm}):
+            if self._post("removed", {"removed_mm": removed_mm, "step": step}):
                 say("Noted. Close the lid for the look, or press Enter.")
             return
         if self._post("look", {"step": step, "until": hands["until"], "removed_mm": removed_mm}):

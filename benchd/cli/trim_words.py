@@ -33,7 +33,9 @@ def look_lines(session: Document, look: Document, width: int) -> list[str]:
     if found is None or found["low"] is None:
         count = results.get("resonance_count") or {}
         note = (found or count).get("note") or "No resonance was found in the sweep."
-        lines.append(f"{note} The design frequency is {_hz(session['design_frequency_hz'])}.")
+        lowest = "" if found is None else f" It is lowest at {_hz(found['value'])}."
+        design = _hz(session["design_frequency_hz"])
+        lines.append(f"{note}{lowest} The design frequency is {design}.")
         return lines
     lines.append(_resonance(session, look, found))
     shift = results.get("resonance_frequency_difference")

@@ -96,12 +96,21 @@ class TrimDesk:
                 advice="Say what was taken off each arm since the last look, 0 for nothing.",
             )
 
-    async def note_removed(self, job_id: str, removed_m: float) -> JobRow:
+    async def note_removed(self, job_id: str, removed_m: float, step: int | None = None) -> JobRow:
         """Note what was taken off each arm, m, for the look that is asked for; starts nothing.
 
-        Raises OrderRefused if the job asks for no look.
+        step: of the request that was shown when the length was typed. A length that comes after
+        the lid has started that look would else count for the next one; None takes it as it is.
+
+        Raises OrderRefused if the job asks for no look, or for another one.
         """
         row = await self._db.call(self._store.job, job_id)
+        now = (row.hands or {}).get("step")
+        if step is not None and now != step:
+            raise OrderRefused(
+                f"the look before which {removed_m * 1e3:g} mm were taken off has begun without it",
+                advice="It was not noted: no other look may count it.",
+            )
         self.require_length(row, removed_m)
         row = await self._db.call(self._store.note_removed, job_id, removed_m)
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})

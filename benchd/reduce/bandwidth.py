@@ -438,7 +438,7 @@ def _first_at(outwards_hz: FloatArray, curves: FloatArray, sizes: FloatArray) ->
 
 
 def _open_width(width: Result, seen_hz: float, at: str) -> Result:
-    note = f"Wider than the sweep {at}: at least {seen_hz / 1e6:.6g} MHz were seen."
+    note = f"Wider than the sweep {at}: told is the part inside it."
     low = width.low if width.low is not None else seen_hz
     return replace(
         width,

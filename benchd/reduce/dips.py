@@ -220,7 +220,9 @@ def dip_results(found: Dips) -> tuple[Result, ...]:
             results.append(_result("loaded_q", meant.loaded_q, "1", meant.q_budget, meant))
             results.append(_unloaded(meant, meant.q_budget))
     elif "edge-of-band" in meant.flags:
-        note = "No minimum inside the band: this is its lowest point, not a resonance."
+        note = (
+            "No minimum inside the sweep: this is its lowest point, not a resonance. Sweep wider."
+        )
         results.append(replace(_frequency("resonance_frequency", meant), note=note))
     for number, one in enumerate(others, start=2):
         note = _place(number, len(others) + 1, one)

@@ -123,9 +123,11 @@ class TrimBody(Body):
 
 
 class RemovedBody(Body):
-    """removed_mm: what was taken off each arm since the last look, mm."""
+    """removed_mm: what was taken off each arm since the last look, mm. step: of the request that
+    was shown then (`hands.step`); with it, a length that comes late counts for no other look."""
 
     removed_mm: Millimetres
+    step: Annotated[int, PlainWhole] | None = Field(default=None, ge=0)
 
 
 class CorrectBody(RemovedBody):

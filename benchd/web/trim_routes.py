@@ -68,7 +68,7 @@ def add_trim(app: FastAPI, desk: BenchDesk) -> None:
     @app.post("/api/jobs/{job_id}/removed")
     async def removed(job_id: Id, body: RemovedBody) -> Response:
         """Note what was taken off for the look that is asked for; no look is started by this."""
-        row = await desk.trim.note_removed(job_id, body.removed_mm * 1e-3)
+        row = await desk.trim.note_removed(job_id, body.removed_mm * 1e-3, body.step)
         return json_response(_job(row))
 
     @app.post("/api/jobs/{job_id}/correct")

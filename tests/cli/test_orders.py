@@ -18,6 +18,12 @@ from benchd.job_request import JobRequest, RecipeSource
 JOB = "job-0000000000000001"
 
 
+NO_DAEMON = (
+    "Start one: benchd serve --bench FILE. If one was killed, a source may still be on: "
+    "benchd rf-off"
+)
+
+
 def test_without_a_daemon_every_command_says_how_to_start_one(benchd: Any) -> None:
     with socket.socket() as held:  # bound but not listening: nobody answers, nobody else can
         held.bind(("127.0.0.1", 0))
@@ -28,7 +34,7 @@ def test_without_a_daemon_every_command_says_how_to_start_one(benchd: Any) -> No
             ["results"], ["recipes"], ["reduce", JOB], ["export", JOB], ["plot", JOB],
         ):  # fmt: skip
             outcome = benchd(*command, "--daemon", url)
-            expected = f"No daemon answers at {url}. Start one: benchd serve --bench FILE\n"
+            expected = f"No daemon answers at {url}. {NO_DAEMON}\n"
             assert (outcome.code, outcome.out, outcome.err) == (1, "", expected)
 
 
@@ -39,9 +45,7 @@ def test_the_usual_address_is_named(benchd: Any, monkeypatch: pytest.MonkeyPatch
         raise httpx.ConnectError("refused")
 
     monkeypatch.setattr(httpx.HTTPTransport, "handle_request", nobody)
-    assert benchd("jobs").err == (
-        "No daemon answers at http://127.0.0.1:8520. Start one: benchd serve --bench FILE\n"
-    )
+    assert benchd("jobs").err == (f"No daemon answers at http://127.0.0.1:8520. {NO_DAEMON}\n")
 
 
 def test_something_else_on_the_port_is_not_taken_for_a_daemon(benchd: Any) -> None:

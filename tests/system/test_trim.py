@@ -208,7 +208,13 @@ def test_the_lid_starts_a_look_and_an_opened_lid_ends_it(
         asks(daemon, job, 3)
         before = len(radiated(simulator))
         simulator.do("lid", open=True)
-        body = {"removed_mm": 0.0}
+        # A length typed for an earlier look counts for no later one.
+        late = {"removed_mm": 0.5, "step": 0}
+        refused = daemon.http.post(f"/api/jobs/{job}/removed", json=late)
+        assert refused.status_code == 409
+        assert "has begun without it" in refused.json()["message"]
+        assert daemon.http.get(f"/api/jobs/{job}/trim").json()["noted_removed_m"] is None
+        body = {"removed_mm": 0.0, "step": 3}
         assert daemon.http.post(f"/api/jobs/{job}/removed", json=body).status_code == 200
         # Asked for with the lid open, there is no RF, and it is asked for again.
         look(daemon, job, 3)

@@ -112,7 +112,10 @@ export function shownUnit(unit, values) {
     if (value !== null && Number.isFinite(value)) largest = Math.max(largest, Math.abs(value));
   }
   if (largest === 0) return { unit, factor: 1 };
-  const usable = unit === "m" || unit === "s" ? PREFIXES.filter(([size]) => size <= 1) : PREFIXES;
+  // Lengths of antennas are said in millimetres, however small; kilometres and kiloseconds nobody says.
+  const smallest = unit === "m" ? 1e-3 : 0;
+  const largestPrefix = unit === "m" || unit === "s" ? 1 : Infinity;
+  const usable = PREFIXES.filter(([size]) => smallest <= size && size <= largestPrefix);
   const found = usable.find(([size]) => largest >= size) ?? usable[usable.length - 1];
   return { unit: found[1] + unit, factor: found[0] };
 }

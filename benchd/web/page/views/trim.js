@@ -377,7 +377,7 @@ class Session {
         const removed = typed();
         if (removed === undefined) return;
         if (removed === null) say(fault, "Give the length that you took off; 0 for nothing.");
-        else if (await this._order(note, "removed", { removed_mm: removed })) {
+        else if (await this._order(note, "removed", { removed_mm: removed, step: hands.step })) {
           this._context.announce("Noted. Close the lid for the look.");
         }
       });
