@@ -43,6 +43,8 @@ def test_a_story_tells_what_was_changed_and_found_as_table_and_as_curves(
     page.see("Return loss of dipole", ".plot-title")
     assert "Resonance over the revisions" in titles.all_inner_texts()
     pictures(page, titles.count())
+    axes = page.page.locator(".plot-picture .ytitle").all_text_contents()
+    assert "Trim per arm, mm" in axes  # also where it is less than a millimetre
     said = page.page.locator(".plot-picture").first.get_attribute("aria-label") or ""
     assert re.search(r"dipole r3: lowest .* dB at .* GHz, highest .* dB at 1\.6\d* GHz", said)
     page.require_accessible()
