@@ -158,7 +158,8 @@ class StoredInputs:
                 route = self.bench.routes.get(one.route)
                 is_reflection = route is not None and route.kind == "reflection"
                 is_of_it = is_reflection and (one.role, one.antenna) == ("test", antenna)
-                if is_of_it and _spans(one.sweep, test.sweep):
+                is_whole = one.sweep.refine_to is None
+                if is_of_it and is_whole and _spans(one.sweep, test.sweep):
                     return []
             return [refusal.message]
         return []

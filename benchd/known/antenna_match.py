@@ -102,6 +102,8 @@ def _measured(
     grid = test.level.frequency_hz
     for row in newest_test_of(known, name, before=test, route_kind="reflection"):
         capture = row.load()
+        if capture.settings.refine_to is not None:
+            continue  # it was read coarsely away from its dip, where a gain may need it
         try:
             found = captures.baselines(
                 _NEWEST_BASELINES, capture, max_age_s=max_age_s, interpolate=False
@@ -122,7 +124,7 @@ def _measured(
     raise ReductionRefused(
         f'there is no stored reflection of "{name}" over this band with baselines that fit',
         where=captures.step,
-        advice="Measure its return loss first, or set match: none.",
+        advice="Measure its return loss first, over the whole grid, or set match: none.",
     )
 
 

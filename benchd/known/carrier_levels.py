@@ -27,7 +27,8 @@ from benchd.reduce.noise import (
     correction_standard_db,
     reading_standard_db,
 )
-from benchd.reduce.reflection import NEAR_NOISE_DB, roughness_db
+from benchd.reduce.reflection import NEAR_NOISE_DB
+from benchd.reduce.uneven import roughness_db
 from benchd.traces import Capture, FloatArray, Form, Trace
 
 NEAR_NOISE = "near-noise"
@@ -132,7 +133,9 @@ def carrier_dbm(capture: Capture) -> FloatArray:
     for index in np.flatnonzero(level - noise_dbm < CORRECTED_BELOW_DB[detector]):
         straight = None
         if read[index] - noise_dbm < NEAR_NOISE_DB:
-            straight = straightened_dbm(read, noise_dbm, detector, samples, int(index))
+            straight = straightened_dbm(
+                read, noise_dbm, detector, samples, int(index), capture.level.frequency_hz
+            )
         if straight is None:
             straight = _corrected_dbm(float(read[index]), noise_dbm, detector)
         level[index] = straight
@@ -296,7 +299,7 @@ def _share_of_two(grid_hz: FloatArray, at_hz: float) -> float:
 def seen_sd_db(capture: Capture) -> Known | None:
     """Standard deviation (dB) that the trace itself shows: by the scatter of its repeats, or by its
     roughness over frequency."""
-    level = capture.level.decibels
+    level, grid = capture.level.decibels, capture.level.frequency_hz
     found = []
     repeats = capture.settings.average
     scatter = capture.trace("scatter")
@@ -307,7 +310,7 @@ def seen_sd_db(capture: Capture) -> Known | None:
     if level.size >= LEAST_FOR_ROUGHNESS:
         # The roughness is a median of about n/2 independent differences, which has about n/4
         # degrees of freedom.
-        found.append(Known(roughness_db(level), degrees_of_freedom=level.size / 4.0))
+        found.append(Known(roughness_db(level, grid), degrees_of_freedom=level.size / 4.0))
     return max(found, key=lambda one: one.value) if found else None
 
 

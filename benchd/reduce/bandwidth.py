@@ -30,15 +30,16 @@ from benchd.reduce.montecarlo import (
     with_interval,
 )
 from benchd.reduce.noise import reading_standard_db
+from benchd.reduce.noisy_crossings import crossings
 from benchd.reduce.reflection import (
     COUPLER_TERMS,
     NEAR_NOISE_DB,
     correction_terms,
     return_loss_terms,
-    roughness_db,
 )
 from benchd.reduce.reflectometer import edge_reading_draws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
+from benchd.reduce.uneven import even_size, is_even, roughness_db, smoothed
 from benchd.results import Budget, Result, Term
 from benchd.traces import FloatArray
 
@@ -126,7 +127,9 @@ def band(
             f"{frequency_hz[0] / 1e6:.6g} to {frequency_hz[-1] / 1e6:.6g} MHz"
         )
     return_loss_db = -ratio_db
-    reach_db = FIT_REACH * (roughness_db(ratio_db) if noise_sd_db is None else noise_sd_db)
+    reach_db = FIT_REACH * (
+        roughness_db(ratio_db, frequency_hz) if noise_sd_db is None else noise_sd_db
+    )
     centre = int(np.argmin(np.abs(frequency_hz - around_hz)))
     if return_loss_db[centre] < level_db:
         return Band(level_db, around_hz, None, None)
@@ -229,17 +232,23 @@ def band_results(
     is not reached at around_hz, `near-noise` where the level lies within 10 dB of the noise.
     """
     ratio_db, noise_db, flags = _without_noise(frequency_hz, ratio_db, level_db, knowledge)
-    points, readings = 1, 1.0
+    points, share = 1, np.ones(ratio_db.size)
     if noise_db > LEFT_NOISE_DB:
         # Else the first peak of noise within the band would be taken for its edge.
-        points = points_to_smooth(noise_db, LEFT_NOISE_DB, ratio_db.size)
+        points = points_to_smooth(noise_db, LEFT_NOISE_DB, even_size(frequency_hz))
         points = max(5, 2 * math.ceil(BENT_POINTS * points / 2.0) - 1)
-        weights = bent_weights(points)
-        squared = smooth_bent(10.0 ** (ratio_db / 10.0), weights)
+        squared, share = _averaged(frequency_hz, 10.0 ** (ratio_db / 10.0), points)
         ratio_db = 10.0 * np.log10(np.maximum(squared, LEAST_SQUARED))
-        readings = 1.0 / float(weights @ weights)
-        noise_db /= math.sqrt(readings)
-    found = _with_points(band(frequency_hz, ratio_db, level_db, around_hz, noise_db), readings)
+    one_db, left = noise_db, float(share.min())
+    found = band(frequency_hz, ratio_db, level_db, around_hz, one_db * math.sqrt(left))
+    if found.low is not None and found.high is not None:
+        # What is left of the noise counts at the edges; on an even grid it is the same everywhere.
+        ends = (found.low.frequency_hz, found.high.frequency_hz)
+        left = float(np.max(np.interp(ends, frequency_hz, share)))
+    noise_db = one_db * math.sqrt(left)
+    if left > float(share.min()):
+        found = band(frequency_hz, ratio_db, level_db, around_hz, noise_db)
+    found = _with_points(found, 1.0 / left)
     at = f"at {level_db:.4g} dB return loss"
     if found.low is None or found.high is None:
         note = f"The return loss stays below {level_db:.4g} dB."
@@ -251,7 +260,13 @@ def band_results(
     high_terms = _terms(found.high, level_db, noise_db, known[1])
     width_terms = (*high_terms, *scaled(low_terms, -1.0))
     low_draws, high_draws = _edge_draws(
-        frequency_hz, ratio_db, found, (noise_db, points), known, seed, alone=alone
+        frequency_hz,
+        ratio_db,
+        found,
+        (noise_db, points, np.sqrt(share / left)),
+        known,
+        seed,
+        alone=alone,
     )
     budgets = (
         _settled(width_terms, high_hz - low_hz, np.maximum(high_draws - low_draws, 0.0), seed),
@@ -264,6 +279,17 @@ def band_results(
     low = _edge_result(f"{quantity}_low_edge", found.low, budgets[1], at)
     high = _edge_result(f"{quantity}_high_edge", found.high, budgets[2], at)
     return tuple(result.with_flags(*flags) for result in (width, low, high))
+
+
+def _averaged(
+    frequency_hz: FloatArray, squared: FloatArray, points: int
+) -> tuple[FloatArray, FloatArray]:
+    """Values of parabolas through so many neighbours, and the share of one reading's variance that
+    is left in each, shape (n,)."""
+    if not is_even(frequency_hz):
+        return smoothed(frequency_hz, squared, points, 2)
+    weights = bent_weights(points)
+    return smooth_bent(squared, weights), np.full(squared.size, float(weights @ weights))
 
 
 def _with_points(found: Band, averaged: float) -> Band:
@@ -285,7 +311,7 @@ def _without_noise(
     level lies 10 dB above the noise); and the trace is rougher there than it is on average.
     """
     item = known.noise_sd_db
-    noise_db = roughness_db(ratio_db) if item is None else item.value
+    noise_db = roughness_db(ratio_db, frequency_hz) if item is None else item.value
     if known.dynamic_range_db is None:
         return ratio_db, noise_db, ()
     floor = 10.0 ** (-dynamic_range_over(frequency_hz, known, known.dynamic_range_db.value) / 10.0)
@@ -320,7 +346,7 @@ def _edge_draws(
     frequency_hz: FloatArray,
     ratio_db: FloatArray,
     found: Band,
-    noise: tuple[float, int],
+    noise: tuple[float, int, FloatArray],
     known: tuple[ReflectionKnowledge, ReflectionKnowledge],
     seed: int,
     *,
@@ -328,13 +354,14 @@ def _edge_draws(
 ) -> tuple[FloatArray, FloatArray]:
     """Draws of both edges, Hz.
 
-    noise: of the smoothed curve at the level, dB, and over how many points it was smoothed.
+    noise: of the smoothed curve at the level, dB, over how many points it was smoothed, and how
+        much larger the noise of each point is, shape (n,).
 
     For a reflection of exactly the level, possible readings are drawn from the reflectometer's
     model. The leak, joint and scale are the same for both edges; noise is drawn for each. The
     frequency at which the measured curve has the drawn reading is a draw of the edge.
     """
-    noise_db, points = noise
+    noise_db, points, larger = noise
     rng = np.random.default_rng(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
     centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
@@ -366,8 +393,8 @@ def _edge_draws(
     ):
         outwards = slice(centre, None) if inward < 0 else slice(centre, None, -1)
         if points > 1:
-            spread = 2.0 * level**2 * noise_db / NEPER_DB
-            found_hz, usual_hz = _crossings(
+            spread = 2.0 * level**2 * noise_db / NEPER_DB * larger[outwards]
+            found_hz, usual_hz = crossings(
                 frequency_hz[outwards],
                 gamma[outwards] ** 2,
                 drawn[:NOISY_TRIALS],
@@ -386,55 +413,6 @@ def _edge_draws(
         early_hz = 0.0 if edge is None or edge.is_open else found_hz[-1] - edge_hz
         edges.append(found_hz[:-1] - early_hz)
     return edges[0], edges[1]
-
-
-def _crossings(
-    outwards_hz: FloatArray,
-    squared: FloatArray,
-    drawn: FloatArray,
-    level: float,
-    spread: float,
-    points: int,
-    rng: np.random.Generator,
-) -> tuple[FloatArray, float]:
-    """Where each draw first rises to its reading, and the median of where it rises to the level.
-
-    squared: the smoothed curve from the dip outwards, shape (n,). drawn: readings, shape (trials,).
-    spread: of the noise left in it; points: over how many that noise hangs together. The noise is
-    drawn anew along the curve, since far from the crossing it decides whether a curve that runs
-    along the level has crossed it already.
-    """
-    knots = max(2, math.ceil((squared.size - 1) / (points / 2.0)) + 1)
-    places = np.linspace(0.0, squared.size - 1.0, knots)
-    between = np.array([np.interp(np.arange(squared.size), places, row) for row in np.eye(knots)])
-    between /= np.sqrt((between**2).sum(axis=0))
-    curves = squared + spread * (rng.standard_normal((drawn.size, knots)) @ between)
-    rising = np.maximum.accumulate(squared)
-    # Noise makes a curve cross early more often than late. The measured curve may be the one that
-    # noise has made cross early: in every other draw the shift is taken the other way.
-    way = np.where(np.arange(drawn.size) % 2, -1.0, 1.0)
-
-    def shifted(sizes: FloatArray) -> FloatArray:
-        there = np.interp(sizes, rising, outwards_hz)
-        return there + way * (_first_at(outwards_hz, curves, sizes) - there)
-
-    return shifted(drawn**2), float(np.median(shifted(np.full(drawn.size, level**2))))
-
-
-def _first_at(outwards_hz: FloatArray, curves: FloatArray, sizes: FloatArray) -> FloatArray:
-    """Where each curve, shape (trials, n), first reaches its size; the last frequency if none."""
-    if outwards_hz.size == 1:  # the dip lies at the end of the sweep
-        return np.full(sizes.size, outwards_hz[0])
-    reached = curves >= sizes[:, np.newaxis]
-    reached[:, -1] = True
-    right = np.maximum(np.argmax(reached, axis=1), 1)
-    row = np.arange(sizes.size)
-    before, after = curves[row, right - 1], curves[row, right]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.clip((sizes - before) / (after - before), 0.0, 1.0)
-    share = np.nan_to_num(share, nan=1.0)
-    found: FloatArray = outwards_hz[right - 1] * (1.0 - share) + outwards_hz[right] * share
-    return found
 
 
 def _open_width(width: Result, seen_hz: float, at: str) -> Result:

@@ -13,8 +13,8 @@ import numpy as np
 from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB
 from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
-from benchd.reduce.reflection import roughness_db
 from benchd.reduce.resonance_curve import y_of
+from benchd.reduce.uneven import even_size, is_even, roughness_db, smoothed
 from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
@@ -57,7 +57,9 @@ def prepare(
     """gamma^2 and its noise from a normalised trace in dB, both shape (n,)."""
     squared = 10.0 ** (ratio_db / 10.0)
     item = knowledge.noise_sd_db
-    sd_db = np.full(squared.shape, roughness_db(ratio_db) if item is None else item.value)
+    sd_db = np.full(
+        squared.shape, roughness_db(ratio_db, frequency_hz) if item is None else item.value
+    )
     if knowledge.dynamic_range_db is not None:
         noise_db = -dynamic_range_over(frequency_hz, knowledge, knowledge.dynamic_range_db.value)
         if knowledge.detector == "rms":
@@ -93,8 +95,14 @@ def dynamic_range_over(
     return np.asarray(np.interp(frequency_hz, *along), dtype=np.float64)
 
 
-def smooth(values: FloatArray, points: int) -> FloatArray:
-    """Running mean of shape (n,) over an odd number of points, ends held."""
+def smooth(values: FloatArray, points: int, frequency_hz: FloatArray | None = None) -> FloatArray:
+    """Running mean of shape (n,) over an odd number of points, ends held.
+
+    frequency_hz: where they lie, if that may be unevenly. The mean then goes over as many Hz as so
+        many of the smallest steps (`benchd.reduce.uneven`).
+    """
+    if points > 1 and frequency_hz is not None and not is_even(frequency_hz):
+        return smoothed(frequency_hz, values, points, 1)[0]
     padded = np.pad(values, points // 2, mode="edge")
     mean: FloatArray = np.convolve(padded, np.full(points, 1.0 / points), mode="valid")
     return mean
@@ -142,4 +150,4 @@ def smoothing_of(data: Prepared, wanted_rise: float) -> int:
     y = y_of(data.gamma_squared[deep])
     # Propagated to y: dy = y^2 d(gamma^2).
     spread = float(np.median(y**2 * data.sd[deep]))
-    return points_to_smooth(spread, wanted_rise, data.sd.size)
+    return points_to_smooth(spread, wanted_rise, even_size(data.frequency_hz))

@@ -26,6 +26,7 @@ from benchd.reduce.noise import (
     carrier_level_dbm,
     reading_standard_db,
 )
+from benchd.reduce.uneven import UNEVEN, is_even
 from benchd.sweeps import POWER
 from benchd.traces import FloatArray
 
@@ -39,13 +40,24 @@ LEAST_CARRIER_DB = -10.0
 
 
 def straightened_dbm(
-    level_dbm: FloatArray, noise_dbm: float, detector: str, samples: float, index: int
+    level_dbm: FloatArray,
+    noise_dbm: float,
+    detector: str,
+    samples: float,
+    index: int,
+    frequency_hz: FloatArray | None = None,
 ) -> float | None:
     """Level of the carrier of one reading in the linear form; None if its noise is small enough.
 
     level_dbm: readings of the trace, shape (n,). samples: independent samples in each reading.
+    frequency_hz: where they lie, if that may be unevenly.
     """
-    around = level_dbm[max(0, index - BESIDE) : index + BESIDE + 1]
+    beside = slice(max(0, index - BESIDE), index + BESIDE + 1)
+    around = level_dbm[beside]
+    if frequency_hz is not None and not is_even(frequency_hz):
+        away_hz = np.abs(frequency_hz[beside] - frequency_hz[index])
+        nearest_hz = float(np.min(away_hz[away_hz > 0.0]))
+        around = around[away_hz <= BESIDE * nearest_hz * (1.0 + UNEVEN)]
     logs = detector not in ("rms", POWER)
     mean_dbm = float(np.mean(around))
     if not logs:

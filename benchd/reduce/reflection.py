@@ -39,6 +39,7 @@ from benchd.reduce.noise import (
 )
 from benchd.reduce.reflectometer import baseline_leftover_db, gamma_draws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
+from benchd.reduce.uneven import is_even, roughness_db
 from benchd.results import Budget, Result, Term
 from benchd.sweeps import POWER
 from benchd.traces import FloatArray
@@ -232,18 +233,6 @@ def _db(name: str, known: ReflectionKnowledge, field: str, shape: str) -> Term:
     )
 
 
-def roughness_db(ratio_db: FloatArray) -> float:
-    """Standard deviation of one point of a smooth trace, shape (n,), from third differences.
-
-    Third differences of white noise have variance 20; their median ignores a sharp notch
-    (0.6745: median of |x| of a standard normal x). Zero for fewer than 8 points.
-    """
-    if ratio_db.size < 8:
-        return 0.0
-    rough = np.abs(np.diff(ratio_db, n=3))
-    return float(np.median(rough) / (0.6745 * math.sqrt(20.0)))
-
-
 def reflection_at(
     frequency_hz: FloatArray,
     ratio_db: FloatArray,
@@ -260,7 +249,7 @@ def reflection_at(
     """
     squared, miss = _gamma_squared_at(frequency_hz, ratio_db, at_hz)
     reading_db = 10.0 * math.log10(squared)
-    gamma, noise, near_noise = _noise(reading_db, ratio_db, knowledge)
+    gamma, noise, near_noise = _noise(reading_db, frequency_hz, ratio_db, knowledge)
     if gamma == 0.0:
         return _only_noise(at_hz, reading_db, knowledge)
     terms = (*return_loss_terms(gamma, knowledge), noise, *correction_terms(gamma, knowledge))
@@ -289,19 +278,27 @@ def _gamma_squared_at(
     if abs(frequency_hz[nearest] - at_hz) <= slack or squared.size < 3:
         return float(squared[nearest]), 0.0
     right = int(np.clip(np.searchsorted(frequency_hz, at_hz), 1, squared.size - 1))
-    inner = squared[max(0, right - 2) : right + 2]
-    bend = float(np.max(np.abs(np.diff(inner, n=2)))) / 8.0
+    around = slice(max(0, right - 2), right + 2)
+    bends = np.diff(squared[around], n=2)
+    if not is_even(frequency_hz):
+        # The second derivative by divided differences, over the gap that the frequency lies in.
+        f, gap_hz = frequency_hz[around], float(frequency_hz[right] - frequency_hz[right - 1])
+        bends = 2.0 * np.diff(np.diff(squared[around]) / np.diff(f)) / (f[2:] - f[:-2]) * gap_hz**2
+    bend = float(np.max(np.abs(bends))) / 8.0
     return float(np.interp(at_hz, frequency_hz, squared)), bend
 
 
 def _noise(
-    reading_db: float, ratio_db: FloatArray, known: ReflectionKnowledge
+    reading_db: float,
+    frequency_hz: FloatArray,
+    ratio_db: FloatArray,
+    known: ReflectionKnowledge,
 ) -> tuple[float, Term, bool]:
     """Magnitude with its noise bias removed, the noise term, and whether noise is near."""
     gamma = 10.0 ** (reading_db / 20.0)
     if known.dynamic_range_db is None:
         item = known.noise_sd_db
-        size = roughness_db(ratio_db) if item is None else item.value
+        size = roughness_db(ratio_db, frequency_hz) if item is None else item.value
         return gamma, term("noise", size, "dB", assumed=bool(item and item.assumed)), False
     noise_db = -known.dynamic_range_db.value
     level_db = carrier_level_dbm(reading_db, noise_db, known.detector)

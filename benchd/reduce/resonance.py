@@ -30,6 +30,7 @@ from benchd.reduce.reflection import BELOW_DIRECTIVITY, NEAR_NOISE_DB
 from benchd.reduce.resonance_curve import Curve, Minima, curve, minima, y_at, y_of
 from benchd.reduce.resonance_interval import LEAST_POINTS, Refit, Shifts, narrowed
 from benchd.reduce.uncertainty import combine, has_assumed, term
+from benchd.reduce.uneven import even_size
 from benchd.results import Budget, Term
 from benchd.traces import FloatArray
 
@@ -114,7 +115,7 @@ def look(
     data = prepare(frequency_hz, ratio_db, knowledge)
     data = Prepared(data.frequency_hz[inside], data.gamma_squared[inside], data.sd[inside])
     points = smoothing_of(data, (WINDOW_RISE - 1.0) / 4.0)
-    smoothed = smooth(data.gamma_squared, points)
+    smoothed = smooth(data.gamma_squared, points, data.frequency_hz)
     ripple = Ripple(data, smoothed, knowledge)
     return Look(data, smoothed, ripple, valleys(ripple))
 
@@ -191,13 +192,14 @@ def _window(seen: Look, valley: Valley) -> tuple[slice, tuple[bool, bool]]:
     points = slice(valley.first, valley.last + 1)
     f, squared = seen.data.frequency_hz[points], seen.smoothed[points]
     lowest = valley.lowest - valley.first
-    step_hz = float(f[-1] - f[0]) / max(f.size - 1, 1)
+    size = even_size(f)
+    step_hz = float(f[-1] - f[0]) / max(size - 1, 1)
     period = 2 * round(seen.ripple.period_hz / step_hz / 2.0) + 1
     y = y_of(squared)
     rise = WINDOW_RISE * float(y[lowest])
     troughs = sum(float(y[at - valley.first]) <= rise for at in valley.minima)
-    if troughs > 1 and 3 <= period < f.size / 2:
-        y = y_of(smooth(squared, period))
+    if troughs > 1 and 3 <= period < size / 2:
+        y = y_of(smooth(squared, period, f))
         lowest = int(np.argmin(y))
         rise = WINDOW_RISE * float(y[lowest])
     high = np.flatnonzero(y > rise)

@@ -10,6 +10,7 @@ from pydantic import Field
 from benchd.files.fields import Duration, Frequency, FrequencyBand, Label, Measure, Plain, Truth
 from benchd.files.filemodel import FileModel
 from benchd.reduce.decibels import return_loss_from_gamma
+from benchd.reduce.next_points import LEAST_CHOSEN, gaps_of
 from benchd.reductions.base import Finding, Frequencies, Reduction, View
 from benchd.reductions.worksheet_checks import (
     band_findings,
@@ -139,6 +140,19 @@ class Reflection(Reduction):
                 ("interpolate",),
                 f'the sweep of "{test.name}" refines: it chooses among the frequencies of its '
                 "baseline, so that nothing need be interpolated; leave it out",
+            )
+        fewer = test.sweep.refine_to
+        assert fewer is not None, "its caller has looked"
+        span_hz = test.sweep.stop_hz - test.sweep.start_hz
+        first = gaps_of(test.sweep.points, span_hz, fewer.reach_hz) + 1
+        # Each frequency that is not on the grid needs a reading on both its sides.
+        least = min(test.sweep.points, first + 2 * len(self.at_hz or []) + LEAST_CHOSEN)
+        if self.at_hz is not None and fewer.at_most_points < least:
+            yield (
+                ("at",),
+                f"{len(self.at_hz)} frequencies besides the {first} that are read first leave the "
+                f"sweep none of its {fewer.at_most_points} points to choose: ask for fewer, or "
+                f"write at_most_points: {least} or more",
             )
         if self.band_hz is not None:
             yield (

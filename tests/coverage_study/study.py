@@ -66,7 +66,7 @@ def _recipe(name: str) -> Any:
     return load_recipe(RECIPES / f"{name}.yaml")
 
 
-def _worksheet(
+def worksheet_of(
     name: str,
     bench: Bench,
     at_hz: list[float],
@@ -88,7 +88,7 @@ def _worksheet(
     return sheet.model_copy(update={"steps": steps})
 
 
-def _hands(workbench: Workbench, ask: str) -> None:
+def stand_in(workbench: Workbench, ask: str) -> None:
     """A person who reads the request and does it."""
     items = ("open", "short", "reference dipole", "antenna")
     words = ask.replace("the antenna to", "the ANTENNA to")
@@ -106,18 +106,18 @@ def _hands(workbench: Workbench, ask: str) -> None:
 
 def measured(one: Drawn, bench: Bench, best_hz: float) -> tuple[list[Result], list[Result]]:
     """Results of the reflection and of the gain recipe; a return loss at `best_hz`, too."""
-    virtual = VirtualBench(one.world, bench, _hands)
+    virtual = VirtualBench(one.world, bench, stand_in)
     level = f"{one.level_dbm} dBm"
     sweep = {"centre": "1.7 GHz", "span": "500 MHz", "points": str(POINTS), "level": level}
     virtual.wait(600.0)
     if one.switched:
-        virtual.run(_worksheet("open-short-baseline", bench, [], **sweep))
+        virtual.run(worksheet_of("open-short-baseline", bench, [], **sweep))
         virtual.wait(one.pause_s)
         name = "return-loss"
     else:
         name = "return-loss-by-hand"
     at_hz = sorted({*REFLECTION_AT_HZ, best_hz})
-    sheet = _worksheet(name, bench, at_hz, WORST_OVER_HZ, antenna="antenna", **sweep)
+    sheet = worksheet_of(name, bench, at_hz, WORST_OVER_HZ, antenna="antenna", **sweep)
     reflection = virtual.run(sheet)
     virtual.wait(one.pause_s)
     band = {
@@ -129,10 +129,10 @@ def measured(one: Drawn, bench: Bench, best_hz: float) -> tuple[list[Result], li
     if not one.switched:
         band["position"] = "none"
     name = "gain-pair-by-switch" if one.switched else "gain-pair-by-swap"
-    return reflection, virtual.run(_worksheet(name, bench, GAIN_AT_HZ, antenna="antenna", **band))
+    return reflection, virtual.run(worksheet_of(name, bench, GAIN_AT_HZ, antenna="antenna", **band))
 
 
-def _best_hz(truth: dict[str, Any]) -> float:
+def best_hz(truth: dict[str, Any]) -> float:
     """The point of the sweep nearest to the antenna's best match, so that deep ones are met."""
     step_hz = (SWEEP_HZ[1] - SWEEP_HZ[0]) / (POINTS - 1)
     return round(float(np.clip(truth["in_box"]["resonance_hz"], 1.5e9, 1.9e9)) / step_hz) * step_hz
@@ -143,8 +143,8 @@ def lines_of(seed: int) -> list[Line]:
     one = drawn(seed)
     bench = bench_of(one)
     truth = one.world.truth()["antennas"]["antenna"]
-    reflection, gain = measured(one, bench, _best_hz(truth))
-    found = list(_reflection_lines(one, bench, truth, reflection))
+    reflection, gain = measured(one, bench, best_hz(truth))
+    found = list(reflection_lines(one, bench, truth, reflection))
     return found + list(_gain_lines(one, truth, gain))
 
 
@@ -168,7 +168,7 @@ def _line(seed: int, quantity: str, region: str, result: Result, truth: float) -
     )
 
 
-def _reflection_lines(
+def reflection_lines(
     one: Drawn, bench: Bench, truth: dict[str, Any], results: list[Result]
 ) -> Iterator[Line]:
     boxed = truth["in_box"]

@@ -91,3 +91,24 @@ async def test_what_came_to_nothing_meanwhile_fails_the_job_before_it_measures(
         "stored captures are missing that this job needs" in (await office.desk.job(job.id)).message
     )
     assert "measure" not in office.rig.log
+
+
+REFINED = {"antenna": "dipole r3", "points": "101"}
+
+
+async def test_a_sweep_that_refines_needs_a_baseline_over_its_whole_grid(office: Office) -> None:
+    await office.desk.queue(RecipeSource("open-short-baseline"), {"points": "101"})
+    await office.desk.queue(RecipeSource("return-loss-refined"), REFINED)
+    with pytest.raises(OrderRefused, match="no stored open capture"):
+        await office.desk.queue(RecipeSource("return-loss-refined"), {**REFINED, "points": "201"})
+
+
+async def test_a_sweep_that_refined_is_no_reflection_that_a_gain_may_be_corrected_with(
+    office: Office,
+) -> None:
+    await office.desk.queue(RecipeSource("open-short-baseline"), {"points": "101"})
+    for antenna in ("yagi r2", "reference dipole"):
+        arguments = {"antenna": antenna, "points": "101"}
+        await office.desk.queue(RecipeSource("return-loss-refined"), arguments)
+    with pytest.raises(OrderRefused, match=r"no stored reflection of .yagi r2"):
+        await office.desk.queue(RecipeSource("gain-pair-by-switch"), {**YAGI, "match": "newest"})

@@ -146,6 +146,14 @@ REFUSED = [
         r"steps\[4\].reduce.band: the worst of a band needs every point of it",
     ),
     (
+        "more values than points",
+        "test: antenna, baseline",
+        "test: antenna, at: [1.61 GHz, 1.63 GHz, 1.65 GHz, 1.67 GHz, 1.69 GHz, 1.71 GHz, "
+        "1.73 GHz, 1.75 GHz, 1.77 GHz], baseline",
+        r"steps\[4\].reduce.at: 9 frequencies besides the 26 that are read first leave the sweep "
+        "none of its 51 points to choose: ask for fewer, or write at_most_points: 52 or more",
+    ),
+    (
         "interpolation",
         "test: antenna, baseline",
         "test: antenna, interpolate: yes, baseline",

@@ -8,8 +8,9 @@ import pytest
 from benchd.errors import ReductionRefused
 from benchd.reduce.budget_inputs import Known, ReflectionKnowledge, assumptions
 from benchd.reduce.noise import bias_db
-from benchd.reduce.reflection import reflection_at, reflection_results, roughness_db
+from benchd.reduce.reflection import reflection_at, reflection_results
 from benchd.reduce.reflectometer import baseline_leftover_db, reading, reflection
+from benchd.reduce.uneven import roughness_db
 
 GRID = np.linspace(1.5e9, 1.9e9, 41)
 

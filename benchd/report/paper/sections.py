@@ -94,9 +94,18 @@ def _how(part: JobPart) -> Iterator[str]:
 
 def _sweep_words(plan: SweepPlan) -> str:
     average = f", average of {plan.average}" if plan.average > 1 else ""
+    fewer = plan.refine_to
+    points = (
+        f"{plan.points} points"
+        if fewer is None
+        else (
+            f"at most {fewer.at_most_points} of {plan.points} points, chosen to know resonance and "
+            f"edges to {number_words(fewer.to_hz, 'Hz')}"
+        )
+    )
     return (
         f"{plan.method} sweep from {number_words(plan.start_hz, 'Hz')} to "
-        f"{number_words(plan.stop_hz, 'Hz')}, {plan.points} points, source at "
+        f"{number_words(plan.stop_hz, 'Hz')}, {points}, source at "
         f"{number_words(plan.level_dbm, 'dBm')}, resolution bandwidth "
         f"{number_words(plan.resolution_bandwidth_hz, 'Hz')}, {plan.detector} detector, dwell "
         f"{number_words(plan.dwell_s, 's')}{average}"

@@ -37,7 +37,9 @@ function stepWords(step) {
     const sweep = step.sweep;
     const what = step.antenna || step.role;
     const sent = sweep.rf === "off" ? "RF off, listening" : `RF on, ${level(sweep.level_dbm)}`;
-    return `Measure ${what}: ${frequency(sweep.start_hz)} to ${frequency(sweep.stop_hz)}, ${sweep.points} points, ${sent}${time}`;
+    const most = sweep.refine?.at_most_points; // of a sweep that reads only what it needs
+    const points = most ? `at most ${most} of ${sweep.points} points` : `${sweep.points} points`;
+    return `Measure ${what}: ${frequency(sweep.start_hz)} to ${frequency(sweep.stop_hz)}, ${points}, ${sent}${time}`;
   }
   return step.label + time;
 }
