@@ -343,7 +343,11 @@ def _extreme_result(
     at_hz = end.near_hz if end.is_placed else None
     found = gain_result(quantity, end.value_db, budget, flags, at_hz)
     words = {"min": "least", "max": "greatest"}[quantity.rpartition("_")[2]]
-    note = f"{found.note} The {words} of all curves that fit the readings and their errors."
+    side, way = {"least": ("lowest", "above"), "greatest": ("highest", "below")}[words]
+    note = (
+        f"{found.note} The {words} of all curves that fit the readings and their errors. Errors "
+        f"alone push the {side} reading out; that is taken off, so this may lie {way} it."
+    )
     if at_hz is None:
         note += " Errors leave open where in the band it lies."
     return replace(found, band_hz=band_hz, note=note)

@@ -45,7 +45,12 @@ def test_an_antenna_is_trimmed_from_the_first_look_to_stop(
     open_page: Callable[..., Watched], stage: Stage
 ) -> None:
     page = open_page("#/trim")
-    page.page.get_by_label("Antenna", exact=True).select_option(ANTENNA)
+    antenna = page.page.get_by_label("Antenna", exact=True)
+    antenna.wait_for()
+    known = {one["name"]: one for one in page.daemon.http.get("/api/antennas").json()}
+    assert any(one.get("reference") for one in known.values())
+    assert not known[antenna.input_value()].get("reference")  # nobody files what gains rest on
+    antenna.select_option(ANTENNA)
     page.page.get_by_text("More settings").click()
     page.page.get_by_label("Frequency to trim to").fill("1.74 parsec")
     page.press("Show the worksheet")

@@ -355,7 +355,7 @@ def _judged(
         )
     careful = leaks.low or 0.0
     note = (
-        f"Effective directivity is at least {measured}, source match {match.value:.0f} dB "
+        f"Effective directivity is {measured}, source match {match.value:.0f} dB "
         f"({_ends(match)}): good enough for return losses up to {careful - 10.0:.0f} dB."
     )
     return Judgement.GOOD, note

@@ -1,5 +1,6 @@
 /** Live: an antenna seen sweep after sweep while somebody adjusts it. RF is on while this looks. */
 
+import { antennaChoice } from "../lib/antenna-choice.js";
 import { errorBox, fillWith, h, say } from "../lib/dom.js";
 import { duration, frequency, number } from "../lib/format.js";
 import { LivePicture } from "../lib/live-picture.js";
@@ -88,7 +89,7 @@ class View {
    * @param {any} [fault] why the last attempt was refused
    */
   _form(antennas, fault) {
-    const antenna = h("select", { id: "live-antenna" }, antennas.map((one) => h("option", null, one.name)));
+    const antenna = antennaChoice("live-antenna", antennas);
     const shown = h(
       "select",
       { id: "live-show" },

@@ -1,5 +1,6 @@
 /** Trim: an antenna trimmed by sight. Each look draws its dip over the earlier ones and says what is left. */
 
+import { antennaChoice } from "../lib/antenna-choice.js";
 import { errorBox, fillWith, h, say } from "../lib/dom.js";
 import { clock, dateTime, duration, frequency, number, stateWords } from "../lib/format.js";
 import { plotCurves } from "../lib/plot.js";
@@ -65,8 +66,7 @@ class Beginning {
    * @param {string | null} chosen
    */
   _form(antennas, chosen) {
-    const antenna = h("select", { id: "trim-antenna" }, antennas.map((one) => h("option", null, one.name)));
-    if (antennas.some((one) => one.name === chosen)) antenna.value = chosen;
+    const antenna = antennaChoice("trim-antenna", antennas, chosen);
     const start = h(
       "select",
       { id: "trim-start" },
