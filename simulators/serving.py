@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import gc
 import json
-import selectors
 import signal
 import sys
 from collections.abc import Sequence
@@ -15,6 +14,7 @@ from pathlib import Path
 from simulators.control import Control, plain_json, serve_control
 from simulators.instruments import SimulatedClock, Workbench
 from simulators.instruments.all_instruments import UnknownDialectError
+from simulators.precise_selector import PreciseSelector
 from simulators.transports import Host
 from simulators.transports.all_transports import FRONTS, UnknownTransportError
 from simulators.world import World, world_path
@@ -58,12 +58,17 @@ def serve(arguments: Sequence[str] | None = None) -> int:
     options = _parser().parse_args(arguments)
     try:
         world = World.load(world_path(options.world), seed=options.seed)
-        workbench = Workbench(world, SimulatedClock(options.time_scale))
+        clock = SimulatedClock(options.time_scale)
+        workbench = Workbench(world, clock)
         host = Host(workbench, host=_HOST, transports=_transports(options.transport))
         if options.truth is not None:
             text = json.dumps(world.truth(), default=plain_json, indent=1)
             options.truth.write_text(text + "\n", encoding="utf-8")
-        with asyncio.Runner(loop_factory=_precise_loop) as runner:
+        selector = PreciseSelector()
+        clock.arrival_s = selector.woken_s
+        # What lives as long as the program need not be looked through for garbage again and again.
+        gc.freeze()
+        with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selector)) as runner:
             runner.run(_serve(host, options.control_port))
     except (
         WorldFileError,
@@ -75,14 +80,6 @@ def serve(arguments: Sequence[str] | None = None) -> int:
         print(f"benchd-simulator: {error}", file=sys.stderr)
         return 2
     return 0
-
-
-def _precise_loop() -> asyncio.AbstractEventLoop:
-    """A loop whose timers are exact to some tens of microseconds.
-
-    The usual selector rounds up to a whole millisecond, which would distort settling and dwell.
-    """
-    return asyncio.SelectorEventLoop(selectors.SelectSelector())
 
 
 def _transports(pairs: Sequence[str]) -> dict[str, str]:

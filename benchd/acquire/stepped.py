@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,10 +13,11 @@ from benchd.acquire.readback import settings_read_back
 from benchd.acquire.zeroing import zeroed
 from benchd.sweeps import Refine, SweepPlan
 from benchd.traces import FloatArray
-from drivers.exchange import Exchange, Progress, Taken
+from drivers.exchange import Batch, Exchange, Progress, Taken
 
 NOISE_POINTS = 5
 _PROGRESS_EVERY = 8
+_TUNINGS_AHEAD = 64
 
 
 def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
@@ -176,22 +177,37 @@ def read_points(
     readings = np.empty((plan.average, grid.size))
     trigger = (analyzer.trigger_point(),)
     told, last = 0, grid.size - 1
-    for index, frequency_hz in enumerate(grid.tolist()):
+    for index, tuning in enumerate(_tunings(grid, source, analyzer)):
         if goes_on is not None and not goes_on():
             readings, grid = readings[:, :index], grid[:index]
             break
-        yield (analyzer.set_centre(frequency_hz), source.set_frequency_settled(frequency_hz))
+        yield tuning
         for repeat in range(plan.average):
             replies = yield trigger
             readings[repeat, index] = replies[0]
         if index % _PROGRESS_EVERY == 0 or (shown and index == last):
             new = slice(told, index + 1)
-            taken = Taken(grid[new], power_mean_dbm(readings[:, new])) if shown else None
+            so_far = readings[0, new] if plan.average == 1 else power_mean_dbm(readings[:, new])
+            taken = Taken(grid[new], so_far) if shown else None
             yield Progress(done + index, total, taken=taken)
             told = index + 1
     if plan.average == 1:
         return readings[0], np.zeros(grid.size)
     return power_mean_dbm(readings), np.std(readings, axis=0, ddof=1)
+
+
+def _tunings(grid: FloatArray, source: Any, analyzer: Any) -> Iterator[Batch]:
+    """What tunes both instruments to each frequency.
+
+    Made some at a time: what is done once in 10 ms takes several times as long as what is done in a
+    row, and between two readings both instruments wait for it.
+    """
+    frequencies = grid.tolist()
+    for first in range(0, len(frequencies), _TUNINGS_AHEAD):
+        yield from [
+            (analyzer.set_centre(frequency_hz), source.set_frequency_settled(frequency_hz))
+            for frequency_hz in frequencies[first : first + _TUNINGS_AHEAD]
+        ]
 
 
 def refined_grid_hz(

@@ -76,6 +76,7 @@ class Analyzer(Instrument):
         super().__init__(model, clock, dialect)
         self.rf_history.append((clock.now_s(), False))
         feed.listeners.append(self._input_changed)
+        feed.readers.append(self.prepare)
 
     def default_settings(self) -> Mapping[str, Setting]:
         """Limits come from the world file."""
@@ -239,6 +240,14 @@ class Analyzer(Instrument):
         if self._sweep is None or self.values["continuous"]:
             return self.settled_s
         return max(self.settled_s, self._sweep.end_s)
+
+    def prepare(self, at_s: float) -> None:
+        """Work out settings and arriving level of a zero-span reading of one point."""
+        values = self.values
+        is_point = values["points"] == 1 and values["span"] == 0 and not values["sweep time auto"]
+        if self._sweep is None and is_point:
+            self._current_plan()
+            self._feed.prepare(at_s)
 
     def catch_up(self, now_s: float) -> None:
         """Finish what should be finished by now, and in continuous mode go on."""

@@ -91,6 +91,12 @@ class Instrument:
     def catch_up(self, now_s: float) -> None:
         """Carry out everything that was due up to now."""
 
+    def prepare(self, at_s: float) -> None:
+        """Work out what is likely to be asked for at a time, simulated seconds.
+
+        Called while a client waits and there is time. It changes nothing that anybody can see.
+        """
+
     def state(self) -> dict[str, Any]:
         """What the control port tells of this instrument; JSON-able."""
         return {

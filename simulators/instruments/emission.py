@@ -76,6 +76,8 @@ class Feed:
         self.world = world
         self.listeners: list[Callable[[float], None]] = []
         """Called with the highest level at the analyzer's input, dBm, after every change."""
+        self.readers: list[Callable[[float], None]] = []
+        """Called before a time at which a reading is likely, so that it takes no longer then."""
         self._emissions: deque[Emission] = deque([OFF], maxlen=16384)
         # The level of a fixed frequency is computed once, at its start, and used again by a
         # reading that follows at once: a stepped sweep needs it twice.
@@ -162,6 +164,12 @@ class Feed:
         if known is not None and known[0] is emission and abs(at_s - known[1]) < 0.003:
             return known[2]
         return self._level_then(emission, at_s)
+
+    def prepare(self, at_s: float) -> None:
+        """Work out the level that a reading of one frequency will find at a time."""
+        emission = self._emissions[-1]
+        if emission.start_s <= at_s and not emission.is_moving:
+            self.fixed_level_dbm(emission, at_s)
 
     def _level_then(self, emission: Emission, at_s: float) -> float:
         """Work out the level of an emission of one frequency, and keep it."""

@@ -129,6 +129,12 @@ class Source(Instrument):
         if self._feed is not None and (rf_on or name == "output"):
             self._feed.change(self._emission(now_s + settle_s), now_s)
 
+    def prepare(self, at_s: float) -> None:
+        """Whoever waits for a source to settle will want to read what then arrives."""
+        if self._feed is not None:
+            for prepare in self._feed.readers:
+                prepare(at_s)
+
     def rest(self) -> None:
         """RF off, at once, and no list."""
         self._list.stop()

@@ -91,7 +91,7 @@ class StreamFront(Front):
         self._tasks: set[asyncio.Task[Any]] = set()
 
     @abstractmethod
-    def make_protocol(self) -> asyncio.Protocol:
+    def make_protocol(self) -> asyncio.BaseProtocol:
         """A protocol object for a new connection."""
 
     @abstractmethod

@@ -20,6 +20,9 @@ INPUT_BUFFER_BYTES = 65536
 
 
 TIMER_LATENESS_S = 1.2e-3
+ALONE_S = 0.15e-3
+"""Longest wait during which nobody else gets a turn: the end of each wait, and a short dwell whole.
+A turn of the event loop takes some 30 us, by which every reply would be late."""
 
 
 class Link(Protocol):
@@ -45,6 +48,7 @@ class Session:
     def __init__(
         self, instrument: Instrument, clock: SimulatedClock, faults: FaultPlan, link: Link
     ) -> None:
+        self._instrument = instrument
         self._clock = clock
         self._faults = faults
         self._link = link
@@ -53,6 +57,7 @@ class Session:
         self._conversation = Conversation(instrument, input_limit=self._limit)
         self._timer: asyncio.Handle | None = None
         self._outgoing: deque[bytes] = deque()
+        self._prepared = False
         self._blocked = False
         self._holding = False
         self.deaf = False
@@ -69,7 +74,11 @@ class Session:
         """Take bytes from the link and run what can be run."""
         self._conversation.receive(data, end=end)
         if self._timer is None and not self._blocked:
-            self._run()
+            self._clock.hold_at_arrival()
+            try:
+                self._run()
+            finally:
+                self._clock.go_on()
         self._control_flow()
 
     def clear(self) -> None:
@@ -101,12 +110,14 @@ class Session:
     # -- running ----------------------------------------------------------------------------
 
     def _run(self) -> None:
-        clock = self._clock
+        clock, may_spin = self._clock, True
         while not self._blocked:
             if self._outgoing and not self._send_outgoing():
                 return
             replies, wake_s = self._conversation.advance(clock.now_s())
+            clock.go_on()
             if replies:
+                self._prepared = False
                 if not self._faults and not self._mute:
                     self._link.write(b"".join(replies), end=True)
                 else:
@@ -115,10 +126,17 @@ class Session:
             if wake_s is None:
                 self.on_idle()
                 return
-            if not clock.instant:
-                self._precisely(clock.real_delay_s(wake_s))
+            if clock.instant:
+                clock.skip_to(wake_s)
+                continue
+            delay_s = clock.real_delay_s(wake_s)
+            if delay_s > ALONE_S or not may_spin:
+                self._precisely(delay_s, wake_s)
                 return
-            clock.skip_to(wake_s)
+            # Once only: many short waits one after another leave the others their turns.
+            may_spin = False
+            while clock.now_s() < wake_s:
+                pass
 
     def _send_outgoing(self) -> bool:
         """Send replies one by one; False when a fault makes the rest wait."""
@@ -168,11 +186,12 @@ class Session:
         self._link.write(reply[:1], end=False)
         self._later(delay_s, lambda: self._drip(reply[1:], delay_s))
 
-    def _precisely(self, delay_s: float) -> None:
+    def _precisely(self, delay_s: float, wake_s: float) -> None:
         """Run again after a wait that is exact to about 0.1 ms.
 
         The event loop's timers are late by up to 1 ms, too much for a settling time of 2 ms. So the
-        last part of the wait is spent reading the clock again and again.
+        last part of the wait is spent reading the clock again and again, in turns with all else
+        that the loop has to do.
         """
         if delay_s > TIMER_LATENESS_S:
             self._later(delay_s - TIMER_LATENESS_S, self._run)
@@ -183,6 +202,9 @@ class Session:
             self._run()
             self._control_flow()
 
+        if not self._prepared:
+            self._prepared = True
+            self._instrument.prepare(wake_s)
         self._timer = self._loop.call_soon(look)
 
     def _later(self, delay_s: float, call: Callable[[], None]) -> None:
