@@ -147,7 +147,7 @@ def _lists(plan: SweepPlan) -> str:
         return ""
     missed = {
         "fail": "a missed trigger ends the job",
-        "step-by-command": "by command if a trigger is missed",
+        "step-by-command": "without lists if a trigger is missed",
     }
     return f" ({WIRING_WORDS[plan.lists.wiring]}; {missed[plan.lists.if_missed]})"
 

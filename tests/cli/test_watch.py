@@ -54,6 +54,7 @@ def _whole_job(desk: Any, fakes: Any) -> list[Callable[[], Any]]:
         lambda: desk.say("step", {"job": JOB, "step": 1, "steps": 4, "label": "capture test"}),
         *(progress(done) for done in range(52)),
         lambda: desk.say("link", {"message": "analyzer does not answer, trying again"}),
+        lambda: desk.say("remark", {"job": JOB, "message": "capture test: a trigger was missed"}),
         # The job is a step further already when its change is read: the capture was committed.
         lambda: desk.move(JOB, "running", step_index=2, message="capture test"),
         lambda: desk.say("step", {"job": JOB, "step": 2, "steps": 4, "label": "reduce dipole"}),
@@ -80,6 +81,7 @@ def test_a_watch_in_a_pipe_prints_each_change_once_and_then_the_results(
         f"{JOB}: step 1 of 4, hands",
         f"{JOB}: step 2 of 4, capture test",
         "analyzer does not answer, trying again",
+        "capture test: a trigger was missed",
         f"{JOB}: step 3 of 4, reduce dipole",
         "    dipole r3: Resonance = 1.6837 GHz ± 0.0021 GHz",
         "    dipole r3: Return loss at 1.7 GHz = 20.0 dB, 18.4 to 21.9 dB",
