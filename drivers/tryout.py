@@ -114,7 +114,9 @@ def _attempt(
     if not units_of(text)[-1].query and name not in driver.options.get("replies", {}):
         return Attempt(name, command.template, Exchange(driver.name, text), uses=uses)
     count = len(str(values.get("channels", "")).split(",")) if answer == "states" else 1
-    parser = driver._reader(name, _parser(answer, count))
+    # SCPI tells by bits whether a list runs; other words for it are those of a state.
+    bits = name == "list_running_query" and name not in driver.options.get("replies", {})
+    parser = driver._reader(name, _parser("number" if bits else answer, count))
     question = Exchange(driver.name, text, Reply.TEXT)
     return Attempt(name, command.template, question, parser, uses=uses, answer=answer)
 

@@ -281,7 +281,7 @@ def _values(about: Any) -> dict[str, Any]:
             "span_hz": 0.0, "points": about.options.get("point_samples", 1),
             "resolution_bandwidth_hz": _bandwidth(about), "video_bandwidth_hz": _bandwidth(about),
             "sweep_time_s": 0.01, "detector": about.options.get("detectors", {}).get("rms", "RMS"),
-            "attenuation_db": 10.0, "reference_level_dbm": 0.0,
+            "attenuation_db": 10.0, "reference_level_dbm": 0.0, "dwell_s": 0.01,
         }  # fmt: skip
         if about.tracking_level_dbm is not None:
             values["level_dbm"] = about.tracking_level_dbm.least

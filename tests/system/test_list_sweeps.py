@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.system.rigging import BENCH, Daemon, Mosquitto, Simulator, ending, until
+from tests.system.rigging import BENCH, Daemon, Simulator, ending, until
 
 RECIPE = """
 recipe: one-by-lists
@@ -30,27 +30,46 @@ def recipe(*, points: int = 41, dwell: str = "1 ms", step_by: str = "") -> str:
     return RECIPE.format(points=points, dwell=dwell, more=more)
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Path:
-    """The shipped bench, whose instruments step through lists hand in hand."""
+@dataclass
+class Workshop:
+    """The shipped bench, whose instruments step through lists hand in hand, and its daemon."""
+
+    folder: Path
+    simulator: Simulator
+    bench: Path
+
+    def daemon(self) -> Daemon:
+        return Daemon(self.folder, self.simulator, "none", bench=self.bench)
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Workshop]:
+    folder = tmp_path_factory.mktemp("lists")
     text = BENCH.read_text()
     wired_to = {"    settle: 3 ms\n": "analyzer", "    noise_figure: 25 dB\n": "generator"}
     for after, other in wired_to.items():
         line = f"    list: {{points: 1000, settle: 3 ms, trigger_from: {other}}}\n"
         assert after in text
         text = text.replace(after, after + line, 1)
-    path = tmp_path / "lists.yaml"
-    path.write_text(text)
-    return path
+    (folder / "lists.yaml").write_text(text)
+    with ending(simulator := Simulator(folder)):
+        yield Workshop(folder, simulator, folder / "lists.yaml")
+
+
+@pytest.fixture(scope="module")
+def daemon(workshop: Workshop) -> Iterator[Daemon]:
+    """One for all that leaves it as it was."""
+    running = workshop.daemon()
+    with ending(running):
+        yield running
 
 
 @pytest.fixture
-def daemon(
-    tmp_path: Path, simulator: Simulator, mosquitto: Mosquitto, bench: Path
-) -> Iterator[Daemon]:
-    running = Daemon(tmp_path, simulator, mosquitto.url, bench=bench)
-    with ending(running):
-        yield running
+def simulator(workshop: Workshop) -> Simulator:
+    """Its instruments, with no pulse lost and the lid closed."""
+    workshop.simulator.do("triggers", missed=[])
+    workshop.simulator.do("lid", open=False)
+    return workshop.simulator
 
 
 def captures(daemon: Daemon, job: str) -> dict[str, dict[str, Any]]:
@@ -80,7 +99,7 @@ def at_rest(simulator: Simulator) -> bool:
 
 
 def test_captures_by_lists_are_those_by_command_and_a_missed_trigger_is_told(
-    daemon: Daemon, simulator: Simulator, tmp_path: Path
+    daemon: Daemon, simulator: Simulator, workshop: Workshop
 ) -> None:
     stepped, listed = daemon.queue_text(recipe(step_by="command")), daemon.queue_text(recipe())
     for job in (stepped, listed):
@@ -102,7 +121,7 @@ def test_captures_by_lists_are_those_by_command_and_a_missed_trigger_is_told(
         np.testing.assert_allclose(
             levels(daemon, capture), levels(daemon, by_command[capture["step"]]), atol=0.2
         )
-    said = (tmp_path / "daemon.log").read_text()
+    said = (workshop.folder / "daemon.log").read_text()
     assert "generator missed a trigger at 1.69 GHz" in said
     job = daemon.queue_text(recipe(step_by="list"))
     failed = daemon.until_state(job, "failed")
@@ -125,39 +144,56 @@ def test_a_list_is_left_at_once_by_withdrawal_and_lid_and_rf_goes_off(
     simulator.do("lid", open=True)
     assert daemon.until_state(job, "failed")["error"]["family"] == "lid-open"
     until(lambda: at_rest(simulator), "the list to be left")
-    simulator.do("lid", open=False)
-    job = daemon.queue_text(recipe())
-    daemon.until_state(job, "done")
-    assert [one["flags"] for one in captures(daemon, job).values()] == [[], []]
 
 
 def test_a_source_that_goes_silent_in_mid_list_ends_the_sweep_and_is_switched_off(
     daemon: Daemon, simulator: Simulator
 ) -> None:
     """Its link is opened anew, OFF is the first word there, and the sweep begins again."""
+    before = len(simulator.do("state")["instruments"]["generator"]["rf_history"])
     job = daemon.queue_text(recipe(points=11, dwell="150 ms"))
     until(lambda: in_mid_list(simulator), "a list to run")
     simulator.do("fault", instrument="generator", mode="close", count=1)
     daemon.until_state(job, "done")
     history = simulator.do("state")["instruments"]["generator"]["rf_history"]
-    # Off, on for the list that was broken off, off, on again for open, off, on for antenna, off.
-    assert [is_on for _, is_on in history] == [False, True, False, True, False, True, False]
+    # On for the list that was broken off, off, on again for open, off, on for antenna, off.
+    assert [is_on for _, is_on in history[before:]] == [True, False, True, False, True, False]
+    assert [one["flags"] for one in captures(daemon, job).values()] == [[], []]
 
 
-def test_after_kill_9_in_mid_list_rf_goes_off_and_the_list_is_left(
-    tmp_path: Path, simulator: Simulator, mosquitto: Mosquitto, bench: Path
+def test_the_commands_of_lists_are_tried_on_the_instruments_with_rf_off(
+    daemon: Daemon, simulator: Simulator
 ) -> None:
-    first = Daemon(tmp_path, simulator, mosquitto.url, bench=bench)
-    with ending(first):
+    before = len(simulator.do("state")["instruments"]["generator"]["rf_history"])
+    for name, count in (("generator", 13), ("analyzer", 15)):
+        found = daemon.http.post("/api/instruments/test", params={"name": name}).json()
+        tried = [one for one in found["commands"] if one["command"].startswith("list_")]
+        refused = {one["command"]: one for one in tried if one["outcome"] != "taken"}
+        assert len(tried) == count
+        assert set(refused) <= {"list_fetch"}, refused
+        assert found["rf_after"] == "off, verified"
+    assert at_rest(simulator)
+    assert len(simulator.do("state")["instruments"]["generator"]["rf_history"]) == before
+
+
+def test_after_kill_9_in_mid_list_rf_goes_off_and_the_list_is_left(workshop: Workshop) -> None:
+    """On a bench of its own, beside the other daemon's."""
+    simulator = Simulator(workshop.folder)
+    other = replace(workshop, folder=workshop.folder / "killed", simulator=simulator)
+    other.folder.mkdir()
+    first = other.daemon()
+    with ending(simulator, first):
         job = first.queue_text(recipe(points=11, dwell="150 ms"))
         until(lambda: in_mid_list(simulator), "a list to run")
         first.kill()
-    state = simulator.do("state")
-    assert (state["rf_on"], state["instruments"]["generator"]["settings"]["mode"]) == (True, "list")
-    second = Daemon(tmp_path, simulator, mosquitto.url, bench=bench)
-    with ending(second):
-        entries = simulator.do("state")["instruments"]["generator"]["rf_history"]
-        assert [is_on for _, is_on in entries[:3]] == [False, True, False], json.dumps(entries)
-        second.until_state(job, "done")
-        assert [one["flags"] for one in captures(second, job).values()] == [[], []]
-    assert at_rest(simulator)
+        state = simulator.do("state")
+        mode = state["instruments"]["generator"]["settings"]["mode"]
+        assert (state["rf_on"], mode) == (True, "list")
+        before = len(state["instruments"]["generator"]["rf_history"])
+        second = other.daemon()
+        with ending(second):
+            history = simulator.do("state")["instruments"]["generator"]["rf_history"]
+            assert [is_on for _, is_on in history[before:]][:1] == [False]
+            second.until_state(job, "done")
+            assert [one["flags"] for one in captures(second, job).values()] == [[], []]
+        assert at_rest(simulator)

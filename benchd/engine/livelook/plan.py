@@ -171,6 +171,7 @@ def _sweep(asked: Mapping[str, Given], like: Capture | None, given: Mapping[str,
         "dwell_s": dwell_s,
         "average": 1,
         "refine": None,
+        "lists": None,
     }
     if "level" in given:
         changed["level_dbm"] = level_dbm

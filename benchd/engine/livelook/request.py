@@ -152,6 +152,8 @@ def _sweep(plan: SweepPlan) -> dict[str, Any]:
         "detector": "rms" if plan.detector == "power" else plan.detector,
         "dwell": f"{plan.dwell_s!r} s",
     }
+    if plan.method == "stepped":
+        found["step_by"] = "command"  # before every point it is asked whether somebody looks
     optional = {
         "video_bandwidth": (plan.video_bandwidth_hz, "Hz"),
         "sweep_time": (plan.sweep_time_s, "s"),
