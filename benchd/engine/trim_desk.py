@@ -109,7 +109,7 @@ class TrimDesk:
         if step is not None and now != step:
             raise OrderRefused(
                 f"the look before which {removed_m * 1e3:g} mm were taken off has begun without it",
-                advice="It was not noted: no other look may count it.",
+                advice="Correct that look once it is shown; no other look may count it.",
             )
         self.require_length(row, removed_m)
         row = await self._db.call(self._store.note_removed, job_id, removed_m)
