@@ -46,6 +46,7 @@ class RfWatch:
         self._clock = clock
         self._lock = threading.Lock()
         self._listeners: list[Callable[[], None]] = []
+        self._left_over = ""
         now = clock()
         self._now = RfState(
             NOT_VERIFIED, now, now, (),
@@ -59,9 +60,21 @@ class RfWatch:
         """The present state."""
         return self._now
 
+    def leave_over(self, others: Iterable[str]) -> None:
+        """Sources that an earlier run left on record, that are not of this bench, and that have not
+        said that they are off. Whoever reads that RF is off is told of them too."""
+        self._left_over = ", ".join(others)
+
     def off_verified(self, sources: Iterable[str]) -> None:
         """All sources have answered that they are off."""
-        self._tell(OFF_VERIFIED, sources, "RF is off; every source has said so when asked", "")
+        said, advice = "RF is off; every source has said so when asked", ""
+        if self._left_over:
+            said = (
+                "RF is off on this bench. Nobody knows of what an earlier run has left on record: "
+                f"{self._left_over}"
+            )
+            advice = "Switch that off by hand if it is still there; each start asks it again."
+        self._tell(OFF_VERIFIED, sources, said, advice)
 
     def on(self, sources: Iterable[str], radiates: str = "") -> None:
         """A sweep that may radiate begins. radiates: frequency and level of it, in words."""

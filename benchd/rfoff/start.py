@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from benchd.rfoff.faulty_bench_file import salvaged_from
-from benchd.rfoff.ownership import Owner, Ownership
+from benchd.rfoff.ownership import Owner, Ownership, instrument_keys, resolved_hosts
 from benchd.rfoff.record import KnownSource, Record, records_in, sources_of
 from benchd.rfoff.sending import OWNED, VERIFIED, Outcome, switch_off
 from benchd.statefolder import state_folder
@@ -93,6 +93,23 @@ class Begun:
     def verified(self) -> set[Any]:
         """Keys of the sources that are off by their own word."""
         return {one.source.key for one in self.outcomes if one.state == VERIFIED}
+
+    def unconfirmed(self, bench_addresses: Iterable[str]) -> list[str]:
+        """Sources on record that are none of the bench's and did not say that they are off, as
+        "generator at ADDRESS". The daemon asks its own ones itself; of these nobody else speaks.
+
+        bench_addresses: those of the instruments of the bench.
+        """
+        keys = {key for one in bench_addresses for key in _names_of(one)}
+        return [
+            f"{one.source.name} at {one.source.address}"
+            for one in self.outcomes
+            if one.state not in (VERIFIED, OWNED) and keys.isdisjoint(_names_of(one.source.address))
+        ]
+
+
+def _names_of(address: str) -> tuple[str, ...]:
+    return instrument_keys(address, resolved_hosts(address))
 
 
 _begun: Begun | None = None

@@ -200,6 +200,23 @@ def test_rf_off_tells_by_its_exit_status_what_is_not_verified(tmp_path: Path) ->
     assert f"generator1 at {server.address}: off, verified" in done.stdout
 
 
+def test_a_daemon_does_not_speak_for_a_source_that_it_could_not_ask(
+    tmp_path: Path, simulator: Simulator
+) -> None:
+    """Another bench's daemon died, and its source no longer answers: it may radiate."""
+    with fake_source() as (_, gone):
+        address = gone.address
+    on_record(tmp_path / "data", tmp_path / "other.yaml", address)
+    daemon = Daemon(tmp_path, simulator, "none")
+    with ending(daemon):
+        rf = daemon.http.get("/api/health").json()["rf"]
+        assert rf["state"] == "off-verified"
+        assert rf["message"].endswith(f"left on record: generator0 at {address}")
+        assert "by hand" in rf["advice"]
+    told = benchd("rf-off", "--data", str(tmp_path / "data"))
+    assert f"generator0 at {address}: not reached" in told.stdout
+
+
 def test_rf_off_without_any_record_says_what_to_do(tmp_path: Path) -> None:
     done = benchd("rf-off", "--data", str(tmp_path))
     assert done.returncode == 1
