@@ -73,20 +73,19 @@ def row_of(capture: Capture) -> dict[str, Any]:
 
 def add(connection: Connection, capture: Capture) -> None:
     """Store a capture with all its traces."""
-    connection.execute(insert(captures).values(row_of(capture)))
+    connection.execute(insert(captures), row_of(capture))
     for ordinal, trace in enumerate(capture.traces):
         data = trace.to_bytes()
-        connection.execute(
-            insert(traces).values(
-                capture_id=capture.id,
-                ordinal=ordinal,
-                name=trace.name,
-                form=trace.form.value,
-                points=trace.along.values.size,
-                sha256=hashlib.sha256(data).hexdigest(),
-                data=data,
-            )
-        )
+        row = {
+            "capture_id": capture.id,
+            "ordinal": ordinal,
+            "name": trace.name,
+            "form": trace.form.value,
+            "points": trace.along.values.size,
+            "sha256": hashlib.sha256(data).hexdigest(),
+            "data": data,
+        }
+        connection.execute(insert(traces), row)
 
 
 def _checksum(row: Mapping[Any, Any]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 import pytest
@@ -80,6 +81,59 @@ def test_a_trace_over_frequency_is_stored_as_it_always_was() -> None:
     again = Trace.from_bytes("level", Form.LEVEL_DBM, LEVEL.to_bytes())
     assert again.frequency_hz.tolist() == GRID.tolist()
     assert again.along.unit == frequency_axis(GRID).unit
+
+
+LONG = 5001
+EVEN_HZ = np.linspace(1.45e9, 1.95e9, LONG)
+A_BIT_OFF_HZ = np.where(np.arange(LONG) == 7, np.nextafter(EVEN_HZ, 2e9), EVEN_HZ)
+READ = np.random.default_rng(3).normal(-30.0, 5.0, LONG)
+AS_SENT = READ.astype(np.float32).astype(np.float64)
+WITH_NOTHING = np.where(np.arange(LONG) == 7, -np.inf, AS_SENT)
+WITH_ZEROS = np.where(np.arange(LONG) % 2 == 0, -0.0, AS_SENT)
+UNKNOWN = np.where(np.arange(LONG) == 7, np.nan, AS_SENT)
+
+
+@pytest.mark.parametrize(
+    ("frequency_hz", "values", "names"),
+    [
+        (EVEN_HZ, AS_SENT, ["even_frequency_hz", "values_in_single"]),
+        (EVEN_HZ, WITH_NOTHING, ["even_frequency_hz", "values_in_single"]),
+        (EVEN_HZ, WITH_ZEROS, ["even_frequency_hz", "values_in_single"]),
+        (EVEN_HZ, UNKNOWN, ["even_frequency_hz", "values"]),
+        (EVEN_HZ, READ, ["even_frequency_hz", "values"]),
+        (EVEN_HZ, 1e200 * READ, ["even_frequency_hz", "values"]),
+        (EVEN_HZ, READ * (1 + 1j), ["even_frequency_hz", "values"]),
+        (A_BIT_OFF_HZ, AS_SENT, ["frequency_hz", "values_in_single"]),
+        (np.geomspace(1e9, 2e9, LONG), READ, ["frequency_hz", "values"]),
+    ],
+    ids=["single", "nothing", "zeros", "nan", "double", "huge", "complex", "a bit off", "uneven"],
+)
+def test_a_long_trace_is_stored_in_fewer_bytes_where_no_bit_is_lost(
+    frequency_hz: Any, values: Any, names: list[str]
+) -> None:
+    form = Form.RATIO_COMPLEX if np.iscomplexobj(values) else Form.LEVEL_DBM
+    trace = Trace("level", form, frequency_hz, values)
+    data = trace.to_bytes()
+    with np.load(io.BytesIO(data)) as archive:
+        assert archive.files == names
+    again = Trace.from_bytes("level", form, data)
+    assert again.frequency_hz.tobytes() == frequency_hz.tobytes()
+    assert (again.values.dtype, again.values.tobytes()) == (values.dtype, values.tobytes())
+    assert again.sha256 == trace.sha256
+    bytes_each = (8 if "frequency_hz" in names else 0) + (
+        4 if "values_in_single" in names else values.itemsize
+    )
+    assert len(data) < bytes_each * LONG + 2000
+
+
+def test_a_damaged_rule_of_frequencies_is_refused() -> None:
+    data = Trace("level", Form.LEVEL_DBM, EVEN_HZ, AS_SENT).to_bytes()
+    with np.load(io.BytesIO(data)) as archive:
+        arrays = dict(archive)
+    out = io.BytesIO()
+    np.savez(out, **{**arrays, "even_frequency_hz": arrays["even_frequency_hz"][:3]})
+    with pytest.raises(ValueError, match="not enough values"):
+        Trace.from_bytes("level", Form.LEVEL_DBM, out.getvalue())
 
 
 def test_an_axis_rises_and_fits_its_values() -> None:
