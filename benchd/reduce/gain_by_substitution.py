@@ -300,12 +300,18 @@ def gain_result(
 
 
 def over_band(
-    points: Sequence[Result], band_hz: tuple[float, float], how: Coherence | None = None
+    points: Sequence[Result],
+    band_hz: tuple[float, float],
+    how: Coherence | None = None,
+    *,
+    unread: int = 0,
 ) -> tuple[Result, ...]:
     """Mean, least and greatest of one gain over a band (dB averaged).
 
     points: one result at each frequency, rising, with budgets of the same lines.
     how: how fast errors change over frequency; without it, as on a usual bench.
+    unread: how many readings of the band are missing. What is weak is missed first, so that the
+        least gain may be one that was not read: it then has no lower end.
     """
     budgets = [point.budget for point in points if point.budget is not None]
     curve = Band(
@@ -326,10 +332,23 @@ def over_band(
     results = [replace(mean_result, band_hz=band_hz)]
     for name, end in zip(("min", "max"), curve.extremes(), strict=True):
         near = int(np.argmin(np.abs(curve.frequency_hz - end.near_hz)))
-        results.append(
-            _extreme_result(f"{first.quantity}_{name}", end, points[near], band_hz, flags)
-        )
+        found = _extreme_result(f"{first.quantity}_{name}", end, points[near], band_hz, flags)
+        results.append(_open_below(found, unread) if unread and name == "min" else found)
     return tuple(results)
+
+
+def _open_below(found: Result, unread: int) -> Result:
+    """A least gain of a band that was not read whole: it is at most the upper end."""
+    assert found.budget is not None
+    readings = "1 reading" if unread == 1 else f"{unread} readings"
+    return replace(
+        found,
+        expanded_uncertainty=None,
+        coverage_factor=None,
+        low=None,
+        budget=replace(found.budget, low=-math.inf),
+        note=f"{found.note} {readings} of the band saw no source, and may be lower: no lower end.",
+    )
 
 
 def _extreme_result(

@@ -44,6 +44,7 @@ def reduce_gain(settings: Gain, captures: JobCaptures, known: BenchKnowledge) ->
     tests = captures.all(settings.test)
     others = captures.all(settings.reference or settings.thru)
     require_same(captures.step, settings, [*tests, *others])
+    swept_hz = tests[0].level.frequency_hz
     kept = only_visited([*tests, *others])
     tests, others = kept[: len(tests)], kept[len(tests) :]
     tested = str(tests[0].antenna)
@@ -65,7 +66,15 @@ def reduce_gain(settings: Gain, captures: JobCaptures, known: BenchKnowledge) ->
     else:
         at = _by_range_antenna(pair)
     return gain_outcome(
-        settings, tests[0], used, at, antenna=tested, known=known, step=captures.step, more=spreads
+        settings,
+        tests[0],
+        used,
+        at,
+        antenna=tested,
+        known=known,
+        step=captures.step,
+        more=spreads,
+        unread_hz=np.setdiff1d(swept_hz, tests[0].level.frequency_hz),
     )
 
 

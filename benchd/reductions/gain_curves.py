@@ -23,6 +23,7 @@ from benchd.traces import Capture, FloatArray
 
 AtFrequency = Callable[[float], list[Result]]
 
+NOTHING_UNREAD: FloatArray = np.empty(0)
 SAME_FREQUENCY = 1e-7
 """Relative difference below which the end of a band and a reading count as at one frequency. It is
 far smaller than the steps of any sweep, and far larger than the rounding of a number in a file."""
@@ -38,12 +39,14 @@ def gain_outcome(
     known: BenchKnowledge,
     step: str,
     more: Sequence[Result] = (),
+    unread_hz: FloatArray = NOTHING_UNREAD,
 ) -> Outcome:
     """Results at the frequencies asked for, then mean, least and largest over the band.
 
     at: gives the results at one frequency; they may be of several antennas, each with its name.
     antenna: the name for results without one. step: the step's label, for error messages.
     more: results of another kind, passed on as they are.
+    unread_hz: frequencies of the sweep at which a `hold` sweep never saw the source.
     """
     band = settings.band_hz
     assert band is not None, "a resolved reduction tells it"
@@ -56,6 +59,7 @@ def gain_outcome(
             where=step,
             advice="Widen the band, or measure with more points.",
         )
+    unread = int(np.count_nonzero((unread_hz >= low_hz) & (unread_hz <= high_hz)))
     points = [at(float(frequency_hz)) for frequency_hz in inside]
     gathered: dict[tuple[str, str | None], list[Result]] = {}
     for result in (result for found in points for result in found):
@@ -77,7 +81,9 @@ def gain_outcome(
     for (quantity, name), plain in gathered.items():
         along = [honest(one) for one in plain]
         how = coherence(known.bench, test.route)
-        results += [_named(one, name) for one in over_band(along, (low_hz, high_hz), how)]
+        results += [
+            _named(one, name) for one in over_band(along, (low_hz, high_hz), how, unread=unread)
+        ]
         curves.append(_curve(quantity, name, inside, along))
     return finished(antenna, used, [*results, *more], curves)
 

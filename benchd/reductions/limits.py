@@ -89,6 +89,9 @@ def _verdict(limit: Limit, result: Result | None) -> Verdict:
         return Verdict(limit.quantity, outcome, margin, words, result)
     inside = margin >= 0.0
     if inside:
+        if any(near is None and far is not None for near, _, _, far in certain):
+            # The interval is open towards the limit: the value may be any distance beyond it.
+            return Verdict(limit.quantity, "cannot-tell", margin, words, result)
         sure = all(near is not None and side * (near - end) >= 0 for near, end, side, _ in certain)
         return Verdict(limit.quantity, "pass" if sure else "pass-marginal", margin, words, result)
     sure = any(far is not None and side * (far - end) < 0 for _, end, side, far in certain)

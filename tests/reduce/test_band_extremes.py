@@ -169,6 +169,21 @@ def test_a_result_without_a_known_place_names_none() -> None:
     assert "leave open" not in greatest.note
 
 
+def test_a_least_gain_of_a_band_that_was_not_read_whole_may_be_any_lower() -> None:
+    row = [term("box", 0.2, "dB"), term("noise, test", 0.02, "dB")]
+    points = [
+        gain_result("gain", float(value), settle(row, estimate=float(value)), (), float(f))
+        for f, value in zip(GRID, CURVES["bent"], strict=True)
+    ]
+    mean, least, greatest = over_band(points, (1.6e9, 1.8e9))
+    unread_mean, unread_least, unread_greatest = over_band(points, (1.6e9, 1.8e9), unread=2)
+    assert (unread_mean, unread_greatest) == (mean, greatest)
+    assert least.low is not None
+    assert (unread_least.value, unread_least.high) == (least.value, least.high)
+    assert (unread_least.low, unread_least.expanded_uncertainty) == (None, None)
+    assert "2 readings of the band saw no source" in unread_least.note
+
+
 def test_a_single_point_has_its_own_interval() -> None:
     one = Band(GRID[:1], np.array([1.0]), [[term("box", 0.5, "dB")]], HOW)
     least, greatest = one.extremes(trials=2000)

@@ -78,3 +78,23 @@ def test_two_revisions_are_compared_on_a_bench_of_each_family(seed: int, region:
             assert line.low is not None
             assert line.high is not None
             assert line.low <= 0.0 <= line.high
+
+
+def test_a_least_gain_that_a_hold_sweep_did_not_see_has_no_lower_end() -> None:
+    """A Yagi whose gain falls by 20 dB at the edge of the band: there the held maxima do not rise
+    above the noise, so the least gain of the bins that were seen is far above the true one."""
+    seed, method = 47007, workshop.METHODS["substitution, hold"]
+    one = workshop.workshop(seed, other=True)
+    results = workshop.measured(one, method, workshop.bench_of(one, method, other=True))
+    (least,) = (result for result in results if result.quantity == "realised_gain_min")
+    assert "bins-not-visited" in least.flags
+    assert (least.low, least.expanded_uncertainty) == (None, None)
+    assert least.high is not None
+    truth = one.world.truth()["antennas"]["antenna"]
+    inside = [
+        gain
+        for at_hz, gain in zip(truth["frequency_hz"], truth["realised_gain_dbi"], strict=True)
+        if 1.6e9 <= at_hz <= 1.8e9
+    ]
+    assert min(inside) < least.value - 10.0
+    assert min(inside) < least.high

@@ -45,6 +45,9 @@ def record(
         pytest.param(9.5, 8.0, 11.0, "fail-marginal", -0.5, id="value below, interval straddles"),
         pytest.param(7.0, 6.0, 8.0, "fail", -3.0, id="whole interval below"),
         pytest.param(14.0, 12.0, None, "pass", 4.0, id="open upwards, low end above"),
+        pytest.param(14.0, None, 15.0, "cannot-tell", 4.0, id="open downwards may be far below"),
+        pytest.param(7.0, None, 8.0, "fail", -3.0, id="open downwards, upper end below"),
+        pytest.param(14.0, None, None, "pass-marginal", 4.0, id="no interval at all"),
         pytest.param(7.0, 6.0, None, "fail-marginal", -3.0, id="open upwards is never a sure fail"),
     ],
 )
