@@ -89,6 +89,11 @@ class Client(aiomqtt.Client):
         # 128 and above are refusals, which the library does not raise (3.1.1, 3.9.3).
         return all((c.value if isinstance(c, ReasonCode) else int(c)) < 128 for c in codes)
 
+    async def forget(self, topic: str) -> None:
+        """End a subscription. Raises MqttError."""
+        async with self._in_time("acknowledge the end of a subscription"):
+            await self.unsubscribe(topic)
+
     @asynccontextmanager
     async def _in_time(self, what: str) -> AsyncIterator[None]:
         try:

@@ -19,13 +19,20 @@ from aiomqtt import ProtocolVersion
 
 from benchd import __version__
 from benchd.errors import BenchdError
-from benchd.publish.connection import BrokerLost, BrokerRefused, WrongProtocol, tls_context
+from benchd.publish.connection import (
+    BrokerLost,
+    BrokerRefused,
+    Client,
+    WrongProtocol,
+    tls_context,
+)
 from benchd.publish.epoch_check import EpochCheck, NotSuccessor
 from benchd.publish.order_memory import StoreMemory
 from benchd.publish.orders import OrderBook, OrderHandler
 from benchd.publish.rf import RfSource, RfTopic
 from benchd.publish.session import Session
 from benchd.publish.settings import BrokerSettings
+from benchd.publish.stale_readings import StaleReadings
 from benchd.publish.topics import Topics
 from benchd.store import JobState, OutboxRow, Store, StoreError
 from drivers.retry import Retry
@@ -86,6 +93,7 @@ class Pump:
         self._store = store
         self._is_checked = False
         self._restate = restate
+        self._has_cleared = False
         self._retry = retry or Retry()
         self._news = asyncio.Event()
         self._speaks_5 = settings.protocol != "3.1.1"
@@ -181,6 +189,20 @@ class Pump:
         """Run something that blocks in the pump's own thread."""
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(self._executor, lambda: call(*args, **kwargs))
+
+    def readings_to_clear(self, client: Client) -> StaleReadings | None:
+        """What looks for stale readings; None where that was done since the daemon's start."""
+        if self._has_cleared:
+            return None
+
+        async def known() -> set[str]:
+            return await self.in_store(self._store.state_topics, self.bench)
+
+        return StaleReadings(client, self.topics, known)
+
+    def readings_are_clear(self) -> None:
+        """All readings that the broker kept were looked at."""
+        self._has_cleared = True
 
     def has_connected(self, protocol: str) -> None:
         """The session works: the broker takes what we publish."""

@@ -28,6 +28,7 @@ from benchd.publish.outbox_sender import OutboxSender, Source
 from benchd.publish.payloads import EpochMessage, PresenceMessage, ReplyMessage
 from benchd.publish.rf import RfTopic
 from benchd.publish.settings import BrokerSettings
+from benchd.publish.stale_readings import StaleReadings
 from benchd.publish.topics import Topics
 from benchd.store import Mark
 from benchd.store.ids import new_id
@@ -47,6 +48,14 @@ class Host(Source, Protocol):
     orders: OrderBook | None
     rf: RfTopic | None
     succession: EpochCheck
+
+    def readings_to_clear(self, client: Client) -> StaleReadings | None:
+        """What looks for stale readings; None where that was done since the daemon's start."""
+        ...
+
+    def readings_are_clear(self) -> None:
+        """All readings that the broker kept were looked at."""
+        ...
 
     async def open_jobs(self) -> set[str]:
         """Ids of the jobs that have not ended."""
@@ -72,6 +81,7 @@ class Session:
         self._echo = asyncio.Event()
         self._usurped = asyncio.Event()
         self._inbox: Inbox | None = None
+        self._stale: StaleReadings | None = None
 
     async def run(self) -> None:
         """Serve until the connection breaks."""
@@ -115,6 +125,9 @@ class Session:
             await self._introduce(client)
             if self._pump.rf is not None:
                 tasks.create_task(self._pump.rf.keep(client), name="mqtt rf")
+            self._stale = self._pump.readings_to_clear(client)
+            if self._stale is not None:
+                tasks.create_task(self._clear(self._stale), name="mqtt stale readings")
             sender = OutboxSender(
                 self._pump,
                 client,
@@ -201,6 +214,10 @@ class Session:
     def _needed_access(self) -> str:
         return f"Its access rules must allow this user to read and write {self._topics.base}/#."
 
+    async def _clear(self, stale: StaleReadings) -> None:
+        await stale.run()
+        self._pump.readings_are_clear()
+
     async def _keep_presence(self, client: Client) -> None:
         """Publish `online` again if the last will of an earlier connection has replaced it."""
         while True:
@@ -214,6 +231,8 @@ class Session:
 
     async def _read(self, client: Client) -> None:
         async for message in client.messages:
+            if self._stale is not None and self._stale.take(message):
+                continue
             if str(message.topic) == self._topics.presence:
                 self._hear_presence(message)
             elif str(message.topic) == self._topics.epoch:

@@ -17,6 +17,7 @@ from structlog.testing import capture_logs
 from benchd.publish import BrokerSettings, Subscriber
 from benchd.statefolder import state_folder
 from benchd.store import Store
+from tests.patience import PATIENCE_S
 from tests.publish.brokers import Mosquitto
 from tests.publish.listening import listening, pumping, until, until_delivered
 from tests.store import examples
@@ -146,6 +147,45 @@ async def test_a_file_copied_back_from_a_backup_begins_a_new_epoch(
     workshop.assert_all_new(await workshop.run(3))
     assert await workshop.epochs() == [(1, 3), (4, 11)]
     assert workshop.wall.restarts == 2
+
+
+async def test_readings_of_results_that_a_restored_backup_lacks_are_mended(
+    workshop: Workshop, tmp_path: Path
+) -> None:
+    """A reading that the backup knows is told anew, one that it does not know is cleared."""
+    readings: dict[str, bytes] = {}
+
+    def store_one(**changes: Any) -> None:
+        with Store.open(workshop.database) as store:
+            job = store.add_job(examples.worksheet())
+            record = examples.record(job.id, **changes)
+            store.commit_results(job.id, "x", [record], step_index_after=None)
+
+    async def told() -> None:
+        readings.clear()
+        async with listening(workshop.settings.port, "benchd/workshop/reading/#") as client:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(1.0):
+                    async for message in client.messages:
+                        readings[str(message.topic).split("/")[4]] = bytes(message.payload)
+
+    await asyncio.to_thread(store_one, value=20.0)
+    await workshop.run(0)
+    await asyncio.to_thread(shutil.copy, workshop.database, tmp_path / "backup")
+    await asyncio.to_thread(store_one, value=30.0)
+    await asyncio.to_thread(store_one, quantity="vswr", unit="1", value=1.2)
+    await workshop.run(0)
+    await told()
+    assert set(readings) == {"return_loss", "vswr"}
+    assert float(readings["return_loss"]) == 30.0
+    await asyncio.to_thread(shutil.copy, tmp_path / "backup", workshop.database)
+    store = await asyncio.to_thread(Store.open, workshop.database)
+    async with pumping(store, workshop.settings):
+        async with asyncio.timeout(PATIENCE_S):
+            while set(readings) != {"return_loss"}:
+                await told()
+    await asyncio.to_thread(store.close)
+    assert float(readings["return_loss"]) == 20.0
 
 
 async def forget_at_the_broker(workshop: Workshop) -> None:

@@ -53,6 +53,7 @@ export class Api {
    */
   async post(path, body) {
     const more = body === undefined ? {} : { body: JSON.stringify(body) };
+    /** @type {Record<string, string>} */
     const headers = body === undefined ? {} : { "content-type": "application/json" };
     return this._json(await this.fetch(path, { method: "POST", headers, ...more }));
   }

@@ -248,8 +248,8 @@ function traces(curve, known, how) {
   if (curve.points) {
     line.error_y = {
       type: "data", symmetric: false, color: colour, thickness: 1.6, width: 6,
-      array: y.map((value, at) => (value === null || high[at] === null ? 0 : high[at] - value)),
-      arrayminus: y.map((value, at) => (value === null || low[at] === null ? 0 : value - low[at])),
+      array: y.map((value, at) => apart(value, high[at])),
+      arrayminus: y.map((value, at) => apart(low[at], value)),
     };
     return [line];
   }
@@ -454,4 +454,13 @@ function faint(colour) {
  */
 export function escaped(text) {
   return text.replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;").replace(/%\{/g, "% {");
+}
+
+/**
+ * How far the second lies above the first; 0 where one is not known.
+ * @param {number | null} from
+ * @param {number | null} to
+ */
+function apart(from, to) {
+  return from === null || to === null ? 0 : to - from;
 }

@@ -59,6 +59,7 @@ export class Stream {
     const stop = new AbortController();
     let silence = setTimeout(() => stop.abort(), SILENCE_MS);
     try {
+      /** @type {Record<string, string>} */
       const headers = this._lastId ? { "last-event-id": this._lastId } : {};
       const response = await this._api.fetch("/api/events", { headers, signal: stop.signal });
       if (!response.ok || !response.body) {
