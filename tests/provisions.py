@@ -23,6 +23,7 @@ PACKAGES = {
     "mosquitto": "mosquitto",
     "mosquitto_passwd": "mosquitto",
     "openssl": "openssl",
+    "pango-view": "pango1.0-tools",
     "tsc": "node-typescript",
 }
 """Debian's package by the name of the program that comes with it."""

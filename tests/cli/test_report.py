@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from benchd.cli.report_parts import night_of
 from benchd.errors import UserError
@@ -202,6 +203,27 @@ def test_nobody_of_that_name(api: Any, benchd: Any) -> None:
     assert benchd("report", "job-9", api=api).err == (
         'there is no job "job-9". benchd jobs lists them.\n'
     )
+
+
+@pytest.mark.needs("pango-view")  # WeasyPrint draws with Pango's libraries
+def test_a_report_as_pdf_holds_pages_that_can_be_read(
+    api: Any, benchd: Any, fakes: Any, tmp_path: Path
+) -> None:
+    _done(api, fakes)
+    out = tmp_path / "r.pdf"
+    outcome = benchd("report", JOB, "--pdf", "--out", str(out), api=api)
+    assert (outcome.code, outcome.err, outcome.out) == (0, "", f"{out}\n")
+    pages = PdfReader(out).pages
+    words = " ".join(" ".join(page.extract_text() for page in pages).split())
+    for said in ("dipole r3", "20.0 dB, 18.4 to 21.9 dB", "1.6837 GHz", JOB):
+        assert said in words, words
+    # A4 in points (ISO 216: 210 mm by 297 mm; a point is 1/72 inch), each page with its number.
+    for number, page in enumerate(pages, start=1):
+        assert float(page.mediabox.width) == pytest.approx(210 / 25.4 * 72, abs=1.0)
+        assert float(page.mediabox.height) == pytest.approx(297 / 25.4 * 72, abs=1.0)
+        assert f"{number} / {len(pages)}" in page.extract_text()
+    # What stands in the drawn plot is text too.
+    assert "Shaded band and ±: 95 % intervals" in words
 
 
 def test_without_weasyprint_pdf_is_refused_with_what_to_do(

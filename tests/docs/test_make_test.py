@@ -81,13 +81,13 @@ def test_as_root_what_is_missing_is_installed_and_said(bare: Path, asks_for_list
     apt_that_works(bare, asks_for_lists)
     said = provisions.provide({"PATH": str(bare)}, ROOT)
     assert said == (
-        "chromium, mosquitto, mosquitto_passwd, openssl, tsc: was missing and has been installed "
-        "for the tests."
+        "chromium, mosquitto, mosquitto_passwd, openssl, pango-view, tsc: was missing and has been "
+        "installed for the tests."
     )
     asked = (bare / "asked").read_text()
     assert ("update" in asked) is asks_for_lists
     assert asked.splitlines()[-1].endswith(
-        "--no-download chromium mosquitto node-typescript openssl"
+        "--no-download chromium mosquitto node-typescript openssl pango1.0-tools"
     )
     assert provisions.provide({"PATH": str(bare)}, ROOT) == "", "nothing to say the next time"
 
@@ -98,8 +98,8 @@ def test_a_sudo_without_password_is_used_and_one_that_asks_is_not(bare: Path) ->
     said = provisions.provide({"PATH": str(bare)}, ANNA)
     assert said.endswith(
         "missing, and it could not be installed unasked; what needs it is left out: "
-        "apt-get install chromium mosquitto node-typescript openssl (or your system's packages of "
-        "these names)"
+        "apt-get install chromium mosquitto node-typescript openssl pango1.0-tools (or your "
+        "system's packages of these names)"
     )
     assert not (bare / "asked").exists()
     script(bare, "sudo", '[ "$1" = -n ] || exit 1', 'shift; exec /usr/bin/env "$@"')
@@ -126,6 +126,7 @@ def test_whoever_wants_to_do_without_is_not_offered_an_installation(bare: Path) 
 
 def test_ci_ends_at_once_where_something_cannot_be_had(bare: Path) -> None:
     with pytest.raises(
-        provisions.Missing, match="CI: chromium, mosquitto, mosquitto_passwd, openssl, tsc must"
+        provisions.Missing,
+        match="CI: chromium, mosquitto, mosquitto_passwd, openssl, pango-view, tsc must",
     ):
         provisions.provide({"PATH": str(bare), "CI": "true"}, ROOT)
