@@ -93,7 +93,7 @@ class Pump:
         self._store = store
         self._is_checked = False
         self._restate = restate
-        self._has_cleared = False
+        self._has_cleared = restate  # a broker that forgets keeps nothing stale
         self._retry = retry or Retry()
         self._news = asyncio.Event()
         self._speaks_5 = settings.protocol != "3.1.1"
@@ -191,8 +191,9 @@ class Pump:
         return await loop.run_in_executor(self._executor, lambda: call(*args, **kwargs))
 
     def readings_to_clear(self, client: Client) -> StaleReadings | None:
-        """What looks for stale readings; None where that was done since the daemon's start."""
-        if self._has_cleared:
+        """What looks for stale readings; None where there can be none: in the first epoch of a
+        database, or where they were looked for since the daemon's start."""
+        if self._has_cleared or not self.succession.current.reason:
             return None
 
         async def known() -> set[str]:

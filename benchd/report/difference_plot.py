@@ -35,6 +35,7 @@ MOST_ROWS = 6
 LEFT, RIGHT_ALONE = 0.32, 0.955
 RIGHT_WITH_REMARKS = AXES_RIGHT_WITH_NUMBERS - 0.02  # the unit stands to the right of the axis
 ROOM, TALLEST_ROW, STRIP = 0.70, 0.20, 0.42  # of the sheet; the strip is a part of its row
+FOOT = 0.075  # below it stand the lines at the foot
 REACH = 1.25  # how far an axis goes beyond the farthest end of its interval
 
 
@@ -62,7 +63,27 @@ def draw_differences(results: Sequence[Result], heading: Heading) -> Figure:
         0.965, 0.06, "Bars: 95 % intervals. A bar that crosses the line shows no sure difference.",
         size=9, ha="right",
     )  # fmt: skip
+    if not heading.remarks:  # they stand beside the rows, and need the height
+        _shorten(figure, ROOM - height * min(len(results), MOST_ROWS))
     return figure
+
+
+def _shorten(figure: Figure, empty: float) -> None:
+    """Take the empty part out of the sheet, as a part of its height; all sizes stay as they are."""
+    width_in, height_in = figure.get_size_inches()
+    whole = 1.0 - max(0.0, empty)
+    figure.set_size_inches(width_in, height_in * whole)
+
+    def moved(y: float) -> float:
+        """What stands at the foot keeps its distance from there, all else from the top."""
+        return y / whole if y < FOOT else 1.0 - (1.0 - y) / whole
+
+    for words in figure.texts:
+        words.set_y(moved(words.get_position()[1]))
+    for axes in figure.axes:
+        place = axes.get_position()
+        bottom, top = moved(place.y0), moved(place.y1)
+        axes.set_position((place.x0, bottom, place.width, top - bottom))
 
 
 def _strip(figure: Figure, result: Result, corner: tuple[float, float], height: float) -> None:

@@ -29,6 +29,7 @@ def test_the_token_is_entered_once_and_kept(open_page: Callable[..., Watched]) -
     field = page.get_by_label("Token", exact=True)
     field.wait_for()
     watched.require_accessible()
+    watched.see("Nobody knows whether RF is off: this page has to be given the token first.")
 
     field.fill("not it at all")
     page.keyboard.press("Enter")

@@ -17,6 +17,7 @@ import pytest
 from PIL import Image
 
 from benchd.report import palette
+from benchd.report.difference_plot import draw_differences
 from benchd.report.figure import Heading, Numbers, foot_line, frame, legend, style
 from benchd.report.gain_plot import draw_gain
 from benchd.report.level_plot import draw_levels, level_db
@@ -455,3 +456,17 @@ def test_many_names_take_rows_of_their_own_inside_the_picture(count: int, length
         assert box.x1 <= figure.bbox.width
         assert foot.y0 < box.y0
         assert box.y1 < axes.xaxis.label.get_window_extent(renderer).y0
+
+
+@pytest.mark.parametrize("count", [1, 3, 6])
+def test_a_picture_of_few_differences_has_no_empty_part(count: int) -> None:
+    heading = Heading("dipole r4", "compare-revisions", NOW, "workshop", JOB)
+    one = Result("return_loss_difference", 2.0, "dB", 0.8, 2.0, 1.2, 2.8, 1.7e9)
+    with style():
+        figure = draw_differences([one] * count, heading)
+        renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+        boxes = [text.get_window_extent(renderer) for text in figure.texts]
+    assert all(box.y0 >= 0 and box.y1 <= figure.bbox.height for box in boxes)
+    ends = sorted([*(box.y0 for box in boxes), *(axes.bbox.y0 for axes in figure.axes)])
+    gaps = [(above - below) / figure.dpi for below, above in itertools.pairwise(ends)]
+    assert max(gaps) < 1.3  # inches; one row is as high as that
