@@ -70,8 +70,8 @@ class RfWatch:
         said, advice = "RF is off; every source has said so when asked", ""
         if self._left_over:
             said = (
-                "RF is off on this bench. Nobody knows of what an earlier run has left on record: "
-                f"{self._left_over}"
+                "RF is off on this bench. An earlier run has left on record, and nobody knows of: "
+                f"{self._left_over}."
             )
             advice = "Switch that off by hand if it is still there; each start asks it again."
         self._tell(OFF_VERIFIED, sources, said, advice)

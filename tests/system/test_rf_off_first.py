@@ -211,7 +211,7 @@ def test_a_daemon_does_not_speak_for_a_source_that_it_could_not_ask(
     with ending(daemon):
         rf = daemon.http.get("/api/health").json()["rf"]
         assert rf["state"] == "off-verified"
-        assert rf["message"].endswith(f"left on record: generator0 at {address}")
+        assert rf["message"].endswith(f"nobody knows of: generator0 at {address}.")
         assert "by hand" in rf["advice"]
     told = benchd("rf-off", "--data", str(tmp_path / "data"))
     assert f"generator0 at {address}: not reached" in told.stdout

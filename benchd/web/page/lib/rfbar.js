@@ -112,7 +112,7 @@ export function rfWords(rf) {
     return ["rf-doubt", "RF is NOT verified off", `${rf.message.replace(/^RF is NOT verified off: /, "")}. ${rf.advice}`];
   }
   const who = rf.sources.length > 0 ? rf.sources.join(", ") : "every source";
-  const others = rf.advice ? `. ${rf.message}. ${rf.advice}` : "";
+  const others = rf.advice ? `. ${rf.message} ${rf.advice}` : "";
   return ["rf-off", "RF is off", `verified: ${who} said so when asked, ${age(rf.age_s)}${others}`];
 }
 
