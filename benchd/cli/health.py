@@ -66,11 +66,16 @@ def _rows(found: Mapping[str, Any], zone: tzinfo) -> list[tuple[str, str]]:
     rows.append(("store", str(found.get("store") or "writes")))
     free = (found.get("disk") or {}).get("free_bytes")
     if free is not None:
-        rows.append(("disk", f"{free / 2**30:.1f} GiB free"))
-    if broker is not None:
+        size = f"{free / 2**30:.1f} GiB" if free >= 2**30 else f"{free / 2**20:.0f} MiB"
+        rows.append(("disk", f"{size} free"))
+    pending = (found.get("outbox") or {}).get("pending")
+    if broker is None:
+        kept = f", {pending} messages are kept for one" if pending else ""
+        rows.append(("broker", f"none: nothing is published{kept}"))
+    else:
         state = "connected" if broker["connected"] else f"not connected: {broker['message']}"
         rows.append(("broker", f"{broker['address']}, {state}"))
-    if (pending := (found.get("outbox") or {}).get("pending")) is not None:
+    if pending is not None and broker is not None:
         rows.append(("outbox", f"{pending} messages wait for the broker"))
     rows += [(str(one["name"]), _instrument(one, zone)) for one in found.get("instruments") or []]
     return rows

@@ -128,6 +128,14 @@ def test_health_tells_everything_and_lets_people_sleep(
     )
 
 
+def test_health_without_a_broker_waits_for_none(api: Any, benchd: Callable[..., Any]) -> None:
+    api.desk.vitals = {**WHOLE, "broker": None, "disk": {"free_bytes": 5 * 2**20}}
+    lines = [" ".join(line.split()) for line in benchd("health", api=api).out.splitlines()]
+    assert "broker none: nothing is published, 12 messages are kept for one" in lines
+    assert "disk 5 MiB free" in lines
+    assert not any(line.startswith("outbox") for line in lines)
+
+
 @pytest.mark.parametrize(
     ("vitals", "code"),
     [
