@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, tzinfo
-from typing import Literal
+from typing import Any, Literal
 
 from benchd.errors import BenchdError, Cancelled, WindowClosed
 from benchd.moments import time_words
@@ -72,6 +72,18 @@ class Halt:
         while not self.reason and (left := deadline - loop.time()) > 0:
             await asyncio.sleep(min(0.05, left))
         self.check()
+
+
+def told_as(error: Exception, job_id: str, advice: str) -> tuple[str, dict[str, Any]]:
+    """What ended a job in words, and as the document that is stored with it.
+
+    advice: what a person can do where it is a fault in benchd.
+    """
+    if isinstance(error, BenchdError):
+        return str(error), dict(error.as_dict())
+    message = f"a fault in benchd: {type(error).__name__}: {error}"
+    detail = {"family": "fault", "where": job_id, "message": message, "advice": advice}
+    return message, detail
 
 
 @contextmanager

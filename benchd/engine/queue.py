@@ -12,6 +12,7 @@ import structlog
 
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.events import EventHub
+from benchd.engine.job_stops import told_as
 from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.recovery import Interrupted, Recovery, recovery
 from benchd.engine.reload import Reload
@@ -145,23 +146,13 @@ class JobQueue:
 
     async def _give_up(self, job: JobRow, error: Exception) -> None:
         """Fail a job whose data cannot be read, so that it does not block the others."""
-        known = isinstance(error, BenchdError)
-        if not known:
+        if not isinstance(error, BenchdError):
             _log.error("a fault in benchd ended a job", job=job.id, exc_info=error)
-        text = str(error) if known else f"a fault in benchd: {type(error).__name__}: {error}"
+        advice = "Its captures are kept. Please report it with the log."
+        text, detail = told_as(error, job.id, advice)
         _log.warning("job failed", job=job.id, error=text)
-        detail = (
-            error.as_dict()
-            if isinstance(error, BenchdError)
-            else {
-                "family": "fault",
-                "where": job.id,
-                "message": text,
-                "advice": "Its captures are kept. Please report it with the log.",
-            }
-        )
         with suppress(WrongState):
-            await self._set(job, JobState.FAILED, message=text, error=dict(detail))
+            await self._set(job, JobState.FAILED, message=text, error=detail)
 
     async def _set(self, job: JobRow, state: JobState, **more: Any) -> JobRow:
         row = await self._db.patiently(self._store.set_state, job.id, state, **more)

@@ -143,6 +143,7 @@ class ReductionLine:
                 self._due.popleft()
         # Any error ends the job, which tells of it.
         except Exception as error:
+            _log.warning("reduction failed", job=self._job_id, error=str(error))
             self._due.clear()
             self.failure = error
             self._on_failure()

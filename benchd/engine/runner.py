@@ -25,6 +25,7 @@ from benchd.acquire.refining import Refining
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
 from benchd.engine.benchthread import BenchThread
+from benchd.engine.capture_commit import capture_of, commit_capture, next_capture
 from benchd.engine.current_bench import CurrentBench, current
 from benchd.engine.events import EventHub
 from benchd.engine.hands_requests import (
@@ -37,7 +38,7 @@ from benchd.engine.hands_requests import (
     look_before,
     to_ask_again,
 )
-from benchd.engine.job_stops import Halt, watched, window_closed
+from benchd.engine.job_stops import Halt, told_as, watched, window_closed
 from benchd.engine.lid_starts import started_by_lid
 from benchd.engine.reducing import Reducer
 from benchd.engine.reduction_line import ReductionLine, runs_beside
@@ -49,10 +50,8 @@ from benchd.engine.storethread import StoreThread
 from benchd.engine.underway import SweepNews, Underway
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.store import JobRow, JobState, Store, WrongState
-from benchd.store.ids import new_id
 from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS
-from benchd.sweeps import SweepAsRun
-from benchd.traces import PATH_BROKEN, REMOVED, Capture, Role
+from benchd.traces import REMOVED
 from benchd.worksheet import (
     AcceptStep,
     CaptureStep,
@@ -101,6 +100,7 @@ class Runner:
         self._line = ReductionLine(store, store_thread, hub, self._halt.reduction_failed)
         self._asking = Asking(hub, self._halt, self._state, self._others_wait, self._while_asking)
         self._last_sweeps: dict[str, Sweep] = {}
+        self._stored_step: int | None = None
         self.job_id: str | None = None
         self.underway = Underway(hub)
 
@@ -132,6 +132,7 @@ class Runner:
         leaves the job `running` in the store: the next start treats it as interrupted.
         """
         self.job_id = job.id
+        self._stored_step = None
         self._halt.begin()
         try:
             with watched(job.finish_by, self._halt.close_window):
@@ -188,18 +189,11 @@ class Runner:
         await self._line.end()
         if isinstance(error, BenchdError):
             _log.warning("job failed", job=job.id, error=str(error))
-            return await self._state(
-                job.id, "failed", message=str(error), error=dict(error.as_dict())
-            )
-        _log.error("a fault in benchd ended a job", job=job.id, exc_info=error)
-        message = f"a fault in benchd: {type(error).__name__}: {error}"
-        fault = {
-            "family": "fault",
-            "where": job.id,
-            "message": message,
-            "advice": "RF is off and all captures are kept. Please report it with the log.",
-        }
-        return await self._state(job.id, "failed", message=message, error=fault)
+        else:
+            _log.error("a fault in benchd ended a job", job=job.id, exc_info=error)
+        advice = "RF is off and all captures are kept. Please report it with the log."
+        message, detail = told_as(error, job.id, advice)
+        return await self._state(job.id, "failed", message=message, error=detail)
 
     async def _make_up(self, job: JobRow, worksheet: Worksheet, progress: Progress) -> None:
         """After an interruption: hand over the reductions of captures that are in the store."""
@@ -260,7 +254,12 @@ class Runner:
         return True
 
     async def _state(self, job_id: str, state: str, **more: Any) -> JobRow:
-        row = await self._db.patiently(self._store.set_state, job_id, JobState(state), **more)
+        return self._told(
+            await self._db.patiently(self._store.set_state, job_id, JobState(state), **more)
+        )
+
+    def _told(self, row: JobRow) -> JobRow:
+        """Tell of a job's new state, and stop where it says that the job must."""
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         if row.withdraw_ordered_at is not None and not row.has_ended:
             self._halt.withdraw()
@@ -315,7 +314,9 @@ class Runner:
         beside = isinstance(step, ReduceStep | AcceptStep) and runs_beside(worksheet, step.index)
         if not beside:
             self.underway.begin_step(step.index)
-            await self._state(job_id, "running", message=step.label, step_index=step.index)
+            if self._stored_step != step.index:
+                await self._state(job_id, "running", message=step.label, step_index=step.index)
+            self._stored_step = None
         self._hub.publish(
             "step",
             {
@@ -384,39 +385,33 @@ class Runner:
             _log.warning("remark on a sweep", job=job_id, step=step.label, remark=remark)
             self._hub.publish("remark", {"job": job_id, "message": f"{step.label}: {remark}"})
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
-        capture = Capture(
-            id=new_id("cap"),
-            bench=worksheet.bench,
-            job_id=job_id,
-            step=step.name,
-            role=Role(step.role),
-            route=step.route,
-            position=step.position,
-            antenna=step.antenna,
-            traces=sweep.traces(),
-            settings=SweepAsRun.of(step.sweep, lid=step.lid),
-            fixtures=dict(step.fixtures),
+        capture = capture_of(
+            job_id,
+            worksheet,
+            step,
+            sweep,
+            broken=broken,
             instruments=self._rig.identities(dict.fromkeys(names)),
-            taken_at=datetime.now(UTC),
-            recipe_hash=worksheet.recipe_hash,
-            worksheet_hash=worksheet.digest,
-            flags=sweep.flags if broken is None else (*sweep.flags, PATH_BROKEN),
-            bindings=dict(step.bindings),
-            readings={**sweep.readings, **removed},
+            readings=removed,
         )
         # A capture over a broken path is stored, since no measurement is thrown away. The step does
         # not count as done.
         after = step.index + 1 if broken is None else None
-        await self._db.patiently(
-            self._store.commit_capture,
+        row = await self._db.patiently(
+            commit_capture,
+            self._store,
             capture,
             step_index_after=after,
+            upcoming=next_capture(worksheet, step) if broken is None else None,
             trace_points=self._trace_points,
         )
         self._hub.publish(
             "capture",
             {"job": job_id, "capture": capture.id, "role": capture.role, "route": capture.route},
         )
+        if row is not None:
+            self._stored_step = row.step_index
+            self._told(row)
         if broken is not None:
             raise broken
 

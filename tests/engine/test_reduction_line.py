@@ -1,4 +1,4 @@
-"""Which reductions run beside a capture, and a process that is of no use."""
+"""What runs beside a capture, what follows it at once, and a reducing process of no use."""
 
 from __future__ import annotations
 
@@ -8,11 +8,14 @@ from pathlib import Path
 import pytest
 
 from benchd.bench import load_bench
+from benchd.engine.capture_commit import commit_capture, next_capture
 from benchd.engine.reducing_process import Order, ReducingProcess
 from benchd.engine.reduction_line import runs_beside
 from benchd.recipe import load_recipe, resolve
-from benchd.store import Store
+from benchd.store import JobState, Store
+from benchd.worksheet import CaptureStep, Worksheet
 from tests.engine.office import ROOT
+from tests.store import examples
 
 RECIPE = """
 recipe: several
@@ -38,12 +41,15 @@ steps:
 """
 
 
-def test_only_what_a_capture_follows_before_anybody_is_asked_runs_beside_it() -> None:
+def worksheet(recipe: str = RECIPE) -> Worksheet:
     bench = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
-    worksheet = resolve(load_recipe(RECIPE.replace("", ""), file="several"), bench, {})
+    return resolve(load_recipe(recipe, file="several"), bench, {})
+
+
+def test_only_what_a_capture_follows_before_anybody_is_asked_runs_beside_it() -> None:
     beside = {
-        step.index: runs_beside(worksheet, step.index)
-        for step in worksheet.steps
+        step.index: runs_beside(worksheet(), step.index)
+        for step in worksheet().steps
         if step.kind in ("reduce", "accept")
     }
     assert beside == {3: True, 4: True, 7: False, 10: False}
@@ -70,3 +76,48 @@ def test_a_process_that_cannot_be_started_leaves_it_to_the_daemon(
     monkeypatch.setenv("PYTHONHOME", os.fspath(tmp_path))
     process = ReducingProcess(os.fspath(tmp_path / "benchd.sqlite"))
     assert process.records(Order("job-none", 0, bench)) is None
+
+
+def test_a_capture_and_the_beginning_of_the_next_are_one_transaction(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "benchd.sqlite") as store:
+        job = store.add_job(examples.worksheet())
+        store.set_state(job.id, JobState.RUNNING, step_index=0)
+        (step, *_) = [one for one in worksheet().steps if isinstance(one, CaptureStep)]
+        begun = commit_capture(
+            store,
+            examples.capture(job.id),
+            step_index_after=1,
+            upcoming=step.model_copy(update={"index": 2, "label": "capture b"}),
+            trace_points=0,
+        )
+        assert begun is not None
+        assert (begun.step_index, begun.message) == (2, "capture b")
+        assert begun == store.job(job.id)
+
+
+def test_a_capture_is_kept_where_its_job_cannot_go_on(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "benchd.sqlite") as store:
+        job = store.add_job(examples.worksheet())
+        store.set_state(job.id, JobState.RUNNING, step_index=0)
+        store.set_state(job.id, JobState.FAILED, message="for the test")
+        (step, *_) = [one for one in worksheet().steps if isinstance(one, CaptureStep)]
+        capture = examples.capture(job.id)
+        begun = commit_capture(store, capture, step_index_after=1, upcoming=step, trace_points=0)
+        assert begun is None
+        assert [row.id for row in store.captures(job_id=job.id)] == [capture.id]
+        assert store.job(job.id).state is JobState.FAILED
+
+
+def test_a_capture_follows_at_once_only_where_nobody_is_asked() -> None:
+    captures = [one for one in worksheet().steps if isinstance(one, CaptureStep)]
+    assert {one.name: next_capture(worksheet(), one) for one in captures} == dict.fromkeys(
+        ("open", "short", "a", "b", "c")
+    )
+    alone = worksheet(RECIPE.replace("  - hands: {ask: Turn the antenna}\n", ""))
+    follows = {
+        one.name: (following := next_capture(alone, one)) and following.name
+        for one in alone.steps
+        if isinstance(one, CaptureStep)
+    }
+    # After "a" there is a wait; after "c" nothing.
+    assert follows == {"open": "short", "short": "a", "a": None, "b": "c", "c": None}
