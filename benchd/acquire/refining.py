@@ -77,10 +77,11 @@ def refining_sweep(
     noise_hz, noise_dbm, flags = yield from made_ready(grid, plan, instruments)
     yield source.rf_on()
     full_dbm = np.interp(grid, refining.full_hz, refining.full_dbm)
-    level, scatter = np.zeros(grid.size), np.zeros(grid.size)
+    level, scatter, sd = (np.zeros(grid.size) for _ in range(3))
     taken = np.zeros(grid.size, dtype=bool)
     bounds = Bounds(wanted.to_hz, wanted.at_most_points, wanted.at_most_s)
     aims = Aims(refining.edge_levels_db, refining.near_hz)
+    cost_s = np.full(grid.size, refining.point_s)
     began_s = refining.clock()
     chosen = Chosen(tuple(first_points(grid, wanted.reach_hz, refining.always_hz)))
     while chosen.at:
@@ -90,13 +91,14 @@ def refining_sweep(
             grid[batch], plan, source, analyzer, done, max(total, done + batch.size)
         )
         level[batch], scatter[batch] = read
+        sd[batch] = noise_of(level[batch], noise_dbm, plan)
         taken[batch] = True
         chosen = next_points(
             grid,
             taken,
             level - full_dbm,
-            noise_of(level, noise_dbm, plan),
-            np.full(grid.size, refining.point_s),
+            sd,
+            cost_s,
             aims,
             bounds,
             refining.clock() - began_s,

@@ -50,9 +50,9 @@ SIGMAS = 2.0
 """How many standard deviations of noise a reading may differ besides: few, since a reading too many
 costs little, and one too few a dip."""
 
-BATCH = 4
+BATCH, BATCH_SHARE = 4, 50
 """How many frequencies are chosen at once in the second part: few, since each reading may change
-what is best next."""
+what is best next; of a sweep of many points a fiftieth, so that the bench does not wait for it."""
 
 
 @dataclass(frozen=True)
@@ -142,7 +142,8 @@ def next_points(
                 "resonance and edges are as sure as asked for" if wanted else "there is no dip"
             )
             return Chosen((), because, widest_hz)
-        batch = _best(open_aims, cost_s, bounds.to_hz)[: max(left, 0)]
+        most = min(max(left, 0), max(BATCH, bounds.at_most_points // BATCH_SHARE))
+        batch = _best(open_aims, cost_s, bounds.to_hz, most)
         why = "resonance or edges are less sure than asked for"
         if not batch and left > 0:
             return Chosen((), "no other frequency of its grid would help", widest_hz, True)
@@ -162,36 +163,35 @@ def _within(batch: list[int], cost_s: FloatArray, time_s: float) -> list[int]:
 def unexpected(seen: Seen) -> list[int]:
     """Indices on the grid in gaps beside readings that their neighbours did not let expect, the
     most unexpected first."""
-    absorbed, sd, at = 1.0 - seen.squared, seen.sd, seen.at
+    absorbed, sd, at, f = 1.0 - seen.squared, seen.sd, seen.at, seen.f
+    if at.size < 3:
+        return []
+    middle = np.arange(at.size)
+    # At an end the line through the two inner neighbours is drawn on, so it errs more there.
+    near, far = middle - 1, middle + 1
+    near[[0, -1]], far[[0, -1]] = (1, at.size - 2), (2, at.size - 3)
+    allowed = np.full(at.size, UNEXPECTED)
+    allowed[[0, -1]] *= 2.0
+    share = (f - f[near]) / (f[far] - f[near])
+    line = absorbed[near] + share * (absorbed[far] - absorbed[near])
+    noise = np.sqrt(sd**2 + ((1.0 - share) * sd[near]) ** 2 + (share * sd[far]) ** 2)
+    over = np.abs(absorbed - line) - allowed
+    most = np.maximum(absorbed, np.maximum(absorbed[near], absorbed[far]))
+    doubtful = np.flatnonzero((over > SIGMAS * noise) & (most > NOTHING_ABSORBED))
     scores: dict[int, float] = {}
-    last = at.size - 1
-    for middle in range(last + 1) if last >= 2 else ():
-        if middle in (0, last):
-            # The line through the two inner neighbours is drawn on, so it errs more at the end.
-            near, far = (1, 2) if middle == 0 else (last - 1, last - 2)
-            allowed = 2.0 * UNEXPECTED
-        else:
-            near, far = middle - 1, middle + 1
-            allowed = UNEXPECTED
-        share = (seen.f[middle] - seen.f[near]) / (seen.f[far] - seen.f[near])
-        line = absorbed[near] + share * (absorbed[far] - absorbed[near])
-        noise = np.sqrt(sd[middle] ** 2 + ((1 - share) * sd[near]) ** 2 + (share * sd[far]) ** 2)
-        off = abs(float(absorbed[middle] - line))
-        most = max(float(absorbed[one]) for one in (middle, near, far))
-        if off <= allowed + SIGMAS * noise or most <= NOTHING_ABSORBED:
-            continue
-        for left in range(max(0, middle - 1), min(middle, last - 1) + 1):
+    for one in doubtful.tolist():
+        for left in range(max(0, one - 1), min(one, at.size - 2) + 1):
             between = (int(at[left]) + int(at[left + 1])) // 2
             if between > at[left]:
-                scores[between] = max(off - allowed, scores.get(between, 0.0))
+                scores[between] = max(float(over[one]), scores.get(between, 0.0))
     return sorted(scores, key=lambda one: (-scores[one], one))
 
 
-def _best(aims: list[Aim], cost_s: FloatArray, to_hz: float) -> list[int]:
-    """The frequencies by which the aims get surer, most for their time: one after the other, each
-    as if those before it had been read."""
+def _best(aims: list[Aim], cost_s: FloatArray, to_hz: float, most: int) -> list[int]:
+    """At most so many frequencies by which the aims get surer, most for their time: one after the
+    other, each as if those before it had been read."""
     found: list[int] = []
-    while len(found) < BATCH:
+    while len(found) < most:
         gains = np.zeros(cost_s.size)
         for aim in aims:
             gains += aim.gains(found) / to_hz**2

@@ -23,10 +23,13 @@ WINDOW_RISE = 1.08
 """The bottom of a dip, in which its resonance is fitted: up to so many times the least
 1/(1 - gamma^2), as `benchd.reduce.resonance` takes it."""
 
-ENOUGH = 13
-"""Readings that a fit of the wanted dip should have: seven of them then lie in the inner half, by
-which the fit's own error is told. ENOUGH_OF_OTHERS: of a dip that is not the wanted one."""
-ENOUGH_OF_OTHERS = 9
+INNER_RISE = 1.03
+"""The same for the narrower window, which tells how far the curve is from a parabola
+(`benchd.reduce.resonance_interval`)."""
+
+ENOUGH, ENOUGH_INSIDE = 12, 8
+"""Readings that a fit should have in all, and in the narrower window: one more than that needs, as
+the fitted bottom lies a little higher than the lowest reading."""
 
 LEAST_RISE = 0.02
 """Rise of 1/(1 - gamma^2), relative, beyond which two minima are two dips."""
@@ -99,10 +102,7 @@ def aims_of(seen: Seen, aims: Aims) -> list[Aim]:
     if aims.near_hz is not None:
         near_hz = aims.near_hz
         lows.sort(key=lambda low: abs(math.log(float(seen.f[low]) / near_hz)))
-    found = [
-        _resonance(seen, low, ENOUGH if number == 0 else ENOUGH_OF_OTHERS)
-        for number, low in enumerate(lows)
-    ]
+    found = [_resonance(seen, low) for low in lows]
     for level_db in aims.edge_levels_db:
         for way in (-1, 1):
             edge = _edge(seen, lows[0], level_db, way)
@@ -117,12 +117,14 @@ def dips(seen: Seen) -> list[int]:
     Two minima between which the curve does not rise by LEAST_RISE, and by SIGMAS times the noise,
     are one.
     """
-    y = y_of(seen.squared)
-    order = [int(one) for one in np.argsort(seen.squared, kind="stable")]
-    found: list[int] = []
+    y, squared = y_of(seen.squared), seen.squared
     deepest = gamma_from_return_loss(LEAST_DEPTH_DB) ** 2
-    for one in order:
-        if seen.squared[one] > deepest or len(found) == MOST_DIPS:
+    beside = np.concatenate([[np.inf], squared, [np.inf]])
+    lowest = (squared <= beside[:-2]) & (squared <= beside[2:]) & (squared <= deepest)
+    minima = np.flatnonzero(lowest)
+    found: list[int] = []
+    for one in minima[np.argsort(squared[minima], kind="stable")].tolist():
+        if len(found) == MOST_DIPS:
             break
         if all(_parted(seen, y, one, other) for other in found):
             found.append(one)
@@ -137,13 +139,14 @@ def _parted(seen: Seen, y: FloatArray, one: int, other: int) -> bool:
     return bool(y[top] > (1.0 + LEAST_RISE) * y[one] and rise > noise)
 
 
-def _resonance(seen: Seen, low: int, enough: int) -> Aim:
+def _resonance(seen: Seen, low: int) -> Aim:
     """The minimum of a parabola through y = 1/(1 - gamma^2) over the bottom of the dip.
 
-    With fewer than `enough` readings there the fit cannot be judged, so its half-width is no less
+    With fewer than ENOUGH readings there the fit cannot be judged, so its half-width is no less
     than half of what each reading stands for.
     """
-    first, last = _window(seen, low)
+    first, last = _window(seen, low, WINDOW_RISE)
+    inner = _window(seen, low, INNER_RISE)
     grid = np.arange(first, last + 1)
     inside = (seen.at >= first) & (seen.at <= last)
     f, count = seen.f[inside], int(np.count_nonzero(inside))
@@ -157,8 +160,11 @@ def _resonance(seen: Seen, low: int, enough: int) -> Aim:
     normal = powers.T @ (powers / sd[:, None] ** 2)
     slope = _of_minimum(powers, y, sd, half_hz) if count >= 4 else None
     # Where the readings bend no way up, there may be two dips: then all of the bottom is wanted.
-    wanted = min(enough, grid.size) if slope is not None or count < 4 else grid.size
-    spacing_hz = half_hz / count if count < wanted else 0.0
+    wanted = min(ENOUGH, grid.size) if slope is not None or count < 4 else grid.size
+    wanted_inside = min(ENOUGH_INSIDE, inner[1] - inner[0] + 1)
+    inside_count = int(np.count_nonzero(seen.taken[inner[0] : inner[1] + 1]))
+    few = count < wanted or inside_count < wanted_inside
+    spacing_hz = half_hz / count if few else 0.0
     noise_hz = TWO_SIGMA * _spread(normal, slope) if slope is not None else half_hz
     open_points = ~seen.taken[grid]
 
@@ -166,12 +172,16 @@ def _resonance(seen: Seen, low: int, enough: int) -> Aim:
         found = np.zeros(seen.grid_hz.size)
         extra = [one for one in also if first <= one <= last]
         number = count + len(extra)
-        if number < wanted:
+        within = inside_count + sum(inner[0] <= one <= inner[1] for one in also)
+        if number < wanted or within < wanted_inside:
             # Readings are spread evenly at first: most is gained in the middle of a wide gap.
             there = np.concatenate([seen.at[inside], np.array(extra, dtype=np.intp)])
-            edges = np.concatenate([there, [first - 1, last + 1]])
-            away = np.min(np.abs(grid[:, None] - edges[None, :]), axis=1)
+            edges = np.sort(np.concatenate([there, [first - 1, last + 1]]))
+            right = np.searchsorted(edges, grid)
+            away = np.minimum(edges[right] - grid, grid - edges[np.maximum(right - 1, 0)])
             gain = (half_hz / max(number, 1)) ** 2 - (half_hz / (number + 1)) ** 2
+            if within < wanted_inside:
+                away = np.where((grid >= inner[0]) & (grid <= inner[1]), away, 0)
             found[grid] += gain * away / max(int(away.max()), 1)
         if slope is not None:
             found[grid] += _by_noise(normal, slope, seen, grid, extra, middle_hz, half_hz, sd)
@@ -181,10 +191,11 @@ def _resonance(seen: Seen, low: int, enough: int) -> Aim:
     return Aim("resonance", math.hypot(spacing_hz, noise_hz), gains)
 
 
-def _window(seen: Seen, low: int) -> tuple[int, int]:
-    """First and last index on the grid of the bottom of a dip, at least four steps to each side."""
+def _window(seen: Seen, low: int, rise_to: float) -> tuple[int, int]:
+    """First and last index on the grid of the bottom of a dip, up to so many times the least y; at
+    least four steps to each side."""
     y = y_of(seen.squared)
-    rise = WINDOW_RISE * y[low]
+    rise = rise_to * y[low]
     high = np.flatnonzero(y > rise)
     left, right = high[high < low], high[high > low]
     here, end = int(seen.at[low]), seen.grid_hz.size - 1

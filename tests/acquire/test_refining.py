@@ -82,10 +82,12 @@ def test_points_are_told_in_the_order_in_which_they_are_read_the_coarse_ones_fir
 
 
 def test_a_bound_on_points_ends_it_and_the_capture_says_so() -> None:
-    sweep = CannedPlayer(Bench()).run(run_sweep(refined(at_most_points=34), BOTH, known()))
+    sweep = CannedPlayer(Bench()).run(
+        run_sweep(refined(at_most_points=34, to_hz=1e3), BOTH, known())
+    )
     assert sweep.frequency_hz.size == 34
     assert sweep.flags == ("refined-in-part",)
-    assert sweep.readings["refined_to_hz"] > REFINE.to_hz
+    assert sweep.readings["refined_to_hz"] > 1e3
 
 
 def test_a_bound_on_time_counts_from_the_first_reading_and_is_never_passed() -> None:
@@ -94,7 +96,9 @@ def test_a_bound_on_time_counts_from_the_first_reading_and_is_never_passed() -> 
     def clock() -> float:
         return 100.0 + 0.02 * sum(bench.rf_at_each_reading)
 
-    sweep = CannedPlayer(bench).run(run_sweep(refined(at_most_s=0.61), BOTH, known(clock)))
+    sweep = CannedPlayer(bench).run(
+        run_sweep(refined(at_most_s=0.61, to_hz=1e3), BOTH, known(clock))
+    )
     assert sweep.frequency_hz.size == 30
     assert sweep.flags == ("refined-in-part",)
 

@@ -154,16 +154,19 @@ def test_the_time_bounds_a_sweep_as_well() -> None:
 def test_of_two_dips_the_wanted_one_gets_the_edges() -> None:
     gamma = modes((1.55e9, 25.0, 52.0), (1.85e9, 25.0, 60.0))
     low, high = (
-        swept(gamma, near_hz=near_hz, to_hz=0.2e6, levels_db=(10.0,))[0]
-        for near_hz in (1.55e9, 1.85e9)
+        swept(gamma, near_hz=near_hz, to_hz=0.02e6, sd_db=0.001)[0] for near_hz in (1.55e9, 1.85e9)
     )
-    below = GRID_HZ < 1.7e9
     edges = crossings_hz(gamma)
     assert edges.size == 4
     for taken, wanted in ((low, edges[:2]), (high, edges[2:])):
         for edge_hz in wanted:
             assert np.sort(np.abs(GRID_HZ[taken] - edge_hz))[1] <= 2 * STEP_HZ
-    assert low[below].sum() > high[below].sum()
+    # The edges of the other one lie in the gaps that the first readings left.
+    gaps = [np.diff(GRID_HZ[taken]) for taken in (low, high)]
+    there = [np.searchsorted(GRID_HZ[taken], edges) - 1 for taken in (low, high)]
+    widths = np.array([gap[at] for gap, at in zip(gaps, there, strict=True)])
+    assert widths[0, :2].sum() < widths[1, :2].sum()
+    assert widths[1, 2:].sum() < widths[0, 2:].sum()
 
 
 def test_what_a_reading_costs_decides_between_two_that_tell_the_same() -> None:
