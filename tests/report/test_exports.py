@@ -141,6 +141,21 @@ def test_scikit_rf_reads_scalar_return_loss_with_angle_zero(tmp_path: Path) -> N
     ]
 
 
+def test_a_grid_that_a_sweep_chose_is_written_as_it_is(tmp_path: Path) -> None:
+    """Frequencies that do not lie evenly, as those of a sweep that refines."""
+    grid = FREQUENCY_HZ[[0, 4, 5, 6, 10]]
+    values = np.array([1.0, 9.0, 21.0, 8.0, 0.5])
+    (reduced,) = gather([Trace("return_loss", Form.RATIO_DB, grid, values)])
+    file = tmp_path / "chosen.s1p"
+    file.write_text(touchstone_of_return_loss(reduced), encoding="ascii")
+    network = skrf.Network(str(file))
+    np.testing.assert_array_equal(network.f, grid)
+    np.testing.assert_allclose(network.s_db[:, 0, 0], -values, atol=1e-12)
+    (rows,) = _blocks(capture_csv(_capture(Trace("level", Form.LEVEL_DBM, grid, -values))))
+    assert [float(row["frequency_hz"]) for row in rows] == grid.tolist()
+    assert [float(row["level_dbm"]) for row in rows] == (-values).tolist()
+
+
 def test_points_without_a_value_are_left_out_and_counted(tmp_path: Path) -> None:
     values = np.array([10.0, np.nan, np.inf, 20.0])
     (reduced,) = gather([Trace("return_loss", Form.RATIO_DB, np.arange(1e9, 5e9, 1e9), values)])

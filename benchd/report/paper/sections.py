@@ -85,14 +85,15 @@ def _how(part: JobPart) -> Iterator[str]:
     for step in part.worksheet.steps:
         if isinstance(step, CaptureStep):
             where = f"route {step.route}" + (f", position {step.position}" if step.position else "")
-            places = said.setdefault(_sweep_words(step.sweep), [])
+            places = said.setdefault(sweep_words(step.sweep), [])
             if where not in places:
                 places.append(where)
     for sweep, places in said.items():
         yield f"{sweep}; {'; '.join(places)}"
 
 
-def _sweep_words(plan: SweepPlan) -> str:
+def sweep_words(plan: SweepPlan) -> str:
+    """How a sweep is run, in a sentence without its full stop."""
     average = f", average of {plan.average}" if plan.average > 1 else ""
     fewer = plan.refine_to
     points = (
