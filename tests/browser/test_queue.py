@@ -132,3 +132,13 @@ def test_the_queue_is_clean_at_every_size(
         watched = open_page("#/queue", size=size)
         until(lambda watched=watched: order(watched) == night, "the page to list all three")
         watched.require_accessible()
+
+
+@pytest.mark.usefixtures("night")
+def test_a_worksheet_says_how_many_points_a_sweep_that_refines_may_read(
+    open_page: Callable[..., Watched],
+) -> None:
+    watched = open_page("#/queue?recipe=return-loss-refined")
+    watched.page.get_by_label("Antenna", exact=True).select_option("dipole r3")
+    watched.press("Show what it would do")
+    watched.see("at most 51 of 201 points, RF on, −10 dBm", ".worksheet")
