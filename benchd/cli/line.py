@@ -14,6 +14,7 @@ from benchd.cli.connection import connect
 from benchd.cli.options import AsJson, DaemonUrl, JobId, whole
 from benchd.cli.screen import Screen, cell, plain, render, say, screen_of, table
 from benchd.errors import UserError
+from benchd.rounding import about_words
 
 
 def rehearse(json: AsJson = False, daemon: DaemonUrl = DEFAULT_URL) -> None:
@@ -64,8 +65,9 @@ def move(
 
 
 def _format(line: dict[str, Any], screen: Screen) -> str:
+    words = f"{_under_way(line)}{plain(line['words'])}"
     if not line["jobs"]:
-        return plain(line["words"])
+        return words
     made = table("Job", "Recipe", "Priority", "Begins", "Ends", "Note")
     for one in line["jobs"]:
         made.add_row(
@@ -76,7 +78,16 @@ def _format(line: dict[str, Any], screen: Screen) -> str:
             cell(_clock(one["ends_at"], screen.zone)),
             cell(_note(one), "red" if one["outcome"] == "missed" else ""),
         )
-    return f"{render(made, screen)}\n{plain(line['words'])}"
+    return f"{render(made, screen)}\n{words}"
+
+
+def _under_way(line: dict[str, Any]) -> str:
+    """A line for the job that is under way, which waits no more and so has no row."""
+    if not line.get("running"):
+        return ""
+    left = line.get("running_left_s")
+    about = "" if left is None else f", about {about_words(left)} left without your own time"
+    return f"Ahead of them {line['running']} is under way{about}.\n"
 
 
 def _note(one: dict[str, Any]) -> str:

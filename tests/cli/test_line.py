@@ -27,6 +27,14 @@ def test_a_rehearsal_tells_when_each_job_would_run_and_which_is_missed(
     assert [one["outcome"] for one in document["jobs"]] == ["runs", "missed"]
 
 
+def test_the_job_under_way_is_named_though_it_waits_no_more(api: Any, benchd: Any) -> None:
+    api.desk.add(JOB, "needs-hands")
+    api.desk.add("job-0000000000000002")
+    assert benchd("rehearse", api=api).out.splitlines()[-2:] == [
+        f"Ahead of them {JOB} is under way, about 38 s left without your own time.", "1 wait.",
+    ]  # fmt: skip
+
+
 def test_an_empty_queue_is_said(api: Any, benchd: Any) -> None:
     assert benchd("rehearse", api=api).out == "0 wait.\n"
 

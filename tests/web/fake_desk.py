@@ -417,7 +417,9 @@ class FakeDesk:
         if planned and self.late:
             planned[-1] |= {"outcome": "missed", "starts_at": None, "ends_at": None,
                             "why": "its window closes at 22:00"}  # fmt: skip
-        return {"words": f"{len(waiting)} wait.", "jobs": planned, **more}
+        running = next((row.id for row in self.rows.values() if row.state in UNDER_WAY), None)
+        return {"words": f"{len(waiting)} wait.", "jobs": planned, "running": running,
+                "running_left_s": None if running is None else 38.0, **more}  # fmt: skip
 
     @property
     def line(self) -> FakeLine:
