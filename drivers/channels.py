@@ -14,6 +14,7 @@ from __future__ import annotations
 import os
 import select
 import socket
+import struct
 import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -103,6 +104,7 @@ class SocketChannel:
         self._readable.register(self._socket, select.POLLIN)
         self._unfinished = False
         self._chunk = _LEAST_CHUNK
+        self._waits_in_slices = _made_to_wait_in_slices(self._socket)
 
     def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
@@ -139,11 +141,18 @@ class SocketChannel:
             self.send(spoilt + b"".join(messages), within_s, None)
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
-        wait_until_ready(self._readable, deadline, cancel)
-        try:
-            data = self._socket.recv(self._chunk)
-        except OSError as error:
-            raise ChannelClosed(_reason(error)) from error
+        # Reading that waits by itself saves a call into the system, and that at every reply.
+        if not self._waits_in_slices or deadline - time.monotonic() < SLICE_S:
+            wait_until_ready(self._readable, deadline, cancel)
+        while True:
+            try:
+                data = self._socket.recv(self._chunk)
+                break
+            except BlockingIOError:
+                check(deadline, cancel)
+                wait_until_ready(self._readable, deadline, cancel)
+            except OSError as error:
+                raise ChannelClosed(_reason(error)) from error
         if not data:
             raise ChannelClosed("it closed the connection")
         if len(data) == self._chunk:
@@ -159,6 +168,20 @@ class SocketChannel:
 
     def close(self, *, abandon: bool) -> None:
         close_session(self._session, abandon=abandon)
+
+
+def _made_to_wait_in_slices(connection: socket.socket) -> bool:
+    """Let the system end each wait of a blocking read after 50 ms (BlockingIOError).
+
+    False where the system keeps another time than it was told: its waits might then never end.
+    """
+    slice_of_time = struct.pack("@ll", 0, round(SLICE_S * 1e6))
+    try:
+        connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, slice_of_time)
+        kept = connection.getsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, len(slice_of_time))
+    except OSError:
+        return False
+    return kept == slice_of_time and connection.gettimeout() is None
 
 
 class SerialChannel:
