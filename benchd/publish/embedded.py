@@ -11,6 +11,7 @@ import asyncio
 import ipaddress
 import logging
 import secrets
+import sys
 from collections.abc import Mapping
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -80,7 +81,8 @@ class EmbeddedBroker:
         except ImportError as error:
             raise UserError(
                 "the embedded broker is not installed.",
-                advice='Install it (pip install "benchd[embedded]"), or give the URL of a broker.',
+                advice=f"Install it ({sys.executable} -m pip install 'benchd[embedded]'), or give "
+                "the URL of a broker.",
             ) from error
         if accounts and DAEMON in accounts:
             raise UserError(f"the account name {DAEMON} is the daemon's own.")

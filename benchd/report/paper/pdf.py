@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import sys
 from typing import Any
 
 from benchd.errors import UserError
@@ -37,6 +38,7 @@ def _weasyprint() -> Any:
         raise UserError(
             f"PDF needs WeasyPrint, which cannot be loaded: {str(error).splitlines()[0]}.",
             where="--pdf",
-            advice="Install benchd[pdf] (and Pango, as WeasyPrint's documentation says), or leave "
-            "--pdf out and print the HTML file from a browser.",
+            advice=f"Install benchd[pdf] ({sys.executable} -m pip install 'benchd[pdf]', and "
+            "Pango, as WeasyPrint's documentation says), or leave --pdf out and print the HTML "
+            "file from a browser.",
         ) from error

@@ -39,7 +39,7 @@ import { csv, summary, table } from "./plot-words.js";
 
 const SCRIPT = "/page/plotly.js";
 const STYLE = "/page/lib/plot.css";
-const HOW_TO = "The plotting script is not installed. Install it with: pip install 'benchd[page]'.";
+const HOW_TO = "The plotting script is not installed. In benchd's own environment: pip install 'benchd[page]'.";
 const STILL = { displayModeBar: false, doubleClick: false, scrollZoom: false, showTips: false };
 const FILE_SIZE = { width: 1200, height: 720 };
 const ZOOM = 0.5;
