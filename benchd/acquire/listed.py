@@ -91,7 +91,7 @@ def list_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Swee
             raise
         yield from reader.leave()
         yield from settings_read_back(source.level_setting(plan.level_dbm))
-        reader.begin_again()
+        yield reader.begin_again()
         grid, level, scatter = yield from _refined(plan, grid_hz(plan), reader.read_by_command)
         strongest = grid[[int(np.argmax(level))]]
         again, _ = yield from read_points(strongest, plan, source, analyzer, 0, 1, shown=False)
@@ -179,9 +179,10 @@ class _Reader:
             yield one.list_leave()
         yield from prepare_points(self.plan, self.analyzer)
 
-    def begin_again(self) -> None:
-        """Forget what was read."""
+    def begin_again(self) -> Progress:
+        """Forget what was read, and have whoever looks on forget it."""
         self.done = 0
+        return Progress(0, self.total, taken=Taken((), (), is_all=True))
 
     def _parts(self, grid: FloatArray) -> list[FloatArray]:
         """The grid in lists that every instrument can hold and that do not last too long."""
@@ -232,13 +233,17 @@ class _Reader:
                 readings[number][:: -1 if back else 1][here] = level
                 if number == 0:
                     self.done += part.size
-                    taken = Taken(frequencies_hz, level)
+                    taken = Taken(frequencies_hz, level) if passes == 1 else None
                     yield Progress(min(self.done, self.total), self.total, taken=taken)
-        if passes > 1:
-            self._compare_passes(grid, readings)
+        if passes == 1:
+            return readings[0], np.zeros(grid.size)
+        # Nobody is shown points before two passes have agreed on them.
+        self._compare_passes(grid, readings)
+        mean = power_mean_dbm(readings)
+        yield Progress(min(self.done, self.total), self.total, taken=Taken(grid, mean))
         if self.plan.average == 1:
-            return power_mean_dbm(readings), np.zeros(grid.size)
-        return power_mean_dbm(readings), np.std(readings, axis=0, ddof=1)
+            return mean, np.zeros(grid.size)
+        return mean, np.std(readings, axis=0, ddof=1)
 
     def _compare_passes(self, grid: FloatArray, readings: FloatArray) -> None:
         noise_dbm = noise_over(grid, *self._noise)

@@ -17,7 +17,7 @@ from benchd.acquire.list_check import first_difference, telling_points
 from benchd.errors import InstrumentRefused
 from benchd.sweeps import ListSteps, Refine, SweepPlan
 from drivers.analyzer import ScpiAnalyzer
-from drivers.exchange import Batch, Reply
+from drivers.exchange import Batch, Progress, Reply
 from drivers.source import ScpiSource
 from simulators.instruments.all_instruments import Workbench
 from simulators.instruments.analyzer import Analyzer
@@ -252,6 +252,44 @@ def test_an_instrument_that_holds_fewer_points_than_stated_is_named() -> None:
         player.run(run_sweep(plan("hand-in-hand"), BOTH))
     assert caught.value.where.startswith("analyzer")
     assert not workbench.rf_is_on()
+
+
+@pytest.mark.parametrize("wiring", BY_TRIGGER)
+def test_without_questions_that_may_be_lacking_a_missed_trigger_is_found_all_the_same(
+    wiring: str,
+) -> None:
+    dumb: dict[str, str | None] = {"list_place_query": None, "list_points_query": None}
+    both = SweepInstruments(
+        ScpiAnalyzer(A, dumb, {"list": True}), ScpiSource(G, dumb, {"list": True})
+    )
+    workbench = bench(wiring, missed=(30,))
+    found = MemoryPlayer(workbench).run(run_sweep(plan(wiring), both))
+    np.testing.assert_allclose(found.level_dbm, stepped().level_dbm, atol=0.05)
+    assert (found.flags, found.readings) == (("trigger-missed",), {})
+    assert "at which point cannot be known" in found.remarks[0]
+
+
+def test_who_looks_on_sees_each_point_once_and_after_a_missed_trigger_only_the_right_ones() -> None:
+    for wiring, missed in (("hand-in-hand", ()), ("hand-in-hand", (30,)), ("source-leads", (30,))):
+        seen: dict[float, float] = {}
+        twice: list[float] = []
+
+        def look(progress: Progress, seen: Any = seen, twice: Any = twice) -> None:
+            taken = progress.taken
+            if taken is None:
+                return
+            if taken.is_all:
+                seen.clear()
+            for frequency_hz, level_dbm in zip(taken.frequency_hz, taken.level_dbm, strict=True):
+                if float(frequency_hz) in seen:
+                    twice.append(float(frequency_hz))
+                seen[float(frequency_hz)] = float(level_dbm)
+
+        player = MemoryPlayer(bench(wiring, missed=missed))
+        player._on_progress = look
+        sweep = player.run(run_sweep(plan(wiring, list_points=20), BOTH))
+        assert twice == []
+        assert seen == dict(zip(sweep.frequency_hz.tolist(), sweep.level_dbm.tolist(), strict=True))
 
 
 def test_readings_shifted_by_one_are_found_though_all_counts_are_right() -> None:
