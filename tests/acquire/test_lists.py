@@ -27,6 +27,7 @@ from simulators.world import World
 from simulators.world.files import read_world, world_path
 from simulators.world.model import TriggerCableModel, TriggersModel
 from tests.coverage_study.memory import MemoryPlayer
+from tests.drivers.dialects import BENCHES
 
 G, A = "generator", "analyzer"
 CABLES = {
@@ -44,14 +45,16 @@ ANALYZER = ScpiAnalyzer(A, {}, {"list": True})
 BOTH = SweepInstruments(ANALYZER, SOURCE)
 
 
-def bench(wiring: str | None, **faults: Any) -> Workbench:
+def bench(wiring: str | None, *, dialect: str = "plain", **faults: Any) -> Workbench:
     """The workshop with the open standard, on a clock that moves by waiting alone."""
     cables = tuple(
         TriggerCableModel(sender=sender, receiver=receiver)
         for sender, receiver in CABLES.get(wiring or "", [])
     )
     model = read_world(world_path("workshop"))
-    model = model.model_copy(update={"triggers": TriggersModel(cables=cables, **faults)})
+    spoken = tuple(one.model_copy(update={"dialect": dialect}) for one in model.instruments)
+    triggers = TriggersModel(cables=cables, **faults)
+    model = model.model_copy(update={"triggers": triggers, "instruments": spoken})
     found = Workbench(World(model), SimulatedClock(0.0, lambda: 0.0))
     for channel in (101, 201, 301):
         found.world.close_channel(channel)
@@ -128,6 +131,28 @@ def test_by_lists_the_trace_is_the_one_that_stepping_gives(
     assert found.again_dbm is not None
     assert (found.scatter_db is None) == (changes.get("average", 1) == 1)
     assert [list_of(workbench, name)["running"] for name in (G, A)] == [False, False]
+
+
+@pytest.mark.parametrize("wiring", ["hand-in-hand", "analyzer-leads", "source-by-command"])
+@pytest.mark.parametrize("dialect", ["terse", "chatty"])
+def test_instruments_of_another_spelling_are_led_by_what_the_bench_file_says(
+    dialect: str, wiring: str
+) -> None:
+    """Two invented makes; their list commands share no word with the standard, or answer with
+    headers."""
+    (source_words, source_options), (analyzer_words, analyzer_options) = (
+        BENCHES[dialect][name] for name in (G, A)
+    )
+    both = SweepInstruments(
+        ScpiAnalyzer(A, analyzer_words, {**analyzer_options, "list": True}),
+        ScpiSource(G, source_words, {**source_options, "list": True}),
+    )
+    workbench = bench(wiring, dialect=dialect)
+    found = MemoryPlayer(workbench).run(run_sweep(plan(wiring), both))
+    assert (found.flags, found.remarks) == ((), ())
+    np.testing.assert_allclose(found.level_dbm, stepped().level_dbm, atol=0.05)
+    for name in (G, A):
+        assert workbench.instruments[name].status.errors.texts() == []
 
 
 FAULTS: list[dict[str, Any]] = [
