@@ -58,7 +58,7 @@ def _rows(found: Mapping[str, Any], zone: tzinfo) -> list[tuple[str, str]]:
     rows = [("benchd", f"{found['version']}, bench {found['bench']}")]
     rf, broker = found.get("rf"), found.get("broker")
     if rf:
-        rows.append(("RF", " ".join(rf_lines(rf, zone))))
+        rows.append(("RF", ". ".join(rf_lines(rf, zone))))
     rows.append(("job", f"{found['running']} runs" if found.get("running") else "none runs"))
     if "queue" in found:
         rows.append(("queue", _queue(found["queue"])))

@@ -128,6 +128,14 @@ def test_health_tells_everything_and_lets_people_sleep(
     )
 
 
+def test_health_ends_the_sentence_on_rf_before_what_to_do(
+    api: Any, benchd: Callable[..., Any]
+) -> None:
+    api.desk.vitals = {**WHOLE, "rf": DOUBT, "wake": ["RF"]}
+    told = " ".join(benchd("health", api=api).out.split())
+    assert "no answer (since 2026-03-01 21:04:05 UTC). Switch generator off by hand." in told
+
+
 def test_health_without_a_broker_waits_for_none(api: Any, benchd: Callable[..., Any]) -> None:
     api.desk.vitals = {**WHOLE, "broker": None, "disk": {"free_bytes": 5 * 2**20}}
     lines = [" ".join(line.split()) for line in benchd("health", api=api).out.splitlines()]
