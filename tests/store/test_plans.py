@@ -144,6 +144,7 @@ def test_yesterdays_database_gets_the_indexes_and_keeps_its_rows(place: Path) ->
         config.attributes["connection"] = connection
         for name in v0009_by_time._INDEXES:
             connection.exec_driver_sql(f"DROP INDEX {name}")
+        connection.exec_driver_sql("ALTER TABLE jobs DROP COLUMN reduced_index")  # of 0010
         command.stamp(config, "0008")
     engine.dispose()
     with Store.open(place) as store, plans(store) as found:
