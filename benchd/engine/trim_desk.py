@@ -136,6 +136,7 @@ class TrimDesk:
             raise OrderRefused(
                 f"{removed_m * 1e3:g} mm cannot have been taken off; expected 0 to 1000 mm"
             )
+        await self._require_newest(job_id, str(worksheet.parameters["antenna"]))
         capture = captures[taken[number - 1].name]
         look = {
             "look": number,
@@ -155,6 +156,20 @@ class TrimDesk:
                 self._hub.publish("result", {"job": job_id, "result": record.id})
         self._hub.publish("job", {"job": row.id, "state": row.state, "message": row.message})
         return row
+
+    async def _require_newest(self, job_id: str, antenna: str) -> None:
+        """Raise OrderRefused if another job has measured the antenna since: looks of before that,
+        reduced again now, would pass for how it stands."""
+        bench = self._current.now.bench
+        newest = await self._db.call(
+            partial(self._store.results, bench=bench, antenna=antenna, limit=1)
+        )
+        if newest and newest[0].job_id != job_id:
+            raise OrderRefused(
+                f"job {newest[0].job_id} has measured {antenna} since, so a length of before that "
+                "is not corrected any more",
+                advice="Take the next look without a length: what the looks tell begins anew.",
+            )
 
     async def sessions(self) -> list[JobRow]:
         """Trim sessions, newest first."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -179,6 +180,19 @@ async def test_a_length_typed_wrongly_is_corrected_after_its_look(
         assert "removed-length-doubtful" not in results["trim_per_arm"]["flags"]
         told = [event.message for event in office.store.job_events(job.id)]
         assert "look 2: 0.3 mm taken off each arm, not 4 mm" in told
+        # Where another job has measured it since, these looks must not pass for the newest.
+        stored_now = office.store.results(job_id=job.id)
+        other = office.store.add_job(office.store.worksheet(job.id))
+        later = replace(
+            stored_now[0], id="res-later", job_id=other.id, reduced_at=datetime.now(UTC)
+        )
+        office.store.commit_results(other.id, "x", [later], step_index_after=None)
+        with pytest.raises(OrderRefused, match=f"{other.id} has measured dipole r3 since"):
+            await office.desk.trim.correct_removed(job.id, 2, 0.5e-3)
+        office.store.order_withdrawal(other.id)
+        # Reducing again stores nothing, so it cannot either.
+        await office.desk.reduce(job.id)
+        assert office.store.results(job_id=job.id) == stored_now
         # The next answer keeps it, and the next look counts with it; so does reducing again.
         await office.desk.ready(job.id, 9, removed_m=0.1e-3)
         await office.until(job.id, JobState.DONE)
