@@ -11,7 +11,7 @@ from typing import Protocol
 from benchd.bench import Bench
 from benchd.curves import Curve
 from benchd.errors import ReductionRefused, UnknownId
-from benchd.known.archive import Archive
+from benchd.known.archive import Archive, AskedOnce
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.reductions import DrawnLater, Outcome, kinds
 from benchd.results import Result, ResultRecord
@@ -47,15 +47,16 @@ class Reducer:
                 where=step.label,
                 advice="Install the package that offers it again.",
             )
+        archive = AskedOnce(self._store)
         job = self._job(job_id)
         captures = JobCaptures(
-            self._store,
+            archive,
             job_id,
             step.label,
             None if job is None else job.started_at,
             {one["capture"]: float(one["removed_m"]) for one in job.corrections} if job else {},
         )
-        found = kind.reduce(step.settings, captures, BenchKnowledge(self.bench, self._store))
+        found = kind.reduce(step.settings, captures, BenchKnowledge(self.bench, archive))
         curves = DrawnLater(lambda: [replace(curve, reduction=step.name) for curve in found.curves])
         return replace(found, curves=curves)
 
@@ -75,7 +76,7 @@ class Reducer:
         outcome = self.outcome(job_id, step)
         job = self._job(job_id)
         corrected = sum(one["step"] <= step.index for one in job.corrections) if job else 0
-        moment = self._clock()
+        moment, digest = self._clock(), worksheet.digest
         return [
             ResultRecord(
                 id=_result_id(job_id, step.index, number, result, corrected),
@@ -84,7 +85,7 @@ class Reducer:
                 step=step.name,
                 recipe=worksheet.recipe,
                 recipe_hash=worksheet.recipe_hash,
-                worksheet_hash=worksheet.digest,
+                worksheet_hash=digest,
                 instruments=outcome.instruments,
                 reduced_at=moment,
                 result=result,

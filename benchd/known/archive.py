@@ -5,9 +5,9 @@ The daemon's store fulfils them. Tests and studies fulfil them with objects in m
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol
 
 from benchd.results import ResultRecord
 from benchd.traces import Capture, Role
@@ -68,3 +68,36 @@ class Archive(Protocol):
         limit: int | None = None,
     ) -> Sequence[ResultRecord]:
         """Results that match every given argument, newest reduction first."""
+
+
+class AskedOnce:
+    """An archive for one reduction: what was asked before is not looked up again.
+
+    A budget asks for the same qualification several times: for its size over the band, and for its
+    curve.
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._told: dict[Any, Any] = {}
+
+    def captures(self, **asked: Any) -> Sequence[StoredCapture]:
+        """As `Archive.captures`."""
+        found: Sequence[StoredCapture] = self._once("captures", self._archive.captures, asked)
+        return found
+
+    def capture(self, capture_id: str) -> Capture:
+        """As `Archive.capture`."""
+        found: Capture = self._once("capture", self._archive.capture, {"capture_id": capture_id})
+        return found
+
+    def results(self, **asked: Any) -> Sequence[ResultRecord]:
+        """As `Archive.results`."""
+        found: Sequence[ResultRecord] = self._once("results", self._archive.results, asked)
+        return found
+
+    def _once(self, kind: str, ask: Callable[..., Any], asked: Mapping[str, Any]) -> Any:
+        key = kind, tuple(sorted(asked.items()))
+        if key not in self._told:
+            self._told[key] = ask(**asked)
+        return self._told[key]

@@ -6,6 +6,7 @@ A value that the bench file does not state is the documented default of
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
@@ -130,6 +131,7 @@ def coupler_over_frequency(
         fixture for fixture in map(bench.fixtures.get, names) if isinstance(fixture, CouplerFixture)
     ]
 
+    @functools.cache  # asked at the same frequencies by one quantity after the other
     def at(at_hz: float) -> ReflectionKnowledge:
         found = replace(
             known,

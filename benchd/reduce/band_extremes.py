@@ -28,6 +28,7 @@ import numpy as np
 
 from benchd.reduce.decibels import SPEED_OF_LIGHT_M_PER_S
 from benchd.reduce.montecarlo import SEED, interval, linear_draws
+from benchd.reduce.shared_draws import SharedDraws
 from benchd.reduce.uncertainty import (
     effective_degrees_of_freedom,
     groups,
@@ -150,7 +151,7 @@ class Band:
 
     def extremes(self, *, trials: int = TRIALS, seed: int = SEED) -> tuple[Extreme, Extreme]:
         """The smallest and the largest value, from the same draws."""
-        rng = np.random.default_rng(seed)
+        rng = SharedDraws(seed)
         grid, values = _grouped(self.frequency_hz, self.values_db)
         fine, smooth, level = self._smoother(grid, values)
         # Extremes are searched in the smoothed curve, and the drawn errors are smoothed alike.

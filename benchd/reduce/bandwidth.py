@@ -38,6 +38,7 @@ from benchd.reduce.reflection import (
     return_loss_terms,
 )
 from benchd.reduce.reflectometer import edge_reading_draws
+from benchd.reduce.shared_draws import SharedDraws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.reduce.uneven import even_size, is_even, roughness_db, smoothed
 from benchd.results import Budget, Result, Term
@@ -362,7 +363,7 @@ def _edge_draws(
     frequency at which the measured curve has the drawn reading is a draw of the edge.
     """
     noise_db, points, larger = noise
-    rng = np.random.default_rng(seed)
+    rng = SharedDraws(seed)
     gamma = 10.0 ** (ratio_db / 20.0)
     centre = int(np.argmin(np.abs(frequency_hz - found.around_hz)))
     level = gamma_from_return_loss(found.level_db)

@@ -21,6 +21,7 @@ from benchd.reduce.montecarlo import SEED
 from benchd.reduce.reflection import ReflectionPoint, point_result, reflection_at
 from benchd.reduce.reflectometer import gamma_draws
 from benchd.reduce.resonance import ANOTHER_DIP, Look, Resonance, look, resonance_in, wider
+from benchd.reduce.shared_draws import SharedDraws
 from benchd.reduce.uncertainty import combine, term
 from benchd.results import Budget, Result
 from benchd.traces import FloatArray
@@ -143,7 +144,7 @@ def _dip(
 
 
 def _may_be_deeper(seen: Look, at: int, lowest: int, known: ReflectionKnowledge, seed: int) -> bool:
-    rng = np.random.default_rng(seed)
+    rng = SharedDraws(seed)
     one, other = (
         _depths(float(seen.ripple.gamma[where]), float(seen.data.sd[where]), known, rng)
         for where in (at, lowest)
@@ -167,7 +168,7 @@ def _ordered(
     if not found:
         return []
     found = sorted(found, key=_depth)
-    rng = np.random.default_rng(seed)
+    rng = SharedDraws(seed)
     drawn = []
     for one in found:
         there = one.resonance

@@ -12,7 +12,7 @@ import numpy as np
 
 from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB
-from benchd.reduce.noise import carrier_level_dbm, reading_standard_db
+from benchd.reduce.noise import carrier_level_dbm, reading_standards_db
 from benchd.reduce.resonance_curve import y_of
 from benchd.reduce.uneven import even_size, is_even, roughness_db, smoothed
 from benchd.sweeps import POWER
@@ -71,14 +71,9 @@ def prepare(
             ]
             squared = 10.0 ** (np.array(levels) / 10.0)
         floor = np.maximum(squared, 10.0 ** (noise_db / 10.0) / 10.0)
-        from_noise = [
-            reading_standard_db(
-                10.0 * math.log10(value) - noise,
-                knowledge.detector,
-                knowledge.independent_samples,
-            )
-            for value, noise in zip(floor, noise_db, strict=True)
-        ]
+        from_noise = reading_standards_db(
+            10.0 * np.log10(floor) - noise_db, knowledge.detector, knowledge.independent_samples
+        )
         sd_db = np.maximum(sd_db, from_noise)
         return Prepared(frequency_hz, squared, 2.0 * floor * sd_db / NEPER_DB)
     return Prepared(frequency_hz, squared, 2.0 * squared * sd_db / NEPER_DB)

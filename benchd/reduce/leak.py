@@ -20,7 +20,8 @@ import numpy as np
 
 from benchd.reduce.budget_inputs import Known
 from benchd.reduce.decibels import gamma_from_return_loss
-from benchd.reduce.montecarlo import phasors
+from benchd.reduce.montecarlo import phasors, turns
+from benchd.reduce.shared_draws import go_back, place_of
 from benchd.traces import ComplexArray, FloatArray
 
 PARTS = 3
@@ -102,9 +103,9 @@ def leak_at_both(
     centre_hz = sum(ends_hz) / 2.0
     found = _sum(phasor, delay_s, np.array(ends_hz) - centre_hz)
     # The error of the size is the same at both, since the coupler was qualified once.
-    state = rng.bit_generator.state
+    place = place_of(rng)
     for number, (end_hz, size, band_hz) in enumerate(zip(ends_hz, sizes, bands_hz, strict=True)):
-        rng.bit_generator.state = state
+        go_back(rng, place)
         effective = _effective(phasor, delay_s, centre_hz, band_hz or (end_hz, end_hz))
         found[number] *= known_size(size, rng, draws) / effective
     return found
@@ -152,8 +153,7 @@ def _parts(
     # The shares of the parts in the power: all divisions equally likely (a flat Dirichlet law, made
     # of exponentials).
     power = rng.exponential(size=(PARTS, draws))
-    phase = rng.uniform(-np.pi, np.pi, (PARTS, draws))
-    return delay_s, np.sqrt(power) * phasors(phase)
+    return delay_s, np.sqrt(power) * turns(rng, (PARTS, draws))
 
 
 def _effective(

@@ -19,6 +19,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from benchd.reduce.shared_draws import SharedDraws
 from benchd.reduce.uncertainty import (
     combine,
     group_standard,
@@ -67,6 +68,13 @@ def phasors(phase_rad: FloatArray) -> ComplexArray:
     np.cos(phase_rad, out=found.real)
     np.sin(phase_rad, out=found.imag)
     return found
+
+
+def turns(rng: np.random.Generator, size: int | tuple[int, ...]) -> ComplexArray:
+    """Unit phasors of unknown phase, of that shape."""
+    if isinstance(rng, SharedDraws):
+        return rng.phasors(size, phasors)
+    return phasors(rng.uniform(-np.pi, np.pi, size))
 
 
 def linear_draws(
@@ -137,6 +145,6 @@ def settle(
     budget = combine(terms, estimate=estimate)
     if not wants_draws(terms):
         return budget
-    draws = estimate + linear_draws(terms, np.random.default_rng(seed), trials)
+    draws = estimate + linear_draws(terms, SharedDraws(seed), trials)
     low, high = interval(draws)
     return with_interval(budget, low, high, trials=trials, seed=seed)

@@ -24,6 +24,7 @@ import numpy as np
 from benchd.errors import ReductionRefused
 from benchd.reduce.decibels import power_ratio_from_db
 from benchd.sweeps import POWER, Detector
+from benchd.traces import FloatArray
 
 EULER = 0.5772156649015329
 DB_PER_NAT = 10.0 / math.log(10.0)
@@ -115,6 +116,21 @@ def reading_standard_db(
         # The correction divides by d(reading)/d(carrier) = 1 - exp(-gamma).
         spread = DB_PER_NAT * math.sqrt(log_variance(gamma)) / -math.expm1(-gamma)
     return spread / math.sqrt(independent_samples)
+
+
+def reading_standards_db(
+    carrier_to_noise_db: FloatArray, detector: str, independent_samples: float
+) -> FloatArray:
+    """`reading_standard_db` at every point of a trace, shape (n,)."""
+    if detector not in ("rms", POWER):
+        each = [
+            reading_standard_db(float(one), detector, independent_samples)
+            for one in carrier_to_noise_db
+        ]
+        return np.array(each)
+    gamma = power_ratio_from_db(carrier_to_noise_db)
+    spread = DB_PER_NAT * (np.sqrt(1.0 + 2.0 * gamma) if detector == "rms" else 1.0) / gamma
+    return np.asarray(spread / math.sqrt(independent_samples))
 
 
 def correction_standard_db(carrier_to_noise_db: float, detector: str, floor_sd_db: float) -> float:

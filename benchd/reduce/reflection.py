@@ -38,6 +38,7 @@ from benchd.reduce.noise import (
     reading_standard_db,
 )
 from benchd.reduce.reflectometer import baseline_leftover_db, gamma_draws
+from benchd.reduce.shared_draws import SharedDraws
 from benchd.reduce.uncertainty import combine, has_assumed, scaled, term
 from benchd.reduce.uneven import is_even, roughness_db
 from benchd.results import Budget, Result, Term
@@ -240,8 +241,11 @@ def reflection_at(
     knowledge: ReflectionKnowledge,
     *,
     seed: int = SEED,
+    trials: int = TRIALS,
 ) -> ReflectionPoint:
     """Reflection at one frequency of a normalised trace, both arrays shape (n,).
+
+    trials: number of draws for its interval.
 
     Between points gamma^2 is interpolated by a straight line, since it is smooth through a
     resonance, unlike the level in dB. The error of that interpolation is a term of the budget.
@@ -259,7 +263,7 @@ def reflection_at(
         half_width_db = -NEPER_DB / 2.0 * math.log1p(-min(miss / squared, 0.9))
         terms = (*terms, term("interpolation", half_width_db, "dB", "rectangular"))
     flags = ("near-noise",) if near_noise else ()
-    return _settled(at_hz, gamma, terms, knowledge, flags, seed)
+    return _settled(at_hz, gamma, terms, knowledge, flags, seed, trials)
 
 
 def _gamma_squared_at(
@@ -333,12 +337,13 @@ def _settled(
     known: ReflectionKnowledge,
     flags: tuple[str, ...],
     seed: int,
+    trials: int,
 ) -> ReflectionPoint:
     value_db = -NEPER_DB * math.log(gamma)
     budget = combine(terms, estimate=value_db)
     directivity = gamma_from_return_loss(known.directivity_db.value)
-    alone = np.random.default_rng([seed, 1])
-    below = gamma < BELOW_DIRECTIVITY * directivity or may_be_nothing(gamma, known, alone, TRIALS)
+    alone = SharedDraws([seed, 1])
+    below = gamma < BELOW_DIRECTIVITY * directivity or may_be_nothing(gamma, known, alone, trials)
     flags += (BELOW,) if below else ()
     noise = _noise_share(terms)
     if noise > LARGEST_NOISE:
@@ -349,24 +354,26 @@ def _settled(
     if not only_limit and not wants_draws(terms, relative_standard=budget.standard / NEPER_DB):
         ends = [gamma_from_return_loss(end) for end in (budget.high, budget.low)]
         return ReflectionPoint(at_hz, gamma, ends[0], ends[1], budget, flags)
-    draws = gamma_draws(gamma, *_scale_draws(terms, known, seed))
+    draws = gamma_draws(gamma, *_scale_draws(terms, known, seed, trials))
     if only_limit:
         limit = largest_magnitude(draws)
-        drawn = replace(budget, method="monte-carlo", trials=TRIALS, seed=seed)
+        drawn = replace(budget, method="monte-carlo", trials=trials, seed=seed)
         return ReflectionPoint(at_hz, gamma, None, limit, drawn, flags)
     low, high = magnitude_interval(draws)
-    drawn = with_interval(budget, -NEPER_DB * math.log(high), -NEPER_DB * math.log(low), seed=seed)
+    drawn = with_interval(
+        budget, -NEPER_DB * math.log(high), -NEPER_DB * math.log(low), trials=trials, seed=seed
+    )
     return ReflectionPoint(at_hz, gamma, low, high, drawn, flags)
 
 
 def _scale_draws(
-    terms: tuple[Term, ...], known: ReflectionKnowledge, seed: int
+    terms: tuple[Term, ...], known: ReflectionKnowledge, seed: int, trials: int
 ) -> tuple[FloatArray, ReflectionKnowledge, np.random.Generator]:
     """Draws of the errors in dB, without those of the coupler, which the full model draws."""
-    rng = np.random.default_rng(seed)
+    rng = SharedDraws(seed)
     outside = [line for line in terms if line.name not in COUPLER_TERMS | NOISE_TERMS]
-    errors_db = linear_draws(outside, rng, TRIALS)
-    power = 1.0 + _noise_share(terms) * rng.standard_normal(TRIALS)
+    errors_db = linear_draws(outside, rng, trials)
+    power = 1.0 + _noise_share(terms) * rng.standard_normal(trials)
     return errors_db - 10.0 * np.log10(np.maximum(power, LEAST_POWER)), known, rng
 
 

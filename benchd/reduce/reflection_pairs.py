@@ -24,8 +24,9 @@ import numpy as np
 
 from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.decibels import NEPER_DB
+from benchd.reduce.montecarlo import turns
 from benchd.reduce.reflection import ReflectionPoint
-from benchd.reduce.reflectometer import full_reflection, joint_draws, leak_draws, turns
+from benchd.reduce.reflectometer import full_reflection, joint_draws, leak_draws
 from benchd.traces import ComplexArray, FloatArray
 
 SHARED, NOISE, JOINT, CONNECTOR, DRIFT, SCALE = (

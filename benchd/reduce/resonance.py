@@ -29,6 +29,7 @@ from benchd.reduce.montecarlo import SEED, interval, linear_draws, with_interval
 from benchd.reduce.reflection import BELOW_DIRECTIVITY, NEAR_NOISE_DB
 from benchd.reduce.resonance_curve import Curve, Minima, curve, minima, y_at, y_of
 from benchd.reduce.resonance_interval import LEAST_POINTS, Refit, Shifts, narrowed
+from benchd.reduce.shared_draws import SharedDraws
 from benchd.reduce.uncertainty import combine, has_assumed, term
 from benchd.reduce.uneven import even_size
 from benchd.results import Budget, Term
@@ -302,7 +303,7 @@ def _with_budget(
     """The fitted resonance with its budget; None if too many of the refits have no minimum."""
     refit = Refit(data, form, found, known)
     f0_hz, q = float(found.frequency_hz), float(found.loaded_q)
-    rng = np.random.default_rng(seed)
+    rng = SharedDraws(seed)
     leak_name = "directivity" if known.wall_gamma is None else "directivity and box walls"
     singles = {
         leak_name: refit.draw(rng, SINGLE_DRAWS, leak=True),
@@ -375,7 +376,7 @@ def _settled(
     """The budget with its interval from the refits, which show the true distribution. The terms
     only show what contributes to it."""
     budget = combine(terms, estimate=estimate)
-    others = linear_draws(extra, np.random.default_rng(seed), shift.size)
+    others = linear_draws(extra, SharedDraws(seed), shift.size)
     low, high = interval(estimate + shift + others)
     return with_interval(
         budget, min(low, estimate), max(high, estimate), trials=shift.size, seed=seed

@@ -106,8 +106,9 @@ def gamma_of(
     trace cannot tell which. Returns shape (n, traces).
     """
     depth = np.sqrt(max(0.0, 1.0 - 1.0 / max(y0, 1.0)))
+    side, which = np.unique(side, return_inverse=True)  # there are but two
     r = (1.0 + side * depth) / (1.0 - side * depth)
     stretch = np.sqrt(np.maximum(y / max(y0, 1.0) - 1.0, 0.0))
     x = np.sign(frequency_hz - f0_hz) * stretch * (1.0 + r)
     gamma: ComplexArray = (r - 1.0 + 1j * x) / (r + 1.0 + 1j * x)
-    return gamma
+    return gamma[:, which.reshape(-1)]

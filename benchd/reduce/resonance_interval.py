@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from benchd.reduce.budget_inputs import ReflectionKnowledge
 from benchd.reduce.gamma_squared import Prepared
 from benchd.reduce.leak import leak_over
-from benchd.reduce.reflectometer import full_reflection, joint_draws, reading, turns
+from benchd.reduce.montecarlo import turns
+from benchd.reduce.reflectometer import full_reflection, joint_draws, reading
 from benchd.reduce.resonance_curve import Curve, Minima, curve, gamma_of, minima, y_at, y_of
 from benchd.traces import FloatArray
 
