@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from benchd.cli.client import Daemon
+from benchd.cli.screen import note
 from benchd.curves import Curve
 from benchd.errors import OrderRefused, UserError
 from benchd.quantities import DIFFERENCE
@@ -32,9 +33,10 @@ class _Job:
 def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> list[Path]:
     """Draw the curves of jobs and antennas, and the levels of captures, each kind in one picture.
 
-    An antenna stands for the newest job with a curve of it, and of a trim session for its last
-    look: the antenna of the looks before is no more. Returns the files written, into
-    `folder`, which must be there. Raises OrderRefused where there is nothing to draw.
+    An antenna stands for the newest job with a result of it, and of a trim session for its last
+    look: the antenna of the looks before is no more. What has no curve is named on standard error.
+    Returns the files written, into `folder`, which must be there. Raises OrderRefused where there
+    is nothing to draw.
     """
     from benchd.report.figure import Heading, save, style
     from benchd.report.level_plot import draw_levels
@@ -45,12 +47,19 @@ def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> 
     captures = [_capture(client, name) for name in names if name.startswith("cap-")]
     jobs = [_job(client, name) for name in names if not name.startswith("cap-")]
     sheets: dict[str, list[tuple[str, str, Curve]]] = {}
+    without: list[str] = []
     for job in jobs:
-        for look, curve in _curves(client, job):
-            if job.antenna in (None, curve.antenna):
-                name = ", ".join(filter(None, [curve.antenna, curve.part, look]))
-                key = f"{curve.quantity} {curve.trace.along.name}".removesuffix(f" {FREQUENCY}")
-                sheets.setdefault(key, []).append((name, job.id, curve))
+        drawn = [
+            (look, curve)
+            for look, curve in _curves(client, job)
+            if job.antenna in (None, curve.antenna)
+        ]
+        if not drawn:
+            without.append(f"{job.antenna}: its newest job, {job.id}," if job.antenna else job.id)
+        for look, curve in drawn:
+            name = ", ".join(filter(None, [curve.antenna, curve.part, look]))
+            key = f"{curve.quantity} {curve.trace.along.name}".removesuffix(f" {FREQUENCY}")
+            sheets.setdefault(key, []).append((name, job.id, curve))
     written: list[Path] = []
     with style():
         for name, found in sheets.items():
@@ -84,6 +93,8 @@ def plot_over_each_other(client: Daemon, names: Sequence[str], folder: Path) -> 
             "none of these has a curve.",
             advice="Draw the captures behind them: benchd captures --job JOB lists them.",
         )
+    for name in without:
+        note(f"{name} has no curve. Name a job of `benchd jobs` in its place.")
     return written
 
 
