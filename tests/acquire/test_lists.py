@@ -24,10 +24,10 @@ from simulators.instruments.analyzer import Analyzer
 from simulators.instruments.clock import SimulatedClock
 from simulators.instruments.source import Source
 from simulators.world import World
-from simulators.world.files import read_world, world_path
 from simulators.world.model import TriggerCableModel, TriggersModel
 from tests.coverage_study.memory import MemoryPlayer
 from tests.drivers.dialects import BENCHES
+from tests.simulators.servers.harness import workshop_model
 
 G, A = "generator", "analyzer"
 CABLES = {
@@ -51,10 +51,11 @@ def bench(wiring: str | None, *, dialect: str = "plain", **faults: Any) -> Workb
         TriggerCableModel(sender=sender, receiver=receiver)
         for sender, receiver in CABLES.get(wiring or "", [])
     )
-    model = read_world(world_path("workshop"))
+    model = workshop_model()
     spoken = tuple(one.model_copy(update={"dialect": dialect}) for one in model.instruments)
     triggers = TriggersModel(cables=cables, **faults)
-    model = model.model_copy(update={"triggers": triggers, "instruments": spoken})
+    band = {"frequency_start_hz": 1.4e9, "frequency_stop_hz": 2.0e9}
+    model = model.model_copy(update={"triggers": triggers, "instruments": spoken, **band})
     found = Workbench(World(model), SimulatedClock(0.0, lambda: 0.0))
     for channel in (101, 201, 301):
         found.world.close_channel(channel)
