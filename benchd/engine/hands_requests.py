@@ -53,6 +53,7 @@ class Progress:
         self._trouble = ""
         self.worksheet: Worksheet | None = None
         self.left_out: list[Step] = []
+        self.remarks: list[str] = []
         self._skipping = False
 
     def words(self, ask: str) -> str:
@@ -103,11 +104,15 @@ class Progress:
 
     @property
     def last_words(self) -> str:
-        """The message of a job that has ended: names what was left out."""
-        if not self.left_out:
-            return "done"
-        labels = "; ".join(f"step {step.index + 1} ({step.label})" for step in self.left_out)
-        return f"done, but nobody answered in time, so these were left out: {labels}"
+        """The message of a job that has ended: names what was left out, and the first remark."""
+        words = "done"
+        if self.left_out:
+            labels = "; ".join(f"step {step.index + 1} ({step.label})" for step in self.left_out)
+            words += f", but nobody answered in time, so these were left out: {labels}"
+        if self.remarks:
+            more = len(self.remarks) - 1
+            words += f"; {self.remarks[0]}" + (f", and {more} more like it" if more else "")
+        return words
 
 
 @asynccontextmanager

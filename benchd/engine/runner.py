@@ -100,6 +100,7 @@ class Runner:
         self._line = ReductionLine(store, store_thread, hub, self._halt.reduction_failed)
         self._asking = Asking(hub, self._halt, self._state, self._others_wait, self._while_asking)
         self._last_sweeps: dict[str, Sweep] = {}
+        self._remarks: list[str] = []
         self._stored_step: int | None = None
         self.job_id: str | None = None
         self.underway = Underway(hub)
@@ -154,6 +155,7 @@ class Runner:
             # The job was withdrawn between being chosen and being started.
             return await self._db.call(self._store.job, job.id)
         progress = Progress(job.step_index, others_ran=job.put_back_at is not None)
+        self._remarks = progress.remarks
         try:
             worksheet = await self._db.patiently(self._store.worksheet, job.id)
             progress.worksheet = worksheet
@@ -384,6 +386,7 @@ class Runner:
         for remark in sweep.remarks:
             _log.warning("remark on a sweep", job=job_id, step=step.label, remark=remark)
             self._hub.publish("remark", {"job": job_id, "message": f"{step.label}: {remark}"})
+            self._remarks.append(f"{step.label}: {remark}")
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = capture_of(
             job_id,

@@ -114,7 +114,11 @@ def test_captures_by_lists_are_those_by_command_and_a_missed_trigger_is_told(
         )
     simulator.do("triggers", missed=[20])
     job = daemon.queue_text(recipe())
-    daemon.until_state(job, "done")
+    message = daemon.until_state(job, "done")["message"]
+    assert message.startswith(
+        "done; capture open on middle/open: generator missed a trigger at 1.69 GHz: "
+    )
+    assert message.endswith("; stepped by command instead, and 1 more like it")
     for capture in captures(daemon, job).values():
         assert capture["flags"] == ["trigger-missed"]
         assert capture["readings"]["trigger_missed_at_hz"] == 1.5e9 + 19 * 10e6
