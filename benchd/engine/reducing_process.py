@@ -114,8 +114,7 @@ def serve(orders: IO[bytes], answers: IO[bytes]) -> None:
             try:
                 found = _reduced(order, store, worksheets)
             # The daemon meets the same error when it reduces this step itself.
-            except Exception as error:
-                _log.warning("reduced by the daemon instead", error=str(error))
+            except Exception:
                 found = None
             _send(answers, found)
 

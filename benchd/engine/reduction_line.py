@@ -166,9 +166,13 @@ class ReductionLine:
             self._hub.publish("result", {"job": self._job_id, "result": record.id})
 
     async def _beside(self, step: ReduceStep) -> list[ResultRecord] | None:
+        """The results of a step by the other process; None where it cannot give them."""
         order = Order(self._job_id, step.index, self._reducer.bench)
         loop = asyncio.get_running_loop()
-        return await loop.run_in_executor(self._pool, self._process.records, order)
+        found = await loop.run_in_executor(self._pool, self._process.records, order)
+        if found is None:
+            _log.info("reduced by the daemon itself", job=self._job_id, step=step.label)
+        return found
 
     async def _compare(self, step: AcceptStep) -> None:
         results = await self._db.patiently(self._store.results, job_id=self._job_id)
