@@ -52,7 +52,7 @@ _FLAGS = {
     "overload": "analyzer overloaded",
     "path-broken": "the path was broken",
     "phase-unseen": "only part of it was seen: measure an offset short as well",
-    "refined-in-part": "a bound ended the sweep before it was as sure as asked for",
+    "refined-in-part": "the sweep ended before it was as sure as asked for",
     "short-travel": "the antenna moved less than half a wavelength",
     "trigger-missed": "a trigger was missed, so each point was stepped by command",
     "uncalibrated": "analyzer said uncalibrated",

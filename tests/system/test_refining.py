@@ -16,6 +16,18 @@ the same recipe differ by a few per cent: each refits curves with noise of its o
 NAMES = ("resonance_frequency", "bandwidth_low_edge", "bandwidth_high_edge")
 
 
+COMPARE = """
+recipe: compare
+title: One antenna with itself
+parameters:
+  first_job: {kind: text}
+  second_job: {kind: text}
+steps:
+  - reduce: {kind: revision-comparison, first: dipole r3, second: dipole r3,
+      first_job: $first_job, second_job: $second_job, quantity: resonance_frequency}
+"""
+
+
 def results_of(daemon: Daemon, job: str) -> dict[str, Any]:
     rows = daemon.http.get("/api/results", params={"job": job}).json()
     return {row["result"]["quantity"]: row["result"] for row in rows}
@@ -55,6 +67,14 @@ def test_a_refined_sweep_gives_resonance_and_edges_of_the_whole_one_from_a_quart
     ]
     assert set(grids[1].tolist()) <= set(grids[0].tolist())
     assert grids[1].size <= -(-grids[0].size // 4)
+    # The two sweeps of one antenna over one leak differ by noise alone, whatever their grids.
+    compared = daemon.queue_text(COMPARE, first_job=whole, second_job=fewer)
+    daemon.until_state(compared, "done")
+    apart = results_of(daemon, compared)["resonance_frequency_difference"]
+    assert apart["low"] <= 0.0 <= apart["high"]
+    assert apart["high"] - apart["low"] <= 0.5 * (
+        first["resonance_frequency"]["high"] - first["resonance_frequency"]["low"]
+    )
 
 
 SLOW = """
@@ -76,42 +96,36 @@ steps:
 """
 
 
-def test_a_refining_sweep_without_a_baseline_is_refused_and_one_withdrawn_leaves_rf_off(
-    daemon: Daemon, simulator: Simulator
-) -> None:
-    answer = daemon.http.post(
-        "/api/jobs",
-        json={"recipe": "return-loss-refined", "arguments": {"antenna": "dipole r3"}},
-    )
-    assert answer.status_code == 409, answer.text
-    assert "there is no stored open capture of the route middle" in answer.text
-    history = simulator.do("state")["instruments"]["generator"]["rf_history"]
-    assert not any(is_on for _, is_on in history)
-
-    job = daemon.queue_text(SLOW)
-    until(
-        lambda: daemon.job(job)["step_index"] == 2 and simulator.do("state")["rf_on"],
-        "the refining sweep to radiate",
-    )
-    assert daemon.http.post(f"/api/jobs/{job}/withdraw").status_code == 200
-    daemon.until_state(job, "withdrawn")
-    assert simulator.do("state")["rf_on"] is False
+def refining_with_rf_on(daemon: Daemon, simulator: Simulator, job: str) -> bool:
+    return daemon.job(job)["step_index"] == 2 and bool(simulator.do("state")["rf_on"])
 
 
-def test_a_refining_sweep_that_kill_9_interrupts_begins_again_and_gives_its_results(
+def test_refused_without_a_baseline_off_when_withdrawn_and_begun_again_after_kill_9(
     tmp_path: Path, simulator: Simulator, mosquitto: Mosquitto
 ) -> None:
     first = Daemon(tmp_path, simulator, mosquitto.url)
     with ending(first):
-        job = first.queue_text(SLOW.replace("500 ms", "50 ms"))
-        until(
-            lambda: first.job(job)["step_index"] == 2 and simulator.do("state")["rf_on"],
-            "the refining sweep to radiate",
+        answer = first.http.post(
+            "/api/jobs",
+            json={"recipe": "return-loss-refined", "arguments": {"antenna": "dipole r3"}},
         )
+        assert answer.status_code == 409, answer.text
+        assert "there is no stored open capture of the route middle" in answer.text
+        history = simulator.do("state")["instruments"]["generator"]["rf_history"]
+        assert not any(is_on for _, is_on in history)
+
+        job = first.queue_text(SLOW)
+        until(lambda: refining_with_rf_on(first, simulator, job), "the refining sweep to radiate")
+        assert first.http.post(f"/api/jobs/{job}/withdraw").status_code == 200
+        first.until_state(job, "withdrawn")
+        assert simulator.do("state")["rf_on"] is False
+
+        again = first.queue_text(SLOW.replace("500 ms", "50 ms"))
+        until(lambda: refining_with_rf_on(first, simulator, again), "the next one to radiate")
         first.kill()
     second = Daemon(tmp_path, simulator, mosquitto.url)
     with ending(second):
-        assert second.until_state(job, "done")["interruptions"] == 1
-        assert len(captures_of(second, job)) == 3
-        assert results_of(second, job)["resonance_frequency"]["expanded_uncertainty"] > 0.0
+        assert second.until_state(again, "done")["interruptions"] == 1
+        assert len(captures_of(second, again)) == 3
+        assert results_of(second, again)["resonance_frequency"]["expanded_uncertainty"] > 0.0
         assert simulator.do("state")["rf_on"] is False
