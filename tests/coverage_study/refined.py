@@ -28,6 +28,8 @@ POINTS = 201
 READ = "points_read"
 """Not a result: how many points a sweep read; its `truth` is how many the whole grid has."""
 SWEEPS = {"whole": "return-loss", "refined": "return-loss-refined"}
+LEVELS = (("At a comfortable level", -40.0, 99.0), ("Near the noise", -999.0, -40.0))
+"""Names of the benches' levels, and from which to which, dBm."""
 COMPARED = ("resonance_frequency", "bandwidth_low_edge", "bandwidth_high_edge")
 
 
@@ -68,29 +70,39 @@ def _without_trim(results: Iterable[Result]) -> list[Result]:
 
 
 def points_words(lines: list[Line]) -> str:
-    """How many points were read, and how much wider intervals are than those of whole sweeps."""
-    read = [line for line in lines if line.quantity == READ and line.region == "refined"]
-    counts = np.array([line.value for line in read])
-    early = {line.seed for line in read if "refined-in-part" in line.flags}
-    words = [
-        f"Points read: {np.median(counts):.0f} at the median, {counts.max():.0f} at most, of "
-        f"{POINTS}. {len(early)} of {len(read)} sweeps ended at their bound, near the noise."
-    ]
-    for quantity in COMPARED:
-        done = list(_ratios(lines, quantity, early))
+    """How many points were read, and how much wider intervals are than those of whole sweeps: of
+    benches at a comfortable level, and of those near the noise."""
+    words = []
+    for name, low, high in LEVELS:
+        read = [
+            line
+            for line in lines
+            if line.quantity == READ
+            and line.region == "refined"
+            and low <= drawn(line.seed).level_dbm < high
+        ]
+        counts = np.array([line.value for line in read])
+        early = sum("refined-in-part" in line.flags for line in read)
         words.append(
-            f"Half-width of {quantity.replace('_', ' ')} over that of the whole sweep, where "
-            f"refining came to its end: {np.median(done):.2f} at the median, "
-            f"{np.quantile(done, 0.95):.2f} in 95 % of {len(done)}."
+            f"{name}: {np.median(counts):.0f} of {POINTS} points read at the median, "
+            f"{counts.max():.0f} at most; {early} of {len(read)} sweeps ended at their bound. "
+            "Half-widths over those of the whole sweep, at the median and in 95 % of benches: "
         )
-    return "\n".join(words)
+        seeds = {line.seed for line in read}
+        told = []
+        for quantity in COMPARED:
+            found = list(_ratios(lines, quantity, seeds))
+            ends = f"{np.median(found):.2f} and {np.quantile(found, 0.95):.2f}"
+            told.append(f"{quantity.replace('_', ' ')} {ends}")
+        words[-1] += "; ".join(told)
+    return ".\n\n".join(words) + "."
 
 
-def _ratios(lines: list[Line], quantity: str, without: set[int]) -> Iterator[float]:
+def _ratios(lines: list[Line], quantity: str, seeds: set[int]) -> Iterator[float]:
     half: dict[tuple[int, str], float] = {}
     for line in lines:
         if line.quantity == quantity and line.low is not None and line.high is not None:
             half[line.seed, line.region.partition(",")[0]] = (line.high - line.low) / 2.0
     for (seed, region), value in half.items():
-        if region == "refined" and seed not in without and (seed, "whole") in half:
+        if region == "refined" and seed in seeds and (seed, "whole") in half:
             yield value / half[seed, "whole"]
