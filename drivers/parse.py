@@ -36,6 +36,7 @@ _NUMBER = re.compile(
     re.ASCII | re.IGNORECASE,
 )
 _LONGEST_NUMBER = 64
+_OF_NUMBERS = b"0123456789+-.eE, "
 _LONGEST_IDENTITY = 500
 _LONGEST_ERROR_TEXT = 500
 # IEEE 488.2 allows a response header before the data, and many instruments add the unit.
@@ -151,6 +152,9 @@ def trace_parser(
 
 def _ascii_trace(points: int, reply: str | bytes) -> FloatArray:
     text = reply if isinstance(reply, str) else reply.decode("latin-1")
+    quickly = _quickly(text)
+    if quickly is not None and quickly.size == points:
+        return _checked(quickly)
     words = text.strip().rstrip(",").split(",")
     if len(words) != points:
         raise UnexpectedReply(f"{points} points", f"{len(words)} in {shown(text)}")
@@ -164,6 +168,24 @@ def _ascii_trace(points: int, reply: str | bytes) -> FloatArray:
             "numbers separated by commas", f"{shown(words[bad])} at point {bad + 1}"
         ) from None
     return _checked(levels)
+
+
+def _quickly(text: str) -> FloatArray | None:
+    """Numbers separated by commas, read as JSON, which takes a quarter of the time.
+
+    None where they are not written as JSON has them (`+1`, `.5`), or are no numbers at all.
+    """
+    if not text.isascii():
+        return None
+    data = text.strip().rstrip(",").encode("ascii")
+    if data.translate(None, _OF_NUMBERS):
+        return None
+    from pydantic_core import from_json  # not loaded where RF is switched off in a hurry
+
+    try:
+        return np.array(from_json(b"[" + data + b"]"), dtype=np.float64)
+    except (ValueError, OverflowError):
+        return None
 
 
 def _binary_trace(points: int, kind: np.dtype[Any], reply: str | bytes) -> FloatArray:

@@ -191,6 +191,29 @@ def test_a_block_as_the_reference_writes_it_gives_the_same_trace(values: list[fl
     assert_array_equal(parse.trace_parser(len(values), "real32", "big")(payload), reference)
 
 
+@pytest.mark.parametrize(
+    ("reply", "levels_dbm"),
+    [
+        ("-1.5E+01,-2,3.25e1", [-15.0, -2.0, 32.5]),
+        (" -1.5 , -2 ,3\r", [-1.5, -2.0, 3.0]),
+        ("-1.5,-2,3,", [-1.5, -2.0, 3.0]),
+        ("+1.5,-2,+3", [1.5, -2.0, 3.0]),
+        (".5,-.25,5.", [0.5, -0.25, 5.0]),
+        ("007,-08,0", [7.0, -8.0, 0.0]),
+    ],
+)
+def test_an_ascii_trace_is_read_however_its_numbers_are_written(
+    reply: str, levels_dbm: list[float]
+) -> None:
+    assert parse.trace_parser(3, "ascii", "big")(reply).tolist() == levels_dbm
+
+
+@pytest.mark.parametrize("reply", ["[1],2,3", "true,2,3", '"1",2,3', "1,,3", "1 2,3,4", "1-2,3,4"])
+def test_what_json_takes_and_no_instrument_means_is_no_trace(reply: str) -> None:
+    with pytest.raises(UnexpectedReply):
+        parse.trace_parser(3, "ascii", "big")(reply)
+
+
 @given(values=levels)
 def test_ascii_traces(values: list[float]) -> None:
     parser = parse.trace_parser(len(values), "ascii", "big")
