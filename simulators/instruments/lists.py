@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from simulators.scpi import ScpiError
+from simulators.scpi import Keyword, ScpiError
 from simulators.scpi.status import OPERATION_SWEEPING, OPERATION_WAITING_FOR_TRIGGER, Status
 from simulators.world.model import TriggersModel
 
@@ -106,6 +106,8 @@ class Stepper:
             raise ScpiError(-221, "a list is running")
         if len(frequencies_hz) > most:
             raise ScpiError(-223, f"a list holds {most} points at most")
+        if any(isinstance(one, Keyword) for one in frequencies_hz):
+            raise ScpiError(-104, "a list holds numbers")
         self.frequencies_hz = [float(one) for one in frequencies_hz]
 
     def start(self, now_s: float) -> None:

@@ -107,3 +107,10 @@ def test_rf_goes_off_in_mid_list_and_nothing_arrives_from_then_on(desk: Any) -> 
 def test_what_a_list_cannot_do_is_refused(desk: Any, message: str, error: str) -> None:
     desk.ask("generator", message)
     assert desk.errors("generator")[0].startswith(error)
+
+
+def test_a_word_for_a_number_is_no_point_of_a_list(desk: Any) -> None:
+    for name in ("generator", "analyzer"):
+        desk.ask(name, "LIST:FREQ 1.7E9,MAX")
+        (error,) = desk.errors(name)
+        assert error.startswith("-104,"), name
