@@ -27,9 +27,9 @@ TERMS = 12
 PORTION = 2000
 
 
-def antenna(number: int) -> str:
+def antenna(number: int, antennas: int = ANTENNAS) -> str:
     """The name of one of the antennas."""
-    return f"dipole {number % ANTENNAS} r1"
+    return f"dipole {number % antennas} r1"
 
 
 def example(job_id: str, quantity: str, of: str) -> ResultRecord:
@@ -44,8 +44,9 @@ def example(job_id: str, quantity: str, of: str) -> ResultRecord:
     return dataclasses.replace(made, result=dataclasses.replace(made.result, budget=budget))
 
 
-def fill(place: Path, count: int) -> None:
-    """Put `count` results and as many captures into a new store, five of each in every job."""
+def fill(place: Path, count: int, antennas: int = ANTENNAS) -> None:
+    """Put `count` results and as many captures into a new store, five of each in every job; the
+    jobs are of so many antennas in turn."""
     with Store.open(place) as store:
         first = store.add_job(worksheet())
     each = len(QUANTITIES)
@@ -60,7 +61,7 @@ def fill(place: Path, count: int) -> None:
             }
             for number in range(start, min(start + PORTION // each, count // each)):
                 at = TAKEN_AT + timedelta(minutes=number)
-                job_id, of = f"job-{number:08d}", antenna(number)
+                job_id, of = f"job-{number:08d}", antenna(number, antennas)
                 rows["jobs"].append({
                     **row, "id": job_id, "state": "done", "created_at": at, "started_at": at,
                     "ended_at": at + timedelta(seconds=50),

@@ -67,12 +67,12 @@ sys.stdin.read()
 
 
 @contextmanager
-def viewers(daemon: Daemon) -> Iterator[None]:
-    """Five of them look on."""
-    command = [sys.executable, "-c", VIEW, daemon.said["http"], str(VIEWERS)]
+def viewers(daemon: Daemon, count: int = VIEWERS) -> Iterator[None]:
+    """So many of them look on."""
+    command = [sys.executable, "-c", VIEW, daemon.said["http"], str(count)]
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
-        for _ in range(VIEWERS):
+        for _ in range(count):
             assert process.stdout.readline() == b"watching\n"
         try:
             yield
@@ -88,10 +88,10 @@ class Run:
     computed_s: float
 
 
-def run(daemon: Daemon) -> Run:
+def run(daemon: Daemon, recipe: str = SWEEP) -> Run:
     """Run the job, and look at the clocks of the system."""
     before_s = computed_s(daemon)
-    job = daemon.queue_text(SWEEP)
+    job = daemon.queue_text(recipe)
     while daemon.job(job)["state"] != "done":
         time.sleep(1.0)
     ended = daemon.job(job)
