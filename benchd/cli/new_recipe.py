@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-QUANTITIES = ("match", "resonance", "bandwidth", "gain")
+QUANTITIES = "match, resonance, bandwidth, gain"
 """What a question may be about, as `benchd.recipe.question` has it."""
 
 
@@ -22,7 +22,7 @@ def new_recipe(
     quantity: Annotated[
         list[str] | None,
         typer.Option(
-            "--quantity", metavar="NAME", help=f"One of {', '.join(QUANTITIES)}. Repeatable."
+            "--quantity", metavar="NAME", help=f"One of {QUANTITIES}. Repeatable."
         ),
     ] = None,
     antenna: Annotated[

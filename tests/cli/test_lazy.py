@@ -48,7 +48,7 @@ def test_listing_jobs_imports_what_asks_and_shows_and_nothing_heavy() -> None:
 
 
 def test_the_help_of_new_recipe_names_what_a_question_may_be_about() -> None:
-    assert tuple(question.QUANTITIES) == new_recipe.QUANTITIES
+    assert ", ".join(question.QUANTITIES) == new_recipe.QUANTITIES
 
 
 def test_every_command_of_the_table_can_be_loaded_under_its_name() -> None:
