@@ -111,6 +111,7 @@ def refining_sweep(
         noise_dbm=noise_dbm,
         flags=(*flags, *((ENDED_EARLY,) if chosen.is_bounded else ())),
         readings={} if chosen.half_width_hz is None else {HALF_WIDTH: chosen.half_width_hz},
+        remarks=(f"it refined in part: {chosen.because}",) if chosen.is_bounded else (),
     )
     return (yield from ended(sweep, plan, instruments, int(np.count_nonzero(taken))))
 

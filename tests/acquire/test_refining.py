@@ -53,6 +53,7 @@ def test_it_reads_a_part_of_its_grid_with_rf_on_and_gives_it_by_rising_frequency
     assert bench.rf_at_each_reading == [False] * 20 + [True] * (sweep.frequency_hz.size + 1)
     assert player.messages("generator").count(":OUTP:STAT ON") == 1
     assert sweep.flags == ()
+    assert sweep.remarks == ()
     assert sweep.readings["refined_to_hz"] <= REFINE.to_hz
     # The dip is 20 dB deep at 1.7 GHz: 10 dB lie 20 MHz from there, and readings close to that.
     for edge_hz in (1.68e9, 1.72e9):
@@ -101,6 +102,10 @@ def test_a_bound_on_time_counts_from_the_first_reading_and_is_never_passed() -> 
     )
     assert sweep.frequency_hz.size == 30
     assert sweep.flags == ("refined-in-part",)
+    assert sweep.remarks == (
+        "it refined in part: at_most_time is reached, and resonance or edges are less sure than "
+        "asked for",
+    )
 
 
 def test_averages_and_their_scatter_belong_to_the_frequencies_that_were_read() -> None:
