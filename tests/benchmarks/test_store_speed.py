@@ -41,7 +41,10 @@ GROUP = 100
 GROUPS = 20
 RESULTS_AIM_HZ = 2000
 MOST_CPU_RATIO = 25.0
-MESSAGES = 1000
+MESSAGES = 6000
+LEAST_OUTBOX = 0.4
+"""Share of a bare client's rate below which the outbox has become slower than it was. The aim, 0.8,
+stands in the table; it reaches about two thirds, since each message is a task with a time limit."""
 
 
 def _lists(store: Store) -> dict[str, Callable[[], Any]]:
@@ -209,4 +212,4 @@ async def test_the_outbox_empties_nearly_as_fast_as_a_bare_client_sends(
         f"{bare_s / pump_s:.2f}",
         "ratio 0.8",
     )
-    assert bare_s / pump_s > 0.05
+    assert bare_s / pump_s > LEAST_OUTBOX
