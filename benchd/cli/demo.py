@@ -10,6 +10,7 @@ import contextlib
 import signal
 import sys
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -139,15 +140,34 @@ def _first(paths: list[Path]) -> str:
     return str(next((path for path in drawn if "return-loss.png" in path.name), "none"))
 
 
+def first_of_each_kind(topics: Iterable[str]) -> dict[str, int]:
+    """The topics to show, each with how many of its kind it stands for.
+
+    An antenna has a topic `latest` and one `reading` for each of its quantities, two dozen in all.
+    """
+    found: dict[str, int] = {}
+    first: dict[tuple[str, ...], str] = {}
+    for topic in topics:
+        parts = topic.split("/")
+        kind = tuple(parts[:4]) if parts[2:3] in (["latest"], ["reading"]) else (topic,)
+        if kind in first:
+            found[first[kind]] += 1
+        else:
+            first[kind] = topic
+            found[topic] = 0
+    return found
+
+
 def _show_messages(subscriber: DemoSubscriber, client: Daemon, ids: list[str]) -> None:
     """What a subscriber that knows nothing but the topic saw on the broker."""
     subscriber.wait_for_results(sum(len(client.get("/api/results", job=job)) for job in ids))
     screen = screen_of(sys.stdout)
     shown = table("Topic", "Messages", "The last of them")
-    for topic, messages in subscriber.by_topic().items():
-        shown.add_row(
-            cell(topic), cell(str(len(messages))), cell(plain(message_words(messages[-1])))
-        )
+    received = subscriber.by_topic()
+    for topic, more in first_of_each_kind(received).items():
+        last = plain(message_words(received[topic][-1]))
+        words = f"{last} ({more} more quantities)" if more else last
+        shown.add_row(cell(topic), cell(str(len(received[topic]))), cell(words))
     gaps = "none" if not subscriber.gaps else str(subscriber.gaps)
     say("\nWhat a subscriber of the broker received (gaps in the sequence: " + gaps + ")")
     say(render(shown, screen))

@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from benchd.cli.demo import first_of_each_kind
 from benchd.cli.message_words import message_words
 
 RESULT = {
@@ -48,3 +49,24 @@ def test_each_kind_of_message_is_told_by_what_is_new_in_it(
 @pytest.mark.parametrize("text", ["no JSON", "[1, 2]", '{"schema": "other/1"}', "x" * 200])
 def test_what_is_not_known_is_shown_as_it_came(text: str) -> None:
     assert message_words(text) == text[:90]
+
+
+def test_a_demo_shows_one_topic_of_each_antennas_quantities() -> None:
+    topics = [
+        "benchd/workshop/presence",
+        "benchd/workshop/latest/dipole r3/return_loss",
+        "benchd/workshop/reading/dipole r3/return_loss/dB",
+        "benchd/workshop/latest/dipole r3/vswr",
+        "benchd/workshop/reading/dipole r3/vswr/1",
+        "benchd/workshop/latest/yagi r2/realised_gain",
+        "benchd/workshop/job/job-1",
+        "benchd/workshop/job/job-2",
+    ]
+    assert first_of_each_kind(topics) == {
+        "benchd/workshop/presence": 0,
+        "benchd/workshop/latest/dipole r3/return_loss": 1,
+        "benchd/workshop/reading/dipole r3/return_loss/dB": 1,
+        "benchd/workshop/latest/yagi r2/realised_gain": 0,
+        "benchd/workshop/job/job-1": 0,
+        "benchd/workshop/job/job-2": 0,
+    }
