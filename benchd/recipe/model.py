@@ -88,6 +88,8 @@ class RefinePlan(FileModel):
             "at_most_points": self.at_most_points,
             "at_most_time": self.at_most_s,
         }
+        if self.at_most_s == 0.0:
+            raise wrong("found 0 s, expected more than 0 s", ("at_most_time",))
         told = [key for key, value in more.items() if value is not None]
         other = [key for key, value in fewer.items() if value is not None]
         if told and other:

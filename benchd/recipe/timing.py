@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from benchd.bench import Bench, Route
 from benchd.bench.instruments import PowerMeterInstrument
+from benchd.reduce.next_points import gaps_of
 from benchd.sweeps import SweepPlan
 from benchd.worksheet import SwitchSetting
 
@@ -44,7 +45,10 @@ def sweep_time_s(bench: Bench, route: Route, plan: SweepPlan) -> float:
     zero_s = meter.zero_time_s if isinstance(meter, PowerMeterInstrument) else 0.0
     reading_s = points * each
     if plan.refine_to is not None and plan.refine_to.at_most_s is not None:
-        reading_s = min(reading_s, plan.refine_to.at_most_s)
+        # The first readings are taken whole, whatever the bound on time.
+        reach_hz = plan.refine_to.reach_hz
+        first = gaps_of(plan.points, plan.stop_hz - plan.start_hz, reach_hz) + 1
+        reading_s = min(reading_s, max(first * each, plan.refine_to.at_most_s))
     return reading_s + zero_s + SWEEP_OVERHEAD_S
 
 

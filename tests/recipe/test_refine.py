@@ -75,8 +75,9 @@ def test_the_worksheet_says_what_is_read_how_wide_a_dip_is_seen_and_how_long_it_
     assert "of which at most 51 and 20 s are read" in timed
     whole, fewer = (worksheet().steps[number].expected_s for number in (0, 2))
     assert fewer < 0.3 * whole
-    shortest = antenna(worksheet("{to: 300 kHz}", "{to: 300 kHz, at_most_time: 0.1 s}")).expected_s
-    assert shortest < 0.2
+    # However short the bound, the 26 first readings of 201 are taken.
+    shortest = antenna(worksheet("{to: 300 kHz}", "{to: 300 kHz, at_most_time: 1 ms}")).expected_s
+    assert 26 / 201 * whole < shortest < 0.6 * fewer
 
 
 REFUSED = [
@@ -106,6 +107,12 @@ REFUSED = [
         'a finer grid needs the key "points", too',
     ),
     ("nothing at all", "{to: 300 kHz}", "{to: 0 Hz}", "found 0 Hz, expected more than 0 Hz"),
+    (
+        "no time",
+        "{to: 300 kHz}",
+        "{to: 300 kHz, at_most_time: 0 s}",
+        r"sweeps.main.refine.at_most_time: found 0 s, expected more than 0 s",
+    ),
     (
         "too few points",
         "{to: 300 kHz}",
