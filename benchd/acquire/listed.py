@@ -275,8 +275,12 @@ class _Reader:
             )
         yield leader.list_start()
         yield from self._ended(frequencies_hz)
+        return (yield from self._fetched(frequencies_hz.size))
+
+    def _fetched(self, points: int) -> Procedure[FloatArray]:
+        """The readings of a list that has ended, shape (points,), dBm. Raises TriggerMissed."""
         try:
-            (level,) = yield (self.analyzer.list_fetch(frequencies_hz.size),)
+            (level,) = yield (self.analyzer.list_fetch(points),)
         except BadReply as error:
             raise TriggerMissed(
                 f"missed a trigger: {error.message}; at which point cannot be known",
@@ -340,14 +344,7 @@ class _Reader:
             yield (self.source.set_frequency_settled(frequency_hz),)
             yield (self.analyzer.list_next(self.plan.dwell_s + 5.0),)
         yield from self._through(part, self.analyzer)
-        try:
-            (level,) = yield (self.analyzer.list_fetch(part.size),)
-        except BadReply as error:
-            raise TriggerMissed(
-                f"missed a trigger: {error.message}; at which point cannot be known",
-                where=self.analyzer.name,
-            ) from error
-        return np.asarray(level, dtype=np.float64)
+        return (yield from self._fetched(part.size))
 
     def _source_listed(self, part: FloatArray) -> Procedure[FloatArray]:
         """Readings of shape (average, n)."""
