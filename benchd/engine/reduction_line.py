@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import structlog
@@ -24,13 +24,16 @@ from benchd.engine.reducing import Reducer
 from benchd.engine.reducing_process import Order, ReducingProcess
 from benchd.engine.storethread import StoreThread
 from benchd.reductions.limits import hold_against
-from benchd.results import ResultRecord
+from benchd.results import ResultRecord, Verdict
 from benchd.store import Store
 from benchd.worksheet import AcceptStep, CaptureStep, HandsStep, ReduceStep, Worksheet
 
 _log = structlog.get_logger(__name__)
 
 LOOK_S = 0.05
+ANSWER_WITHIN_S = 120.0
+"""How long the other process may take for one step, s. The slowest that is usual, 100,001 points on
+a small single-board computer, takes about a quarter of it."""
 END_WITHIN_S = 5.0
 """How long a job that was stopped waits for the reductions of its captures, s."""
 
@@ -154,22 +157,36 @@ class ReductionLine:
             records = await self._db.patiently(
                 self._reducer.records, self._job_id, self._worksheet, step
             )
+        await self._commit(step, records, [])
+        for record in records:
+            self._hub.publish("result", {"job": self._job_id, "result": record.id})
+
+    async def _commit(
+        self,
+        step: ReduceStep | AcceptStep,
+        records: Sequence[ResultRecord],
+        verdicts: Sequence[Verdict],
+    ) -> None:
         await self._db.patiently(
             self._store.commit_results,
             self._job_id,
             step.label,
             records,
-            [],
+            verdicts,
             step_index_after=step.index + 1,
         )
-        for record in records:
-            self._hub.publish("result", {"job": self._job_id, "result": record.id})
 
     async def _beside(self, step: ReduceStep) -> list[ResultRecord] | None:
-        """The results of a step by the other process; None where it cannot give them."""
+        """The results of a step by the other process; None where it cannot give them, or gives
+        none in time: a process that hangs is ended."""
         order = Order(self._job_id, step.index, self._reducer.bench)
         loop = asyncio.get_running_loop()
-        found = await loop.run_in_executor(self._pool, self._process.records, order)
+        asked = loop.run_in_executor(self._pool, self._process.records, order)
+        await asyncio.wait({asked}, timeout=ANSWER_WITHIN_S)
+        if not asked.done():
+            _log.warning("the reducing process hangs and is ended", within_s=ANSWER_WITHIN_S)
+            self._process.kill()
+        found = await asked
         if found is None:
             _log.info("reduced by the daemon itself", job=self._job_id, step=step.label)
         return found
@@ -177,14 +194,7 @@ class ReductionLine:
     async def _compare(self, step: AcceptStep) -> None:
         results = await self._db.patiently(self._store.results, job_id=self._job_id)
         verdicts = hold_against(step.limits, results)
-        await self._db.patiently(
-            self._store.commit_results,
-            self._job_id,
-            step.label,
-            [],
-            verdicts,
-            step_index_after=step.index + 1,
-        )
+        await self._commit(step, [], verdicts)
         for verdict in verdicts:
             self._hub.publish(
                 "verdict",

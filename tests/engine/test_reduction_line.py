@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
+import signal
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from benchd.bench import load_bench
+from benchd.engine import reduction_line
 from benchd.engine.capture_commit import commit_capture, next_capture
+from benchd.engine.events import EventHub
+from benchd.engine.reducing import Reducer
 from benchd.engine.reducing_process import Order, ReducingProcess
-from benchd.engine.reduction_line import runs_beside
+from benchd.engine.reduction_line import ReductionLine, runs_beside
+from benchd.engine.storethread import StoreThread
 from benchd.recipe import load_recipe, resolve
 from benchd.store import JobState, Store
-from benchd.worksheet import CaptureStep, Worksheet
+from benchd.worksheet import CaptureStep, ReduceStep, Worksheet
 from tests.engine.office import ROOT
 from tests.store import examples
 
@@ -76,6 +83,37 @@ def test_a_process_that_cannot_be_started_leaves_it_to_the_daemon(
     monkeypatch.setenv("PYTHONHOME", os.fspath(tmp_path))
     process = ReducingProcess(os.fspath(tmp_path / "benchd.sqlite"))
     assert process.records(Order("job-none", 0, bench)) is None
+
+
+async def test_a_process_that_hangs_is_ended_and_the_daemon_reduces_itself(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It takes the order and never answers: it was stopped, or waits for a disk."""
+    monkeypatch.setattr(reduction_line, "ANSWER_WITHIN_S", 0.2)
+    bench = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
+    with Store.open(tmp_path / "benchd.sqlite") as store:
+        sheet = examples.worksheet()
+        job = store.add_job(sheet)
+        line = ReductionLine(store, StoreThread(), EventHub(), lambda: None)
+        hanging = line._process._started()
+        hanging.send_signal(signal.SIGSTOP)
+        asked: list[int] = []
+
+        class Counted(Reducer):
+            def records(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> Any:
+                asked.append(step.index)
+                return []
+
+        line.begin(job.id, sheet, Counted(bench, store), 0)
+        step = next(one for one in worksheet().steps if isinstance(one, ReduceStep))
+        line.hand_over(step, beside=True)
+        async with asyncio.timeout(60.0):
+            await line.settled(lambda: None)
+        assert line.failure is None
+        assert asked == [step.index]
+        assert hanging.poll() is not None
+        assert store.reduced_index(job.id) == step.index + 1
+        line.close()
 
 
 def test_a_capture_and_the_beginning_of_the_next_are_one_transaction(tmp_path: Path) -> None:
