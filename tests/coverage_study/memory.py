@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from contextlib import nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
@@ -19,6 +19,7 @@ from benchd.acquire import SweepInstruments, run_sweep
 from benchd.acquire.capture_check import broken_path
 from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
+from benchd.engine.capture_commit import capture_of
 from benchd.engine.driver_errors import translated
 from benchd.engine.reducing import Reducer
 from benchd.engine.refining import refining_of
@@ -26,7 +27,6 @@ from benchd.engine.rig import Rig
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.errors import UnknownId
 from benchd.results import Result, ResultRecord
-from benchd.sweeps import SweepAsRun
 from benchd.traces import Capture, Role
 from benchd.worksheet import CaptureStep, HandsStep, ReduceStep, RouteStep, Worksheet
 from drivers.exchange import Batch, Reply
@@ -229,24 +229,14 @@ class VirtualBench:
         # No bench of the study is broken: an alarm would be a false one.
         broken = broken_path(self.bench, step, sweep)
         assert broken is None, broken
-        return Capture(
+        identities = self.rig.identities([*names, *(one.instrument for one in step.switching)])
+        capture = capture_of(
+            job_id, worksheet, step, sweep, broken=None, instruments=identities, readings={}
+        )
+        return replace(
+            capture,
             id=f"cap-{len(self.shelf.kept)}",
-            bench=worksheet.bench,
-            job_id=job_id,
-            step=step.name,
-            role=Role(step.role),
-            route=step.route,
-            position=step.position,
-            antenna=step.antenna,
-            traces=sweep.traces(),
-            settings=SweepAsRun.of(step.sweep),
-            fixtures=dict(step.fixtures),
-            instruments=self.rig.identities([*names, *(one.instrument for one in step.switching)]),
             taken_at=MORNING + timedelta(seconds=self.clock.now_s()),
-            recipe_hash=worksheet.recipe_hash,
-            worksheet_hash=worksheet.digest,
-            flags=sweep.flags,
-            readings=dict(sweep.readings),
         )
 
 
