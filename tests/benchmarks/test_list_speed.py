@@ -21,7 +21,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from ruamel.yaml import YAML
 
 from benchd.acquire import SweepInstruments, rf_off_verified, run_sweep
 from benchd.sweeps import ListSteps, SweepPlan, Wiring
@@ -32,7 +31,8 @@ from drivers.player import Player
 from drivers.source import ScpiSource
 from drivers.switch import ScpiSwitch
 from tests.benchmarks.conftest import Told
-from tests.system.rigging import REPOSITORY, Simulator, ending
+from tests.benchmarks.servers import workshop
+from tests.system.rigging import Simulator
 
 POINTS = 401
 SETTLING_S = 0.001
@@ -44,18 +44,14 @@ LATENCIES_S = {"none": 0.0, "5 ms": 0.005}
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Simulator]:
     """The workshop with instruments that settle in 1 ms; each command takes a given time."""
-    yaml = YAML(typ="safe")
-    world = yaml.load((REPOSITORY / "simulators" / "worlds" / "workshop.yaml").read_text())
-    for instrument in world["instruments"]:
+
+    def change(instrument: dict[str, Any]) -> None:
         if instrument["name"] in ("generator", "analyzer"):
             instrument["latency_s"] = LATENCIES_S[request.param]
         if instrument["name"] == "generator":
             instrument["settle_s"] = SETTLING_S
-    path = tmp_path / "settling.yaml"
-    with path.open("w") as file:
-        yaml.dump(world, file)
-    simulator = Simulator(tmp_path, str(path))
-    with ending(simulator):
+
+    with workshop(tmp_path, change) as simulator:
         link, switch = Link.open("switch", simulator.addresses["switch"]), ScpiSwitch("switch")
         Player({"switch": link}).run(switch.confirm(switch.close([101, 201, 301])))
         link.close()

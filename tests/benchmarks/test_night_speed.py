@@ -16,19 +16,17 @@ import time
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
-from ruamel.yaml import YAML
 
 from benchd.acquire.stepped import NOISE_POINTS
 from benchd.sweeps import SweepPlan
 from tests.benchmarks.bare import seconds_a_point
 from tests.benchmarks.conftest import Told
+from tests.benchmarks.servers import settling, world
 from tests.benchmarks.test_viewers_speed import computed_s
-from tests.system.rigging import REPOSITORY, Daemon, Simulator, ending
+from tests.system.rigging import Daemon, Simulator, ending
 
-WORLD = REPOSITORY / "simulators" / "worlds" / "workshop.yaml"
 POINTS = 201
 ANTENNAS = 8
 CAPTURES = ANTENNAS + 2
@@ -76,11 +74,6 @@ def recipe(*, reduced: bool = True) -> str:
     )
 
 
-def world() -> Any:
-    """The virtual workshop as its file describes it."""
-    return YAML(typ="safe").load(WORLD.read_text())
-
-
 def switch_s() -> float:
     """Settling of the switch, s, which every capture closes once."""
     (found,) = (one for one in world()["instruments"] if one["kind"] == "switch")
@@ -90,16 +83,7 @@ def switch_s() -> float:
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Simulator]:
     """The workshop with instruments that settle in a given time and have no other latency."""
-    settling = world()
-    for instrument in settling["instruments"]:
-        instrument["latency_s"] = 0.0
-        if instrument["kind"] in ("source", "analyzer"):
-            instrument["settle_s"] = request.param * 1e-3
-    path = tmp_path / "settling.yaml"
-    with path.open("w") as file:
-        YAML(typ="safe").dump(settling, file)
-    simulator = Simulator(tmp_path, str(path))
-    with ending(simulator):
+    with settling(tmp_path, request.param * 1e-3) as simulator:
         yield simulator
 
 

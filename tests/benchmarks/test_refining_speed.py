@@ -11,10 +11,10 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from ruamel.yaml import YAML
 
 from tests.benchmarks.conftest import Told
-from tests.system.rigging import REPOSITORY, Daemon, Simulator, ending
+from tests.benchmarks.servers import settling
+from tests.system.rigging import Daemon, Simulator, ending
 
 SETTLING_S = 0.010
 POINTS = 201
@@ -46,17 +46,7 @@ steps:
 @pytest.fixture
 def bench(tmp_path: Path) -> Iterator[Simulator]:
     """The workshop with a source and an analyzer that settle in 10 ms and have no other latency."""
-    yaml = YAML(typ="safe")
-    world = yaml.load((REPOSITORY / "simulators" / "worlds" / "workshop.yaml").read_text())
-    for instrument in world["instruments"]:
-        instrument["latency_s"] = 0.0
-        if instrument["kind"] in ("source", "analyzer"):
-            instrument["settle_s"] = SETTLING_S
-    path = tmp_path / "settling.yaml"
-    with path.open("w") as file:
-        yaml.dump(world, file)
-    simulator = Simulator(tmp_path, str(path))
-    with ending(simulator):
+    with settling(tmp_path, SETTLING_S) as simulator:
         yield simulator
 
 

@@ -21,11 +21,8 @@ same exchanges, made ahead, against the bare server); procedure (the rest of a s
 
 from __future__ import annotations
 
-import json
 import socket
 import statistics
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -33,7 +30,6 @@ from typing import Any
 
 import pytest
 import pyvisa
-from ruamel.yaml import YAML
 
 from benchd.acquire import SweepInstruments, rf_off_verified, run_sweep
 from benchd.acquire.plan import Procedure, grid_hz
@@ -45,7 +41,8 @@ from drivers.player import Player
 from drivers.source import ScpiSource
 from tests.benchmarks.bare import seconds_a_point
 from tests.benchmarks.conftest import Told
-from tests.system.rigging import REPOSITORY, Simulator, ending
+from tests.benchmarks.servers import echo, workshop
+from tests.system.rigging import Simulator
 
 POINTS = 101
 AS_WRITTEN = 11
@@ -58,16 +55,8 @@ SETTLING_S = {0: 0.0, 2: 0.002, 10: 0.010}
 @pytest.fixture
 def bench(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Simulator]:
     """The workshop with instruments that settle in a given time and have no other latency."""
-    yaml = YAML(typ="safe")
-    world = yaml.load((REPOSITORY / "simulators" / "worlds" / "workshop.yaml").read_text())
-    for instrument in world["instruments"]:
-        instrument["latency_s"] = 0.0
-        instrument["settle_s"] = SETTLING_S[request.param]
-    path = tmp_path / "settling.yaml"
-    with path.open("w") as file:
-        yaml.dump(world, file)
-    simulator = Simulator(tmp_path, str(path))
-    with ending(simulator):
+    settle_s = SETTLING_S[request.param]
+    with workshop(tmp_path, lambda one: one.update(latency_s=0.0, settle_s=settle_s)) as simulator:
         yield simulator
 
 
@@ -149,20 +138,9 @@ def by_benchd(addresses: dict[str, str]) -> float:
 @pytest.fixture
 def floor(settle_ms: int) -> Iterator[dict[str, str]]:
     """Addresses of the bare server, whose answers come when settling and dwell are over."""
-    server = subprocess.Popen(
-        [sys.executable, "-m", "tests.benchmarks.echo_server",
-         "--settle-s", str(SETTLING_S[settle_ms]), "--dwell-s", str(DWELL_S)],
-        cwd=REPOSITORY,
-        stdout=subprocess.PIPE,
-    )  # fmt: skip
-    try:
-        assert server.stdout is not None
-        with server.stdout as said:
-            ports = json.loads(said.readline())
+    options = ("--settle-s", str(SETTLING_S[settle_ms]), "--dwell-s", str(DWELL_S))
+    with echo(*options) as ports:
         yield {name: f"TCPIP::127.0.0.1::{port}::SOCKET" for name, port in ports.items()}
-    finally:
-        server.kill()
-        server.wait()
 
 
 def inner_loop_s(addresses: dict[str, str], *, ahead: bool) -> float:

@@ -9,12 +9,9 @@ the ratio is compared. Beside it stands what the driver takes against the bare s
 
 from __future__ import annotations
 
-import json
 import os
 import socket
 import statistics
-import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -32,8 +29,8 @@ from drivers.link import Link
 from drivers.player import Player
 from tests.benchmarks.conftest import Told
 from tests.benchmarks.echo_server import trace_reply
+from tests.benchmarks.servers import echo
 from tests.store import examples
-from tests.system.rigging import REPOSITORY
 
 POINTS = 100_001
 START_HZ, STOP_HZ = 1.45e9, 1.95e9
@@ -49,20 +46,8 @@ QUERY = ":TRAC:DATA? TRACE1"
 @pytest.fixture
 def ports(request: pytest.FixtureRequest) -> Iterator[dict[str, int]]:
     """Where a server sends a trace of the wanted form whenever it is asked."""
-    server = subprocess.Popen(
-        [sys.executable, "-m", "tests.benchmarks.echo_server",
-         "--trace", request.param, "--points", str(POINTS)],
-        cwd=REPOSITORY,
-        stdout=subprocess.PIPE,
-    )  # fmt: skip
-    try:
-        assert server.stdout is not None
-        with server.stdout as said:
-            found: dict[str, int] = json.loads(said.readline())
+    with echo("--trace", request.param, "--points", str(POINTS)) as found:
         yield found
-    finally:
-        server.kill()
-        server.wait()
 
 
 class Script:

@@ -165,15 +165,21 @@ def test_after_kill_9_captures_are_reduced_that_were_not_and_no_reduction_comes_
     assert sequence == set(range(max(sequence) + 1)), "no gaps"
 
 
-def test_a_reduction_that_fails_ends_the_job_with_rf_off_and_keeps_its_capture(
-    gates: Path, daemon: Daemon, simulator: Simulator
-) -> None:
+def reducing_and_radiating(gates: Path, daemon: Daemon, simulator: Simulator) -> str:
+    """A job whose first reduction runs while its second capture has RF on; its id."""
     job = daemon.queue_text(recipe(points=2001))
     until(lambda: begun(gates), "the first reduction to begin")
     until(
         lambda: daemon.job(job)["step_index"] == 2 and simulator.do("state")["rf_on"],
         "the second capture to radiate",
     )
+    return job
+
+
+def test_a_reduction_that_fails_ends_the_job_with_rf_off_and_keeps_its_capture(
+    gates: Path, daemon: Daemon, simulator: Simulator
+) -> None:
+    job = reducing_and_radiating(gates, daemon, simulator)
     (gates / "one").write_text("fail")
     failed = until(
         lambda: (row := daemon.job(job))["state"] == "failed" and row, "the job to end as failed"
@@ -191,12 +197,7 @@ def test_a_reduction_that_fails_ends_the_job_with_rf_off_and_keeps_its_capture(
 def test_withdrawn_while_a_reduction_runs_rf_goes_off_first_and_what_was_measured_is_reduced(
     gates: Path, daemon: Daemon, simulator: Simulator
 ) -> None:
-    job = daemon.queue_text(recipe(points=2001))
-    until(lambda: begun(gates), "the first reduction to begin")
-    until(
-        lambda: daemon.job(job)["step_index"] == 2 and simulator.do("state")["rf_on"],
-        "the second capture to radiate",
-    )
+    job = reducing_and_radiating(gates, daemon, simulator)
     daemon.http.post(f"/api/jobs/{job}/withdraw")
     until(lambda: not simulator.do("state")["rf_on"], "RF to go off")
     (gates / "one").write_text("go")
