@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self
 
@@ -257,6 +258,7 @@ class Worksheet(_Frozen):
     steps: tuple[Step, ...]
     cautions: tuple[str, ...]
     _stored_digest: str | None = PrivateAttr(None)
+    _own_digest: str | None = PrivateAttr(None)
 
     @model_validator(mode="before")
     @classmethod
@@ -272,7 +274,7 @@ class Worksheet(_Frozen):
         found = cls.model_validate(document)
         stored = digest_of(document)
         if found.digest != stored:
-            found._stored_digest = stored
+            found._stored_digest = found._own_digest = stored
         return found
 
     @property
@@ -289,7 +291,17 @@ class Worksheet(_Frozen):
     def digest(self) -> str:
         """SHA-256 over the canonical JSON form, hexadecimal; of the document that it was read from
         where that has another form."""
-        return self._stored_digest or digest_of(self.model_dump(mode="json"))
+        if self._own_digest is None:
+            # Worked out once: it takes as long as storing a capture, and every capture names it.
+            self._own_digest = self._stored_digest or digest_of(self.model_dump(mode="json"))
+        return self._own_digest
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """A copy with other values in some fields, and so with a digest of its own."""
+        copied = super().model_copy(update=update, deep=deep)
+        if update:
+            copied._stored_digest = copied._own_digest = None
+        return copied
 
 
 FIRST_FORM_ONLY = ("reduction", "captures", "baseline", "max_age_s", "interpolate", "options")

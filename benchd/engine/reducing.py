@@ -15,7 +15,7 @@ from benchd.known.archive import Archive, AskedOnce
 from benchd.known.captures import BenchKnowledge, JobCaptures
 from benchd.reductions import DrawnLater, Outcome, kinds
 from benchd.results import Result, ResultRecord
-from benchd.store import JobRow
+from benchd.store import JobRow, ReadyResult, made_ready
 from benchd.worksheet import CaptureStep, ReduceStep, Worksheet
 
 
@@ -93,6 +93,11 @@ class Reducer:
             )
             for number, result in enumerate(outcome.results)
         ]
+
+    def ready(self, job_id: str, worksheet: Worksheet, step: ReduceStep) -> list[ReadyResult]:
+        """As `records`, made ready to be stored. Raises ReductionRefused for one that is no
+        number."""
+        return made_ready(self.records(job_id, worksheet, step))
 
     def all_curves(self, job_id: str, worksheet: Worksheet) -> list[Curve]:
         """The curves of every step whose captures were taken."""

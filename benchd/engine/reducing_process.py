@@ -24,8 +24,7 @@ import structlog
 
 from benchd.bench import Bench
 from benchd.engine.reducing import Reducer
-from benchd.results import ResultRecord
-from benchd.store import Store
+from benchd.store import ReadyResult, Store
 from benchd.worksheet import ReduceStep, Worksheet
 
 _log = structlog.get_logger(__name__)
@@ -70,14 +69,14 @@ class ReducingProcess:
         _send(process.stdin, self._place)
         return process
 
-    def records(self, order: Order) -> list[ResultRecord] | None:
+    def ready(self, order: Order) -> list[ReadyResult] | None:
         """The results of a step, not yet stored; None where the daemon must reduce it itself."""
         try:
             process = self._started()
             assert process.stdin is not None
             assert process.stdout is not None
             _send(process.stdin, order)
-            found: list[ResultRecord] | None = pickle.load(process.stdout)
+            found: list[ReadyResult] | None = pickle.load(process.stdout)
         except (OSError, EOFError, ValueError, pickle.PickleError) as error:
             _log.warning("the reducing process is of no use", error=f"{type(error).__name__}")
             self.kill()
@@ -130,14 +129,14 @@ def _listen(orders: IO[bytes], asked: queue.SimpleQueue[Order]) -> None:
 
 def _reduced(
     order: Order, store: Store, worksheets: dict[str, Worksheet]
-) -> list[ResultRecord] | None:
+) -> list[ReadyResult] | None:
     if order.job_id not in worksheets:
         worksheets.clear()
         worksheets[order.job_id] = store.worksheet(order.job_id)
     worksheet = worksheets[order.job_id]
     step = worksheet.steps[order.step_index]
     assert isinstance(step, ReduceStep)
-    found = Reducer(order.bench, store).records(order.job_id, worksheet, step)
+    found = Reducer(order.bench, store).ready(order.job_id, worksheet, step)
     # What is damaged must be named by the daemon, so it has to read it.
     return None if store.damage() else found
 

@@ -24,8 +24,8 @@ from benchd.engine.reducing import Reducer
 from benchd.engine.reducing_process import Order, ReducingProcess
 from benchd.engine.storethread import StoreThread
 from benchd.reductions.limits import hold_against
-from benchd.results import ResultRecord, Verdict
-from benchd.store import Store
+from benchd.results import Verdict
+from benchd.store import ReadyResult, Store
 from benchd.worksheet import AcceptStep, CaptureStep, HandsStep, ReduceStep, Worksheet
 
 _log = structlog.get_logger(__name__)
@@ -152,36 +152,36 @@ class ReductionLine:
             self._on_failure()
 
     async def _reduce(self, step: ReduceStep, beside: bool) -> None:
-        records = await self._beside(step) if beside else None
-        if records is None:
-            records = await self._db.patiently(
-                self._reducer.records, self._job_id, self._worksheet, step
+        found = await self._beside(step) if beside else None
+        if found is None:
+            found = await self._db.patiently(
+                self._reducer.ready, self._job_id, self._worksheet, step
             )
-        await self._commit(step, records, [])
-        for record in records:
-            self._hub.publish("result", {"job": self._job_id, "result": record.id})
+        await self._commit(step, found, [])
+        for result in found:
+            self._hub.publish("result", {"job": self._job_id, "result": result.id})
 
     async def _commit(
         self,
         step: ReduceStep | AcceptStep,
-        records: Sequence[ResultRecord],
+        found: Sequence[ReadyResult],
         verdicts: Sequence[Verdict],
     ) -> None:
         await self._db.patiently(
-            self._store.commit_results,
+            self._store.commit_ready,
             self._job_id,
             step.label,
-            records,
+            found,
             verdicts,
             step_index_after=step.index + 1,
         )
 
-    async def _beside(self, step: ReduceStep) -> list[ResultRecord] | None:
+    async def _beside(self, step: ReduceStep) -> list[ReadyResult] | None:
         """The results of a step by the other process; None where it cannot give them, or gives
         none in time: a process that hangs is ended."""
         order = Order(self._job_id, step.index, self._reducer.bench)
         loop = asyncio.get_running_loop()
-        asked = loop.run_in_executor(self._pool, self._process.records, order)
+        asked = loop.run_in_executor(self._pool, self._process.ready, order)
         await asyncio.wait({asked}, timeout=ANSWER_WITHIN_S)
         if not asked.done():
             _log.warning("the reducing process hangs and is ended", within_s=ANSWER_WITHIN_S)

@@ -54,6 +54,9 @@ from drivers.player import Player
 T = TypeVar("T")
 _log = structlog.get_logger(__name__)
 
+AHEAD_S = 1.0
+"""For how long switches that were set ahead count as set, s. Storing a capture may take longer, for
+example while the disk is full; they are then set and asked again."""
 CLOSE_PATIENCE_S = 3.0
 """How long a source may take to confirm OFF once the daemon stops; OFF is written at once."""
 
@@ -77,6 +80,7 @@ class Rig:
         self._faults: dict[str, str] = {}
         self._disturbed: set[str] = set()
         self.standing: list[SwitchSetting] = []
+        self._switched_ahead_at: float | None = None
         self._off = SwitchingOff(self, self.rf)
         self.doubted = self._off.doubted
         self._measuring = False
@@ -104,6 +108,7 @@ class Rig:
         link = self.links.get(name)
         if link is not None and link.connected and name not in self._disturbed:
             return
+        self._switched_ahead_at = None
         instrument = self.bench.instruments[name]
         radiates = name in self.radiating()
         cancel = self._given_up if radiates else self._stopped
@@ -207,6 +212,7 @@ class Rig:
 
     def let_go(self, names: Iterable[str]) -> None:
         """Close links; the next use opens them anew, with OFF first, and resets."""
+        self._switched_ahead_at = None
         for name in names:
             link = self.links.pop(name, None)
             self._faults.pop(name, None)
@@ -253,8 +259,22 @@ class Rig:
         """
         self._off.all_off()
 
+    def set_path(self, settings: Iterable[SwitchSetting]) -> None:
+        """Switch RF off, verify it, and close channels; unless `switch_ahead` has just done so."""
+        at, self._switched_ahead_at = self._switched_ahead_at, None
+        if at is None or self.standing != list(settings) or time.monotonic() - at > AHEAD_S:
+            self.rf_off()
+            self.switch(settings)
+
+    def switch_ahead(self, settings: Iterable[SwitchSetting]) -> None:
+        """`set_path` for the capture that follows, while the one before is stored."""
+        self.rf_off()
+        self.switch(settings)
+        self._switched_ahead_at = time.monotonic()
+
     def switch(self, settings: Iterable[SwitchSetting]) -> None:
         """Close channels and ask whether they are closed. RF must be off."""
+        self._switched_ahead_at = None
         self.standing = settings = list(settings)
         for setting in settings:
             self.connect([setting.instrument])

@@ -47,6 +47,7 @@ from benchd.engine.rig import Rig
 from benchd.engine.still_runnable import require_same_bench
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
+from benchd.engine.switching_ahead import switching_ahead
 from benchd.engine.underway import SweepNews, Underway
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.store import JobRow, JobState, Store, WrongState
@@ -387,6 +388,7 @@ class Runner:
             _log.warning("remark on a sweep", job=job_id, step=step.label, remark=remark)
             self._hub.publish("remark", {"job": job_id, "message": f"{step.label}: {remark}"})
             self._remarks.append(f"{step.label}: {remark}")
+        upcoming = next_capture(worksheet, step) if broken is None else None
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = capture_of(
             job_id,
@@ -400,14 +402,15 @@ class Runner:
         # A capture over a broken path is stored, since no measurement is thrown away. The step does
         # not count as done.
         after = step.index + 1 if broken is None else None
-        row = await self._db.patiently(
-            commit_capture,
-            self._store,
-            capture,
-            step_index_after=after,
-            upcoming=next_capture(worksheet, step) if broken is None else None,
-            trace_points=self._trace_points,
-        )
+        async with switching_ahead(self._thread, self._rig, upcoming):
+            row = await self._db.patiently(
+                commit_capture,
+                self._store,
+                capture,
+                step_index_after=after,
+                upcoming=upcoming,
+                trace_points=self._trace_points,
+            )
         self._hub.publish(
             "capture",
             {"job": job_id, "capture": capture.id, "role": capture.role, "route": capture.route},
@@ -439,8 +442,7 @@ class Runner:
         names = list(dict.fromkeys((step.source, step.analyzer)))
 
         def work() -> tuple[Sweep, PathBroken | None]:
-            self._rig.rf_off()
-            self._rig.switch(step.switching)
+            self._rig.set_path(step.switching)
             procedure = run_sweep(step.sweep, instruments, refining)
             # With RF off nothing leaves the box, so the lid may be open or closed.
             lid = step.lid if step.sweep.rf == "on" else None
@@ -483,8 +485,7 @@ class Runner:
 
     async def _route(self, job_id: str, worksheet: Worksheet, step: RouteStep) -> None:
         def work() -> None:
-            self._rig.rf_off()
-            self._rig.switch(step.switching)
+            self._rig.set_path(step.switching)
 
         await self._on_bench(work)
 

@@ -20,6 +20,7 @@ from benchd.store.errors import (
 from benchd.store.jobs import JobEventRow, JobRow
 from benchd.store.orders import Answered
 from benchd.store.outbox import OutboxRow
+from benchd.store.ready_results import ReadyResult, made_ready
 from benchd.store.store import Store
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "JobState",
     "Mark",
     "OutboxRow",
+    "ReadyResult",
     "Store",
     "StoreDamaged",
     "StoreError",
@@ -40,5 +42,6 @@ __all__ = [
     "StoreTooNew",
     "UnknownId",
     "WrongState",
+    "made_ready",
     "why_no_successor",
 ]

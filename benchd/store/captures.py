@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 from zipfile import BadZipFile
 
-from sqlalchemy import Connection, RowMapping, insert, select
+from sqlalchemy import Connection, RowMapping, bindparam, insert, select
 
 from benchd.errors import UnknownId
 from benchd.store import codec
@@ -31,6 +31,12 @@ _COLUMNS = (
     "taken_at",
     "recipe_hash",
     "worksheet_hash",
+)
+_ADD = insert(captures)
+_ADD_TRACES = insert(traces)
+_GET = select(captures).where(captures.c.id == bindparam("capture"))
+_GET_TRACES = (
+    select(traces).where(traces.c.capture_id == bindparam("capture")).order_by(traces.c.ordinal)
 )
 
 
@@ -73,7 +79,8 @@ def row_of(capture: Capture) -> dict[str, Any]:
 
 def add(connection: Connection, capture: Capture) -> None:
     """Store a capture with all its traces."""
-    connection.execute(insert(captures), row_of(capture))
+    connection.execute(_ADD, row_of(capture))
+    rows = []
     for ordinal, trace in enumerate(capture.traces):
         data = trace.to_bytes()
         row = {
@@ -85,7 +92,9 @@ def add(connection: Connection, capture: Capture) -> None:
             "sha256": hashlib.sha256(data).hexdigest(),
             "data": data,
         }
-        connection.execute(insert(traces), row)
+        rows.append(row)
+    if rows:
+        connection.execute(_ADD_TRACES, rows)
 
 
 def _checksum(row: Mapping[Any, Any]) -> str:
@@ -112,11 +121,11 @@ def _read_fields(row: RowMapping) -> dict[str, Any]:
 
 def get(connection: Connection, capture_id: str) -> Capture:
     """Raises UnknownId, or StoreDamaged if a trace is not what was stored."""
-    row = connection.execute(select(captures).where(captures.c.id == capture_id)).mappings().first()
+    row = connection.execute(_GET, {"capture": capture_id}).mappings().first()
     if row is None:
         raise UnknownId(f"there is no capture {capture_id}.")
-    query = select(traces).where(traces.c.capture_id == capture_id).order_by(traces.c.ordinal)
-    read = tuple(_trace(found) for found in connection.execute(query).mappings())
+    found_traces = connection.execute(_GET_TRACES, {"capture": capture_id}).mappings()
+    read = tuple(_trace(found) for found in found_traces)
     return Capture(**_fields(row), traces=read)
 
 

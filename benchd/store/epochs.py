@@ -16,12 +16,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, and_, insert, select, update
+from sqlalchemy import Connection, and_, bindparam, insert, select, update
 
 from benchd.store.ids import new_id
 from benchd.store.schema import epochs, outbox, sequences
 
 WHOLE_BENCH = "*"
+_ALL = (
+    select(epochs.c.epoch, epochs.c.first, epochs.c.handed, epochs.c.began_at, epochs.c.reason)
+    .where(epochs.c.bench == bindparam("bench"))
+    .order_by(epochs.c.number)
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +56,7 @@ class Mark:
 def history(connection: Connection, bench: str) -> list[Epoch]:
     """All epochs of a bench, oldest first; the last one is the present one. Empty before the first
     event."""
-    query = (
-        select(epochs.c.epoch, epochs.c.first, epochs.c.handed, epochs.c.began_at, epochs.c.reason)
-        .where(epochs.c.bench == bench)
-        .order_by(epochs.c.number)
-    )
-    return [Epoch(*row) for row in connection.execute(query)]
+    return [Epoch(*row) for row in connection.execute(_ALL, {"bench": bench})]
 
 
 def open_first(connection: Connection, bench: str, now: datetime) -> None:

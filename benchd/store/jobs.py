@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, RowMapping, case, insert, or_, select, update
+from sqlalchemy import Connection, RowMapping, bindparam, case, insert, or_, select, update
 
 from benchd.errors import UnknownId
 from benchd.job_request import JobRequest
@@ -32,6 +32,43 @@ _NEXT: dict[JobState, frozenset[JobState]] = {
     JobState.NEEDS_HANDS: frozenset(JobState) - {JobState.DONE},
     **dict.fromkeys(ENDED, frozenset()),
 }
+# Statements that every step of a job needs are built once: building one takes several times as
+# long as carrying it out.
+_JOB = bindparam("job")
+_GET = select(jobs).where(jobs.c.id == _JOB)
+_ADD_EVENT = insert(job_events)
+_CHANGED = (
+    "state",
+    "priority",
+    "message",
+    "error",
+    "hands",
+    "step_index",
+    "started_at",
+    "ended_at",
+    "interruptions",
+    "withdraw_ordered_at",
+    "put_back_at",
+    "answer",
+)
+_CHANGE = update(jobs).where(jobs.c.id == _JOB)
+_MOVE = update(jobs).where(jobs.c.id == _JOB).values(step_index=bindparam("to"))
+_TAKE_BACK = (
+    update(jobs)
+    .where(jobs.c.id == _JOB, jobs.c.reduced_index > bindparam("to"))
+    .values(reduced_index=bindparam("to"))
+)
+_NOTE_REDUCED = (
+    update(jobs)
+    .where(jobs.c.id == _JOB)
+    .values(
+        # The job itself may be at a later step already; it never goes back here.
+        step_index=case(
+            (jobs.c.step_index < bindparam("to"), bindparam("to")), else_=jobs.c.step_index
+        ),
+        reduced_index=bindparam("to"),
+    )
+)
 WITHDRAWN_WORDS = "withdrawn by order"
 STOPPED_WORDS = "stopped by order; its looks are kept"
 
@@ -170,20 +207,13 @@ def add(
 
 def add_event(connection: Connection, job: JobRow, now: datetime) -> None:
     """Add a line to the job's history with its present state."""
-    connection.execute(
-        insert(job_events).values(
-            job_id=job.id,
-            at=now,
-            state=job.state.value,
-            step_index=job.step_index,
-            message=job.message,
-        )
-    )
+    row = {"job_id": job.id, "at": now, "state": job.state.value}
+    connection.execute(_ADD_EVENT, {**row, "step_index": job.step_index, "message": job.message})
 
 
 def get(connection: Connection, job_id: str) -> JobRow:
     """Raises UnknownId."""
-    row = connection.execute(select(jobs).where(jobs.c.id == job_id)).mappings().first()
+    row = connection.execute(_GET, {"job": job_id}).mappings().first()
     if row is None:
         raise UnknownId(f"there is no job {job_id}.", advice="List the jobs to see their ids.")
     return one(_job, row, f"job {job_id}")
@@ -273,8 +303,9 @@ def change(
         step_index=before.step_index if step_index is None else step_index,
         put_back_at=now if put_back else before.put_back_at,
     )
-    if step_index is not None:
-        _take_back_reduced(connection, job_id, step_index)
+    if step_index is not None and step_index < before.step_index:
+        # A job that begins again has its reductions before it once more.
+        connection.execute(_TAKE_BACK, {"job": job_id, "to": step_index})
     return write(connection, before, after, now)
 
 
@@ -300,23 +331,13 @@ def write(connection: Connection, before: JobRow, after: JobRow, now: datetime) 
 
 def move_to_step(connection: Connection, job_id: str, step_index: int) -> None:
     """Note the next step to run. Raises UnknownId."""
-    statement = update(jobs).where(jobs.c.id == job_id).values(step_index=step_index)
-    if connection.execute(statement).rowcount == 0:
+    if connection.execute(_MOVE, {"job": job_id, "to": step_index}).rowcount == 0:
         get(connection, job_id)
 
 
 def note_reduced(connection: Connection, job_id: str, step_index: int) -> None:
-    """Note that every reduction before this step is committed. Raises UnknownId.
-
-    The job itself may be at a later step already; it never goes back here.
-    """
-    at_least = case((jobs.c.step_index < step_index, step_index), else_=jobs.c.step_index)
-    statement = (
-        update(jobs)
-        .where(jobs.c.id == job_id)
-        .values(step_index=at_least, reduced_index=step_index)
-    )
-    if connection.execute(statement).rowcount == 0:
+    """Note that every reduction before this step is committed. Raises UnknownId."""
+    if connection.execute(_NOTE_REDUCED, {"job": job_id, "to": step_index}).rowcount == 0:
         get(connection, job_id)
 
 
@@ -328,15 +349,6 @@ def reduced_index(connection: Connection, job_id: str) -> int:
     query = select(jobs.c.reduced_index).where(jobs.c.id == job_id)
     noted: int | None = connection.execute(query).scalar()
     return get(connection, job_id).step_index if noted is None else noted
-
-
-def _take_back_reduced(connection: Connection, job_id: str, step_index: int) -> None:
-    """A job that begins again has its reductions before it once more."""
-    connection.execute(
-        update(jobs)
-        .where(jobs.c.id == job_id, jobs.c.reduced_index > step_index)
-        .values(reduced_index=step_index)
-    )
 
 
 def mark_interrupted(
@@ -361,24 +373,10 @@ def mark_interrupted(
 
 
 def _write(connection: Connection, job: JobRow) -> None:
-    connection.execute(
-        update(jobs)
-        .where(jobs.c.id == job.id)
-        .values(
-            state=job.state.value,
-            priority=job.priority,
-            message=job.message,
-            error=None if job.error is None else codec.dumps(job.error),
-            hands=None if job.hands is None else codec.dumps(job.hands),
-            step_index=job.step_index,
-            started_at=job.started_at,
-            ended_at=job.ended_at,
-            interruptions=job.interruptions,
-            withdraw_ordered_at=job.withdraw_ordered_at,
-            put_back_at=job.put_back_at,
-            answer=None if job.answer is None else codec.dumps(job.answer),
-        )
-    )
+    row = {name: getattr(job, name) for name in _CHANGED}
+    for name in ("error", "hands", "answer"):
+        row[name] = None if row[name] is None else codec.dumps(row[name])
+    connection.execute(_CHANGE, {**row, "state": job.state.value, "job": job.id})
 
 
 def worksheet(connection: Connection, job_id: str) -> Worksheet:

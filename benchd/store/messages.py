@@ -13,6 +13,7 @@ JSON has no infinity or NaN: null stands for a number that is not finite.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from datetime import datetime
 from itertools import pairwise
 from typing import Annotated, Any, Literal
@@ -164,12 +165,20 @@ class ResultBody(BaseModel):
     place: PlaceBody | None = None
 
 
-class ResultMessage(Event, ResultBody):
+class ResultHead(Event):
+    """What a ResultMessage has beside its ResultBody."""
+
+    schema_: Literal["benchd.result/1"] = Field(default="benchd.result/1", alias="schema")
+
+    def with_body(self, body: str) -> str:
+        """The payload of a ResultMessage. body: the ResultBody as JSON."""
+        return f"{self.to_json()[:-1]},{body[1:]}"
+
+
+class ResultMessage(ResultHead, ResultBody):
     """One result. Topic `result`."""
 
     model_config = Message.model_config
-
-    schema_: Literal["benchd.result/1"] = Field(default="benchd.result/1", alias="schema")
 
 
 class VerdictMessage(Event):
@@ -223,15 +232,8 @@ class TraceMessage(Event):
     axis: AxisBody | None = None
 
 
-class LatestMessage(Message):
-    """The newest results of one quantity of one antenna. Topic `latest/<antenna>/<quantity>`.
-
-    Retained: a subscriber gets it at once. `results` holds more than one entry where the
-    quantity was reduced at several frequencies.
-    text: the first of them for a person. reading: the first of them as a bare number in the unit
-    `reading_unit`, as the topic `reading/<antenna>/<quantity>/<unit>` holds it; null where there
-    is none.
-    """
+class LatestHead(Message):
+    """What a LatestMessage has beside its results."""
 
     schema_: Literal["benchd.latest/1"] = Field(default="benchd.latest/1", alias="schema")
     epoch: str
@@ -242,6 +244,22 @@ class LatestMessage(Message):
     text: str = ""
     reading: Number = None
     reading_unit: str = ""
+
+    def with_results(self, bodies: Iterable[str]) -> str:
+        """The payload of a LatestMessage. bodies: its results as JSON."""
+        return f'{self.to_json()[:-1]},"results":[{",".join(bodies)}]}}'
+
+
+class LatestMessage(LatestHead):
+    """The newest results of one quantity of one antenna. Topic `latest/<antenna>/<quantity>`.
+
+    Retained: a subscriber gets it at once. `results` holds more than one entry where the
+    quantity was reduced at several frequencies.
+    text: the first of them for a person. reading: the first of them as a bare number in the unit
+    `reading_unit`, as the topic `reading/<antenna>/<quantity>/<unit>` holds it; null where there
+    is none.
+    """
+
     results: tuple[ResultBody, ...]
 
 

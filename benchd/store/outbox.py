@@ -11,32 +11,48 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, and_, exists, func, insert, not_, select, update
+from sqlalchemy import (
+    Connection,
+    and_,
+    bindparam,
+    exists,
+    func,
+    insert,
+    not_,
+    select,
+    update,
+)
 
-from benchd.results import Result, ResultRecord, Verdict
+from benchd.results import Verdict
 from benchd.store import epochs
 from benchd.store.epochs import WHOLE_BENCH, Epoch
 from benchd.store.jobs import JobRow
 from benchd.store.messages import (
     Event,
     JobMessage,
-    LatestMessage,
-    ResultBody,
-    ResultMessage,
+    LatestHead,
+    ResultHead,
     TraceMessage,
     VerdictMessage,
     job_fields,
-    result_body,
     trace_fields,
     verdict_fields,
 )
+from benchd.store.ready_results import ReadyResult
 from benchd.store.schema import outbox, sequences
 from benchd.store.topics import encode_part
 from benchd.traces import Capture
-from benchd.wording import reading_number, reading_unit, result_text
 
 QOS = 1
 NO_READING = "null"  # as in all payloads; JSON has no NaN
+_STREAM = and_(
+    sequences.c.bench == bindparam("of_bench"), sequences.c.stream == bindparam("of_stream")
+)
+_LAST = select(sequences.c.last).where(_STREAM)
+_SET_LAST = update(sequences).where(_STREAM).values(last=bindparam("to"))
+_ADD_TO_LAST = update(sequences).where(_STREAM).values(last=sequences.c.last + bindparam("count"))
+_ADD_STREAM = insert(sequences)
+_ADD = insert(outbox)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,14 +73,13 @@ class OutboxRow:
 
 def _move(connection: Connection, bench: str, stream: str, epoch: str, to: int) -> int:
     """Set a stream's last number; returns the one before (0 at first)."""
-    key = and_(sequences.c.bench == bench, sequences.c.stream == stream)
-    last = connection.execute(select(sequences.c.last).where(key)).scalar()
+    key = {"of_bench": bench, "of_stream": stream}
+    last = connection.execute(_LAST, key).scalar()
     if last is None:
-        connection.execute(
-            insert(sequences).values(bench=bench, stream=stream, epoch=epoch, last=to)
-        )
+        row = {"bench": bench, "stream": stream, "epoch": epoch, "last": to}
+        connection.execute(_ADD_STREAM, row)
         return 0
-    connection.execute(update(sequences).where(key).values(last=to))
+    connection.execute(_SET_LAST, {**key, "to": to})
     return int(last)
 
 
@@ -73,13 +88,34 @@ def _take(connection: Connection, bench: str, count: int, now: datetime) -> tupl
 
     If the transaction is rolled back, the numbers are free again, so none is ever left out. The row
     stays locked until the transaction ends."""
-    key = and_(sequences.c.bench == bench, sequences.c.stream == WHOLE_BENCH)
-    bump = update(sequences).where(key).values(last=sequences.c.last + count)
-    if connection.execute(bump).rowcount == 0:
+    key = {"of_bench": bench, "of_stream": WHOLE_BENCH}
+    if connection.execute(_ADD_TO_LAST, {**key, "count": count}).rowcount == 0:
         epochs.open_first(connection, bench, now)
-        connection.execute(bump)
-    last = int(connection.execute(select(sequences.c.last).where(key)).scalar_one())
+        connection.execute(_ADD_TO_LAST, {**key, "count": count})
+    last = int(connection.execute(_LAST, key).scalar_one())
     return epochs.history(connection, bench)[-1], last - count + 1
+
+
+def _heads(
+    connection: Connection, bench: str, stream: str, count: int, now: datetime
+) -> list[dict[str, Any]]:
+    """The fields of Event for so many new events of a stream, numbered."""
+    if not count:
+        return []
+    epoch, first = _take(connection, bench, count, now)
+    before = _move(connection, bench, stream, epoch.epoch, first + count - 1)
+    return [
+        {
+            "bench": bench,
+            "epoch": epoch.epoch,
+            "epoch_first": epoch.first,
+            "sequence": sequence,
+            "previous": before if sequence == first else sequence - 1,
+            "id": f"{epoch.epoch}-{sequence}",
+            "at": now,
+        }
+        for sequence in range(first, first + count)
+    ]
 
 
 def _add_events(
@@ -89,31 +125,22 @@ def _add_events(
     topic: str,
     bodies: Sequence[dict[str, Any]],
     now: datetime,
-) -> list[Event]:
+) -> None:
     """Number events of one topic and put them into the outbox."""
-    if not bodies:
-        return []
-    epoch, first = _take(connection, bench, len(bodies), now)
-    last = first + len(bodies) - 1
-    before = _move(connection, bench, topic.partition("/")[0], epoch.epoch, last)
-    events = [
-        model.model_validate(
-            {
-                **body,
-                "bench": bench,
-                "epoch": epoch.epoch,
-                "epoch_first": epoch.first,
-                "sequence": sequence,
-                "previous": before if sequence == first else sequence - 1,
-                "id": f"{epoch.epoch}-{sequence}",
-                "at": now,
-            }
+    heads = _heads(connection, bench, topic.partition("/")[0], len(bodies), now)
+    rows = [
+        _row(
+            bench,
+            head["sequence"],
+            topic,
+            model.model_validate({**body, **head}).to_json(),
+            False,
+            now,
         )
-        for sequence, body in enumerate(bodies, first)
+        for head, body in zip(heads, bodies, strict=True)
     ]
-    rows = [_row(bench, event.sequence, topic, event.to_json(), False, now) for event in events]
-    connection.execute(insert(outbox), rows)
-    return events
+    if rows:
+        connection.execute(_ADD, rows)
 
 
 def _row(
@@ -157,40 +184,40 @@ def add_verdicts(
 
 
 def add_results(
-    connection: Connection, bench: str, records: Sequence[ResultRecord], now: datetime
+    connection: Connection, bench: str, found: Sequence[ReadyResult], now: datetime
 ) -> None:
     """Every result as an event, then the new state of each antenna's quantities: all of it on
     `latest`, the first of each as a bare number on `reading`."""
-    bodies = [result_body(record) for record in records]
-    fields = [body.model_dump() for body in bodies]
-    events = _add_events(connection, ResultMessage, bench, "result", fields, now)
-    newest: dict[tuple[str, str], list[tuple[Event, ResultBody, Result]]] = {}
-    for event, body, record in zip(events, bodies, records, strict=True):
-        if body.antenna is not None:
-            entry = (event, body, record.result)
-            newest.setdefault((body.antenna, body.quantity), []).append(entry)
     rows = []
+    newest: dict[tuple[str, str], list[tuple[ResultHead, ReadyResult]]] = {}
+    for fields, result in zip(
+        _heads(connection, bench, "result", len(found), now), found, strict=True
+    ):
+        head = ResultHead(**fields)
+        rows.append(_row(bench, head.sequence, "result", head.with_body(result.body), False, now))
+        antenna, quantity = result.row["antenna"], result.row["quantity"]
+        if antenna is not None:
+            newest.setdefault((antenna, quantity), []).append((head, result))
     for (antenna, quantity), entries in newest.items():
-        last, first = entries[-1][0], entries[0][2]
-        number, unit = reading_number(first), reading_unit(first.unit)
-        message = LatestMessage(
+        last, first = entries[-1][0], entries[0][1]
+        latest = LatestHead(
             bench=bench,
             epoch=last.epoch,
             sequence=last.sequence,
             at=now,
             antenna=antenna,
             quantity=quantity,
-            text=result_text(first),
-            reading=None if number is None else float(number),
-            reading_unit=unit,
-            results=tuple(body for _, body, _ in entries),
+            text=first.text,
+            reading=None if first.number is None else float(first.number),
+            reading_unit=first.unit,
         )
+        payload = latest.with_results(result.body for _, result in entries)
         topic = f"{encode_part(antenna)}/{encode_part(quantity)}"
-        rows.append(_row(bench, None, f"latest/{topic}", message.to_json(), True, now))
-        flat = f"reading/{topic}/{encode_part(unit)}"
-        rows.append(_row(bench, None, flat, number or NO_READING, True, now))
+        rows.append(_row(bench, None, f"latest/{topic}", payload, True, now))
+        flat = f"reading/{topic}/{encode_part(first.unit)}"
+        rows.append(_row(bench, None, flat, first.number or NO_READING, True, now))
     if rows:
-        connection.execute(insert(outbox), rows)
+        connection.execute(_ADD, rows)
 
 
 def pending(connection: Connection, bench: str, limit: int) -> list[OutboxRow]:

@@ -13,27 +13,16 @@ from benchd.results import ResultRecord, Verdict
 from benchd.store import codec
 from benchd.store.decoded import Decoded
 from benchd.store.readable_rows import Damage, checked, matching, one, readable, sha256_of
+from benchd.store.ready_results import ReadyResult
 from benchd.store.schema import results, verdicts
 
+_ADD = insert(results)
 
-def add(connection: Connection, records: Sequence[ResultRecord]) -> None:
+
+def add(connection: Connection, found: Sequence[ReadyResult]) -> None:
     """Store results."""
-    rows = [
-        {
-            "id": record.id,
-            "bench": record.bench,
-            "job_id": record.job_id,
-            "step": record.step,
-            "quantity": record.result.quantity,
-            "antenna": record.result.antenna,
-            "reduced_at": record.reduced_at,
-            "body": (body := codec.record_to_text(record)),
-            "sha256": sha256_of(record.id, body),
-        }
-        for record in records
-    ]
-    if rows:
-        connection.execute(insert(results), rows)
+    if found:
+        connection.execute(_ADD, [result.row for result in found])
 
 
 def add_verdicts(

@@ -33,6 +33,7 @@ from benchd.store.jobs import JobEventRow, JobRow
 from benchd.store.orders import Answered
 from benchd.store.publishing_calls import PublishingCalls
 from benchd.store.readable_rows import Damage
+from benchd.store.ready_results import ReadyResult, made_ready
 from benchd.traces import Capture, Role
 from benchd.worksheet import Worksheet
 
@@ -366,14 +367,26 @@ class Store(PublishingCalls):
 
         Raises ReductionRefused for a result that is no number (`benchd.store.result_checks`).
         """
-        records = result_checks.checked_records(records)
+        ready = made_ready(records)
+        self.commit_ready(job_id, step, ready, verdicts, step_index_after=step_index_after)
+
+    def commit_ready(
+        self,
+        job_id: str,
+        step: str,
+        ready: Sequence[ReadyResult],
+        verdicts: Sequence[Verdict] = (),
+        *,
+        step_index_after: int | None,
+    ) -> None:
+        """As `commit_results`, of results that were made ready before."""
         verdicts = result_checks.checked_verdicts(verdicts, step)
         now = self._clock()
         with self._writing() as connection:
             bench = jobs.get(connection, job_id).bench
-            results.add(connection, records)
+            results.add(connection, ready)
             results.add_verdicts(connection, job_id, step, verdicts, now)
-            outbox.add_results(connection, bench, records, now)
+            outbox.add_results(connection, bench, ready, now)
             outbox.add_verdicts(connection, bench, job_id, step, verdicts, now)
             if step_index_after is not None:
                 jobs.note_reduced(connection, job_id, step_index_after)

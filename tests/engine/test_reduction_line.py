@@ -69,8 +69,8 @@ def test_a_process_that_cannot_reduce_leaves_it_to_the_daemon_and_can_be_asked_a
     with Store.open(tmp_path / "benchd.sqlite") as store:
         process = ReducingProcess(store.place)
         try:
-            assert process.records(Order("job-none", 0, bench)) is None
-            assert process.records(Order("job-none", 0, bench)) is None
+            assert process.ready(Order("job-none", 0, bench)) is None
+            assert process.ready(Order("job-none", 0, bench)) is None
         finally:
             process.kill()
         process.kill()
@@ -82,7 +82,7 @@ def test_a_process_that_cannot_be_started_leaves_it_to_the_daemon(
     bench = load_bench(ROOT / "recipes" / "benches" / "workshop.yaml")
     monkeypatch.setenv("PYTHONHOME", os.fspath(tmp_path))
     process = ReducingProcess(os.fspath(tmp_path / "benchd.sqlite"))
-    assert process.records(Order("job-none", 0, bench)) is None
+    assert process.ready(Order("job-none", 0, bench)) is None
 
 
 async def test_a_process_that_hangs_is_ended_and_the_daemon_reduces_itself(
