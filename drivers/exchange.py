@@ -3,13 +3,14 @@
 Everything here is plain data: a driver builds exchanges, a player carries them out.
 
 A procedure is a generator. It yields a batch (a tuple of exchanges) and is sent the list of
-their values, one per exchange in order, None where no reply is expected. It yields a `Pause` or
-a `Progress` and is sent an empty list. What it returns is the procedure's result.
+their values, one per exchange in order, None where no reply is expected. It yields a `Series` of
+batches and is sent a list of such lists. It yields a `Pause`, a `Progress` or a `Meanwhile` and is
+sent an empty list. What it returns is the procedure's result.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from typing import Any, TypeAlias, TypeVar
@@ -101,6 +102,22 @@ class Progress:
     taken: Taken | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Meanwhile:
+    """Work that the next batch does not need: done while its replies are on their way."""
+
+    work: Callable[[], None]
+
+
 Batch: TypeAlias = tuple[Exchange, ...]
-Item: TypeAlias = Batch | Pause | Progress
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Batches of which each follows the one before at once, whatever that has brought."""
+
+    batches: Sequence[Batch]
+
+
+Item: TypeAlias = Batch | Series | Pause | Progress | Meanwhile
 Procedure: TypeAlias = Generator[Item, list[Any], T]

@@ -1,8 +1,9 @@
 """Sending batches over links, and running procedures to their end.
 
 A batch is written to all its instruments first and then read from all in order, so that they
-work at the same time. Messages to one instrument keep their order. A second query to the same
-instrument waits for the first reply, unless the link allows a backlog.
+work at the same time. What is to be told or worked out beside is left until a batch was written, so
+that no instrument waits for it. Messages to one instrument keep their order. A second query to the
+same instrument waits for the first reply, unless the link allows a backlog.
 """
 
 from __future__ import annotations
@@ -14,7 +15,17 @@ from typing import Any, TypeVar
 from drivers import parse
 from drivers.channels import Cancel
 from drivers.errors import BadReply, BadSetting, DriverError, Stopped
-from drivers.exchange import Batch, Exchange, Item, Pause, Procedure, Progress, Reply
+from drivers.exchange import (
+    Batch,
+    Exchange,
+    Item,
+    Meanwhile,
+    Pause,
+    Procedure,
+    Progress,
+    Reply,
+    Series,
+)
 from drivers.link import Link
 from drivers.waiting import wait
 
@@ -33,6 +44,7 @@ class BatchPlayer:
     ) -> None:
         self._cancel = cancel
         self._on_progress = on_progress
+        self._beside: list[Progress | Meanwhile] = []
 
     def perform(self, batch: Batch) -> list[Any]:
         """The values of the batch's exchanges in order, None where no reply is expected."""
@@ -50,11 +62,13 @@ class BatchPlayer:
         sent_once: set[tuple[str, str]] = set()
         trouble: DriverError | Stopped | None = None
         cancel, perform, send = self._cancel, self.perform, procedure.send
+        self._beside = []
         try:
             while True:
                 try:
                     item = send(answer) if trouble is None else procedure.throw(trouble)
                 except StopIteration as end:
+                    self._do_beside()
                     return end.value  # type: ignore[no-any-return]
                 if isinstance(trouble, Stopped):
                     raise trouble
@@ -63,10 +77,14 @@ class BatchPlayer:
                     if cancel is not None and cancel():
                         raise Stopped
                     if type(item) is tuple:
-                        for exchange in item:
-                            if exchange.radiates:
-                                _note_once(exchange, sent_once)
+                        _note_what_radiates(item, sent_once)
                         answer = perform(item)
+                        if self._beside:
+                            self._do_beside()
+                    elif type(item) is Series:
+                        for batch in item.batches:
+                            _note_what_radiates(batch, sent_once)
+                        answer = self._one_after_the_other(item)
                     else:
                         answer = self._other(item)
                 except (DriverError, Stopped) as error:
@@ -76,18 +94,45 @@ class BatchPlayer:
             with contextlib.suppress(RuntimeError):
                 procedure.close()
 
+    def _one_after_the_other(self, series: Series) -> list[list[Any]]:
+        cancel, perform = self._cancel, self.perform
+        answers = []
+        for batch in series.batches:
+            if cancel is not None and cancel():
+                raise Stopped
+            answers.append(perform(batch))
+            if self._beside:
+                self._do_beside()
+        return answers
+
     def _other(self, item: Item) -> list[Any]:
-        if isinstance(item, Pause):
+        if isinstance(item, Progress | Meanwhile):
+            self._beside.append(item)
+        elif isinstance(item, Pause):
+            self._do_beside()
             self._wait(item.seconds)
-        elif isinstance(item, Progress):
-            if self._on_progress is not None:
-                self._on_progress(item)
         else:
             raise TypeError(f"a procedure yielded {item!r}")
         return []
 
+    def _do_beside(self) -> None:
+        """Tell or work out what was left until instruments are busy."""
+        items, self._beside = self._beside, []
+        for item in items:
+            if isinstance(item, Meanwhile):
+                item.work()
+            elif self._on_progress is not None:
+                self._on_progress(item)
+
     def _wait(self, seconds: float) -> None:
         wait(seconds, self._cancel)
+
+
+def _note_what_radiates(batch: Batch, sent_once: set[tuple[str, str]]) -> None:
+    """Note the messages of a batch that switch on or move something, before it goes out."""
+    for exchange in batch:
+        if exchange.radiates:
+            _note_once(exchange, sent_once)
 
 
 def _note_once(exchange: Exchange, sent_once: set[tuple[str, str]]) -> None:
@@ -141,6 +186,8 @@ class Player(BatchPlayer):
             plan.add(exchange)
         for plan in plans.values():
             plan.write_next(self._cancel)
+        if self._beside:
+            self._do_beside()
         return self._read_all(batch, plans)
 
     def _read_all(self, batch: Batch, plans: Mapping[str, _Plan]) -> list[Any]:
@@ -165,12 +212,17 @@ class Player(BatchPlayer):
 
     def _perform_one(self, exchange: Exchange) -> Any:
         link = self._links.get(exchange.instrument) or self._link(exchange)
-        size = _checked_size(exchange.message, link)
+        self._send(link, exchange)
         if exchange.reply is Reply.NONE:
-            _write(link, exchange.message, size, 0, self._cancel)
             return None
-        _write(link, exchange.message, size, 1, self._cancel)
+        if self._beside:
+            self._do_beside()
         return exchange.value(link.read(exchange, self._cancel))
+
+    def _send(self, link: Link, exchange: Exchange) -> None:
+        message = exchange.message
+        size = _checked_size(message, link)
+        _write(link, message, size, 0 if exchange.reply is Reply.NONE else 1, self._cancel)
 
     def _perform_one_each(self, batch: Batch) -> list[Any]:
         """A batch with one exchange for each of its instruments, such as tuning two of them.
@@ -178,10 +230,12 @@ class Player(BatchPlayer):
         Nothing needs to be planned there, and a stepped sweep does it at every point.
         """
         links = [self._links.get(one.instrument) or self._link(one) for one in batch]
-        sizes = [_checked_size(one.message, link) for one, link in zip(batch, links, strict=True)]
-        for exchange, link, size in zip(batch, links, sizes, strict=True):
-            replies = 0 if exchange.reply is Reply.NONE else 1
-            _write(link, exchange.message, size, replies, self._cancel)
+        for exchange, link in zip(batch, links, strict=True):
+            _checked_size(exchange.message, link)
+        for exchange, link in zip(batch, links, strict=True):
+            self._send(link, exchange)
+        if self._beside:
+            self._do_beside()
         values: list[Any] = []
         fault: BadReply | None = None
         for exchange, link in zip(batch, links, strict=True):

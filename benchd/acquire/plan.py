@@ -10,10 +10,10 @@ import numpy as np
 
 from benchd.sweeps import SweepPlan
 from benchd.traces import BoolArray, FloatArray, Form, Trace
-from drivers.exchange import Batch, Pause, Progress
+from drivers.exchange import Item
 
 T = TypeVar("T")
-Procedure = Generator[Batch | Pause | Progress, list[Any], T]
+Procedure = Generator[Item, list[Any], T]
 
 
 @dataclass(frozen=True, slots=True)

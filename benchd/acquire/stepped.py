@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -13,11 +14,13 @@ from benchd.acquire.readback import settings_read_back
 from benchd.acquire.zeroing import zeroed
 from benchd.sweeps import Refine, SweepPlan
 from benchd.traces import FloatArray
-from drivers.exchange import Batch, Exchange, Progress, Taken
+from drivers.exchange import Batch, Exchange, Meanwhile, Progress, Series, Taken
 
 NOISE_POINTS = 5
-_PROGRESS_EVERY = 8
-_TUNINGS_AHEAD = 64
+_AT_ONCE = 8
+"""Points that are asked for in one go, and then told of. The first is told of at once."""
+_ONE_BY_ONE_S = 0.05
+"""Where a point is read for longer than this, s, each is told of as soon as it is there."""
 
 
 def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
@@ -175,39 +178,67 @@ def read_points(
     shown: whether the points are reported while the sweep runs, some at a time.
     """
     readings = np.empty((plan.average, grid.size))
-    trigger = (analyzer.trigger_point(),)
-    told, last = 0, grid.size - 1
-    for index, tuning in enumerate(_tunings(grid, source, analyzer)):
+    slow = plan.average * plan.dwell_s > _ONE_BY_ONE_S
+    at_once = 1 if slow or goes_on is not None else _AT_ONCE
+    series = _SeriesOfPoints(grid, plan, source, analyzer, at_once)
+    first = 0
+    while first < grid.size:
         if goes_on is not None and not goes_on():
-            readings, grid = readings[:, :index], grid[:index]
+            readings, grid = readings[:, :first], grid[:first]
             break
-        yield tuning
-        for repeat in range(plan.average):
-            replies = yield trigger
-            readings[repeat, index] = replies[0]
-        if index % _PROGRESS_EVERY == 0 or (shown and index == last):
-            new = slice(told, index + 1)
-            so_far = readings[0, new] if plan.average == 1 else power_mean_dbm(readings[:, new])
-            taken = Taken(grid[new], so_far) if shown else None
-            yield Progress(done + index, total, taken=taken)
-            told = index + 1
+        coming = series.take()
+        yield Meanwhile(series.make)
+        answers = yield coming
+        beyond = first + len(answers) // series.batches_a_point
+        for index in range(first, beyond):
+            _, *read = answers[(index - first) * series.batches_a_point :][: series.batches_a_point]
+            readings[:, index] = [level for (level,) in read]
+        new = slice(first, beyond)
+        so_far = readings[0, new] if plan.average == 1 else power_mean_dbm(readings[:, new])
+        taken = Taken(grid[new], so_far) if shown else None
+        yield Progress(done + beyond - 1, total, taken=taken)
+        first = beyond
     if plan.average == 1:
         return readings[0], np.zeros(grid.size)
     return power_mean_dbm(readings), np.std(readings, axis=0, ddof=1)
 
 
-def _tunings(grid: FloatArray, source: Any, analyzer: Any) -> Iterator[Batch]:
-    """What tunes both instruments to each frequency.
+class _SeriesOfPoints:
+    """The batches of some points at a time: tune both instruments, then read as often as is asked.
 
-    Made some at a time: what is done once in 10 ms takes several times as long as what is done in a
-    row, and between two readings both instruments wait for it.
+    The next ones are made while the instruments settle, since between two readings both would wait
+    for it.
     """
-    frequencies = grid.tolist()
-    for first in range(0, len(frequencies), _TUNINGS_AHEAD):
-        yield from [
-            (analyzer.set_centre(frequency_hz), source.set_frequency_settled(frequency_hz))
-            for frequency_hz in frequencies[first : first + _TUNINGS_AHEAD]
-        ]
+
+    def __init__(
+        self, grid: FloatArray, plan: SweepPlan, source: Any, analyzer: Any, at_once: int
+    ) -> None:
+        self.batches_a_point = 1 + plan.average
+        self._source, self._analyzer, self._at_once = source, analyzer, at_once
+        self._left: deque[float] = deque(grid.tolist())
+        self._is_first = True
+        self._readings: list[Batch] = [(analyzer.trigger_point(),)] * plan.average
+        self._made: Series | None = None
+
+    def make(self) -> None:
+        """Make the next ones, unless they are made."""
+        if self._made is not None:
+            return
+        batches: list[Batch] = []
+        count = 1 if self._is_first else self._at_once
+        self._is_first = False
+        for _ in range(min(count, len(self._left))):
+            frequency_hz = self._left.popleft()
+            settled = self._source.set_frequency_settled(frequency_hz)
+            batches += [(self._analyzer.set_centre(frequency_hz), settled), *self._readings]
+        self._made = Series(batches)
+
+    def take(self) -> Series:
+        """The next ones."""
+        self.make()
+        taken, self._made = self._made, None
+        assert taken is not None
+        return taken
 
 
 def refined_grid_hz(

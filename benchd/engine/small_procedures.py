@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from benchd.acquire.plan import Procedure
 from benchd.bench.instruments import Instrument
 from benchd.errors import InstrumentRefused
-from drivers.exchange import Batch, Exchange
+from drivers.exchange import Batch, Exchange, Item, Series
 from drivers.link import Link
 from drivers.visa import SerialSettings
 
@@ -102,8 +102,12 @@ def told_before_rf(
     try:
         step = next(procedure)
         while True:
-            if not told and isinstance(step, tuple):
-                told = any(item.radiates and item.instrument in sources for item in step)
+            if not told:
+                told = any(
+                    item.radiates and item.instrument in sources
+                    for batch in _batches_of(step)
+                    for item in batch
+                )
                 if told:
                     about_to_radiate()
             replies = yield step
@@ -113,6 +117,12 @@ def told_before_rf(
         return result
     finally:
         procedure.close()
+
+
+def _batches_of(step: Item) -> Sequence[Batch]:
+    if isinstance(step, tuple):
+        return (step,)
+    return step.batches if isinstance(step, Series) else ()
 
 
 @contextmanager

@@ -60,6 +60,13 @@ class QuietRig:
         """Note it."""
         self.log.append("switch")
 
+    def set_path(self, settings: Any) -> None:
+        """As the rig does where nothing was set ahead."""
+        self.rf_off()
+        self.switch(settings)
+
+    switch_ahead = set_path
+
     def measure(
         self,
         procedure: Any,
