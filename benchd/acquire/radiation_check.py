@@ -20,6 +20,7 @@ from benchd.acquire.zeroing import NOT_ZEROED_ABOVE_DB, NotZeroed
 from benchd.errors import StillRadiating
 from benchd.reduce.pathcheck import noise_over
 from benchd.sweeps import SweepPlan
+from drivers.exchange import Batch
 
 T = TypeVar("T")
 
@@ -251,9 +252,11 @@ class _Look:
 
     def tune(self, source_hz: float) -> Procedure[None]:
         """Tune the analyzer to the frequency of the test, and the source to `source_hz`."""
-        yield (self.analyzer.set_centre_settled(self.frequency_hz),)
+        tuning: Batch = (self.analyzer.set_centre_settled(self.frequency_hz),)
         if self.source is not None:
-            yield (self.source.set_frequency_settled(source_hz),)
+            # In one batch, so that both settle at the same time.
+            tuning = (*tuning, self.source.set_frequency_settled(source_hz))
+        yield tuning
 
     def set_level(self, level_dbm: float) -> Procedure[None]:
         driver: Any = self.source if self.source is not None else self.analyzer

@@ -5,24 +5,16 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any, TypeVar
 
 import structlog
 
-from benchd.acquire import (
-    Sweep,
-    SweepInstruments,
-    run_sweep,
-    silent_after,
-    silent_before_zeroing,
-)
-from benchd.acquire.capture_check import broken_path, lowest_level_dbm, switch_opened
+from benchd.acquire import Sweep
+from benchd.acquire.capture_check import broken_path
 from benchd.acquire.lid_check import LidOpened
 from benchd.acquire.refining import Refining
-from benchd.acquire.zeroing import zero_of
 from benchd.bench import Bench
 from benchd.engine.benchthread import BenchThread
 from benchd.engine.capture_commit import capture_of, commit_capture, next_capture
@@ -40,6 +32,7 @@ from benchd.engine.hands_requests import (
 )
 from benchd.engine.job_stops import Halt, told_as, watched, window_closed
 from benchd.engine.lid_starts import started_by_lid
+from benchd.engine.measuring import measuring
 from benchd.engine.reducing import Reducer
 from benchd.engine.reduction_line import ReductionLine, runs_beside
 from benchd.engine.refining import refining_of
@@ -48,7 +41,7 @@ from benchd.engine.still_runnable import require_same_bench
 from benchd.engine.stored_inputs import StoredInputs
 from benchd.engine.storethread import StoreThread
 from benchd.engine.switching_ahead import switching_ahead
-from benchd.engine.underway import SweepNews, Underway
+from benchd.engine.underway import Underway
 from benchd.errors import BenchdError, Cancelled, Garbled, LinkLost, PathBroken
 from benchd.store import JobRow, JobState, Store, WrongState
 from benchd.store.jobs import STOPPED_WORDS, WITHDRAWN_WORDS
@@ -383,12 +376,43 @@ class Runner:
         if step.sweep.refine_to is not None:
             refining = await self._db.patiently(self._refining, job_id, worksheet, step)
         news = self.underway.begin_sweep(job_id, step)
-        sweep, broken = await self._measured(step, news, refining)
+        work = measuring(self._rig, self._current.now, step, news, refining)
+        sweep, opened = await self._on_bench(work)
+        before = self._last_sweeps.get(step.analyzer)
+        self._last_sweeps[step.analyzer] = sweep
+        following = next_capture(worksheet, step) if opened is None else None
+        async with switching_ahead(self._thread, self._rig, following):
+            broken = opened or await self._db.call(broken_path, self._bench, step, sweep, before)
+            await self._store_capture(
+                job_id,
+                worksheet,
+                step,
+                sweep,
+                broken,
+                following if broken is None else None,
+                removed,
+            )
+        if broken is not None:
+            raise broken
+
+    async def _store_capture(
+        self,
+        job_id: str,
+        worksheet: Worksheet,
+        step: CaptureStep,
+        sweep: Sweep,
+        broken: PathBroken | None,
+        upcoming: CaptureStep | None,
+        removed: dict[str, float],
+    ) -> None:
+        """Store what a sweep has given, and in the same transaction that the upcoming one begins.
+
+        broken: why its path seems to be broken, if so.
+        """
         for remark in sweep.remarks:
             _log.warning("remark on a sweep", job=job_id, step=step.label, remark=remark)
             self._hub.publish("remark", {"job": job_id, "message": f"{step.label}: {remark}"})
             self._remarks.append(f"{step.label}: {remark}")
-        upcoming = next_capture(worksheet, step) if broken is None else None
         names = [step.source, step.analyzer, *(s.instrument for s in step.switching)]
         capture = capture_of(
             job_id,
@@ -402,15 +426,14 @@ class Runner:
         # A capture over a broken path is stored, since no measurement is thrown away. The step does
         # not count as done.
         after = step.index + 1 if broken is None else None
-        async with switching_ahead(self._thread, self._rig, upcoming):
-            row = await self._db.patiently(
-                commit_capture,
-                self._store,
-                capture,
-                step_index_after=after,
-                upcoming=upcoming,
-                trace_points=self._trace_points,
-            )
+        row = await self._db.patiently(
+            commit_capture,
+            self._store,
+            capture,
+            step_index_after=after,
+            upcoming=upcoming,
+            trace_points=self._trace_points,
+        )
         self._hub.publish(
             "capture",
             {"job": job_id, "capture": capture.id, "role": capture.role, "route": capture.route},
@@ -418,8 +441,6 @@ class Runner:
         if row is not None:
             self._stored_step = row.step_index
             self._told(row)
-        if broken is not None:
-            raise broken
 
     async def _removed(self, job_id: str, look: HandsStep | None) -> dict[str, float]:
         """What a person said was taken off before this look, as a reading of its capture."""
@@ -428,43 +449,6 @@ class Runner:
         said = (await self._db.patiently(self._store.job, job_id)).answer or {}
         removed_m = said.get("removed_m") if said.get("step") == look.index else None
         return {} if removed_m is None else {REMOVED: float(removed_m)}
-
-    async def _measured(
-        self, step: CaptureStep, news: SweepNews, refining: Refining | None
-    ) -> tuple[Sweep, PathBroken | None]:
-        """Switch the path and sweep. Returns the sweep, and why the path seems to be broken, if
-        so."""
-        instruments = SweepInstruments(
-            analyzer=self._rig.drivers[step.analyzer],
-            source=self._rig.drivers[step.source] if step.source != step.analyzer else None,
-            zero=zero_of(self._current.now, step.analyzer),
-        )
-        names = list(dict.fromkeys((step.source, step.analyzer)))
-
-        def work() -> tuple[Sweep, PathBroken | None]:
-            self._rig.set_path(step.switching)
-            procedure = run_sweep(step.sweep, instruments, refining)
-            # With RF off nothing leaves the box, so the lid may be open or closed.
-            lid = step.lid if step.sweep.rf == "on" else None
-            temperature = self._rig.temperature_c()
-            then = None
-            lowest_dbm = lowest_level_dbm(self._current.now, step)
-            if instruments.zero is not None:
-                procedure = silent_before_zeroing(procedure, step.sweep, instruments, lowest_dbm)
-            if step.sweep.rf == "on":
-                then = partial(silent_after, step.sweep, instruments, lowest_dbm=lowest_dbm)
-            news.begin()
-            sweep = self._rig.measure(
-                procedure, names, news, lid=lid, then=then, radiates=step.sweep.radiates
-            )
-            before = self._last_sweeps.get(step.analyzer)
-            self._last_sweeps[step.analyzer] = sweep
-            for name, channels in self._rig.opened(step.switching).items():
-                return sweep, switch_opened(step, name, channels)
-            broken = broken_path(self._bench, step, sweep, before)
-            return replace(sweep, readings={**sweep.readings, **temperature}), broken
-
-        return await self._on_bench(work)
 
     async def _on_bench(self, work: Callable[[], T]) -> T:
         """Run `work` on the bench thread. After a lost link or a garbled reply repeat all of it, at

@@ -34,8 +34,7 @@ _NEXT: dict[JobState, frozenset[JobState]] = {
 }
 # Statements that every step of a job needs are built once: building one takes several times as
 # long as carrying it out.
-_JOB = bindparam("job")
-_GET = select(jobs).where(jobs.c.id == _JOB)
+_GET = select(jobs).where(jobs.c.id == bindparam("job"))
 _ADD_EVENT = insert(job_events)
 _CHANGED = (
     "state",
@@ -51,16 +50,16 @@ _CHANGED = (
     "put_back_at",
     "answer",
 )
-_CHANGE = update(jobs).where(jobs.c.id == _JOB)
-_MOVE = update(jobs).where(jobs.c.id == _JOB).values(step_index=bindparam("to"))
+_CHANGE = update(jobs).where(jobs.c.id == bindparam("job"))
+_MOVE = update(jobs).where(jobs.c.id == bindparam("job")).values(step_index=bindparam("to"))
 _TAKE_BACK = (
     update(jobs)
-    .where(jobs.c.id == _JOB, jobs.c.reduced_index > bindparam("to"))
+    .where(jobs.c.id == bindparam("job"), jobs.c.reduced_index > bindparam("to"))
     .values(reduced_index=bindparam("to"))
 )
 _NOTE_REDUCED = (
     update(jobs)
-    .where(jobs.c.id == _JOB)
+    .where(jobs.c.id == bindparam("job"))
     .values(
         # The job itself may be at a later step already; it never goes back here.
         step_index=case(
