@@ -32,11 +32,14 @@ class Line:
         self._socket.close()
 
 
-def seconds_a_point(addresses: dict[str, str], plan: SweepPlan) -> float:
+def seconds_a_point(
+    addresses: dict[str, str], plan: SweepPlan, *, sweeps: int = 1, tuned: bool = True
+) -> float:
     """Seconds that one point takes: tune both, wait until the source has settled, read the level.
 
     Settling and dwell of the simulated instruments are in it. RF is on meanwhile, and off again
-    at the end.
+    at the end. sweeps: how often the points of the plan are gone through. tuned: without it the
+    level is only read, again and again.
     """
     source, analyzer = Line(addresses["generator"]), Line(addresses["analyzer"])
     try:
@@ -53,17 +56,18 @@ def seconds_a_point(addresses: dict[str, str], plan: SweepPlan) -> float:
         source.hear()
         step_hz = (plan.stop_hz - plan.start_hz) / (plan.points - 1)
         begun = time.perf_counter()
-        for index in range(plan.points):
-            frequency_hz = round(plan.start_hz + index * step_hz)
-            analyzer.say(f"SENS:FREQ:CENT {frequency_hz}")
-            source.say(f"SOUR:FREQ {frequency_hz}", "*OPC?")
-            source.hear()
+        for index in list(range(plan.points)) * sweeps:
+            if tuned:
+                frequency_hz = round(plan.start_hz + index * step_hz)
+                analyzer.say(f"SENS:FREQ:CENT {frequency_hz}")
+                source.say(f"SOUR:FREQ {frequency_hz}", "*OPC?")
+                source.hear()
             analyzer.say("INIT:IMM;*WAI;:TRAC:DATA? TRACE1")
             analyzer.hear()
         taken_s = time.perf_counter() - begun
         source.say("OUTP OFF", "*OPC?")
         source.hear()
-        return taken_s / plan.points
+        return taken_s / (plan.points * sweeps)
     finally:
         source.close()
         analyzer.close()

@@ -131,8 +131,9 @@ def by_benchd(addresses: dict[str, str]) -> float:
         for link in links.values():
             link.close()
     assert sweep.level_dbm.size == POINTS
-    # Between the first reading and the last one lie all points but one.
-    return (read_at[POINTS - 1] - read_at[0]) * POINTS / (POINTS - 1)
+    # Both are told of while the instruments settle at the point after.
+    first, last = min(read_at), POINTS - 1
+    return (read_at[last] - read_at[first]) * POINTS / (last - first)
 
 
 @pytest.fixture
