@@ -10,6 +10,7 @@ import functools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -133,27 +134,26 @@ def coupler_over_frequency(
 
     @functools.cache  # asked at the same frequencies by one quantity after the other
     def at(at_hz: float) -> ReflectionKnowledge:
-        found = replace(
-            known,
-            dynamic_range_db=_range_at(known, at_hz),
-            joint_gamma_sd=joint_reflection(bench, out, at_hz, at_hz),
-            leak_band_hz=_told_together(couplers, test, at_hz),
-        )
+        found: dict[str, Any] = {
+            "dynamic_range_db": _range_at(known, at_hz),
+            "leak_band_hz": _told_together(couplers, test, at_hz),
+        }
         for coupler in couplers:
-            found = replace(found, directivity_db=_stated(coupler.directivity_db.at(at_hz)))
+            found["directivity_db"] = _stated(coupler.directivity_db.at(at_hz))
             if coupler.source_match_db is not None:
-                found = replace(found, source_match_db=_stated(coupler.source_match_db.at(at_hz)))
+                found["source_match_db"] = _stated(coupler.source_match_db.at(at_hz))
         directivity, match = measured[DIRECTIVITY], measured[SOURCE_MATCH]
         line = known.line_delay_s
         if match is not None and match.covers(at_hz, at_hz):
-            found = replace(found, source_match_db=match.leak_near(at_hz, line)[0])
+            found["source_match_db"] = match.leak_near(at_hz, line)[0]
         if directivity is not None and directivity.covers(at_hz, at_hz):
-            size, band_hz = directivity.leak_near(at_hz, line)
-            found = replace(found, directivity_db=size, leak_band_hz=band_hz)
+            found["directivity_db"], found["leak_band_hz"] = directivity.leak_near(at_hz, line)
         joint = measured[JOINT]
         if joint is not None and joint.covers(at_hz, at_hz):
-            found = replace(found, joint_gamma_sd=_along_one_direction(joint.at(at_hz)))
-        return found
+            found["joint_gamma_sd"] = _along_one_direction(joint.at(at_hz))
+        else:
+            found["joint_gamma_sd"] = joint_reflection(bench, out, at_hz, at_hz)
+        return replace(known, **found)
 
     return at
 
