@@ -117,8 +117,8 @@ def serve(orders: IO[bytes], answers: IO[bytes]) -> None:
             except Exception:
                 found = None
             _send(answers, found)
-            # Garbage is looked for here, while nobody waits. All that was loaded for the first answer
-            # stays, and need not be looked through again.
+            # Garbage is looked for here, while nobody waits. All that was loaded for the first
+            # answer stays, and need not be looked through again.
             gc.collect()
             if gc.get_freeze_count() == 0:
                 gc.freeze()
