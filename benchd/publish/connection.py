@@ -11,13 +11,14 @@ import contextlib
 import logging
 import math
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from typing import Any
 
 import aiomqtt
 from aiomqtt import MqttCodeError, MqttError
 from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -69,6 +70,10 @@ class Client(aiomqtt.Client):
     refusal: str | None = None
     answer_within_s = 10.0
 
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self._posted: dict[int, Callable[[], None]] = {}
+
     async def send(
         self,
         topic: str,
@@ -81,6 +86,29 @@ class Client(aiomqtt.Client):
         """Publish, and wait for the acknowledgement. Raises MqttError."""
         async with self._in_time("acknowledge a message"):
             await self.publish(topic, payload, qos=qos, retain=retain, properties=properties)
+
+    def post(
+        self,
+        topic: str,
+        payload: str,
+        confirmed: Callable[[], None],
+        *,
+        qos: int,
+        retain: bool,
+        properties: Properties | None = None,
+    ) -> None:
+        """Publish without waiting, many times faster than `send` by many tasks.
+
+        confirmed: called on the event loop when the broker has acknowledged it, or has thrown it
+        away (`refusal`). Raises MqttError if there is no connection.
+        """
+        info = self._client.publish(topic, payload, qos, retain, properties)
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            raise MqttCodeError(info.rc, "a message could not be sent")
+        if info.is_published():
+            confirmed()
+        else:
+            self._posted[info.mid] = confirmed
 
     async def hear(self, topic: str) -> bool:
         """Subscribe; False if the broker refuses. Raises MqttError."""
@@ -107,6 +135,10 @@ class Client(aiomqtt.Client):
     ) -> None:
         if reason_code is not None and reason_code.is_failure and self.refusal is None:
             self.refusal = str(reason_code)
+        confirmed = self._posted.pop(mid, None)
+        if confirmed is not None:
+            confirmed()
+            return
         super()._on_publish(client, userdata, mid, reason_code, properties)
 
     def _on_disconnect(

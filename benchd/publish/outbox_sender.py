@@ -8,7 +8,11 @@ row is taken up, and MQTT keeps the order of messages of one quality of service 
 from __future__ import annotations
 
 import asyncio
+from functools import partial
+from time import monotonic
 from typing import Protocol
+
+from aiomqtt import MqttError
 
 from benchd.publish.connection import BrokerRefused, Client, publish_properties
 from benchd.store import OutboxRow
@@ -16,6 +20,9 @@ from benchd.store import OutboxRow
 TRACE_EXPIRES_S = 3600  # a trace is for live pictures, and of no use an hour later
 
 GATHER_S = 0.05
+LOOKS = 10
+"""How often, in the time in which the broker must confirm a message, it is looked whether it has.
+One look for all of them: a time limit for each would take longer than sending it."""
 
 
 class Source(Protocol):
@@ -59,7 +66,9 @@ class OutboxSender:
         self._speaks_5 = speaks_5
         self._window = asyncio.Semaphore(window)
         self._busy: set[int] = set()
+        self._unconfirmed: dict[int, float] = {}  # row number -> when it was sent, oldest first
         self._confirmed: list[int] = []
+        self._refused_on = ""
         self._news = asyncio.Event()
 
     async def run(self) -> None:
@@ -67,39 +76,48 @@ class OutboxSender:
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._mark_as_they_come(), name="mqtt delivered")
+                tasks.create_task(self._watch(), name="mqtt unconfirmed")
                 while True:
                     rows = await self._source.next_rows(self._busy)
                     for row in rows:
                         await self._window.acquire()
                         self._busy.add(row.number)
-                        tasks.create_task(self._send(row), name="mqtt publish")
+                        self._post(row)
                     if any(row.sequence is not None for row in rows):
                         tasks.create_task(self._send_mark(), name="mqtt epoch")
         finally:
             await self._mark()
 
-    async def _send(self, row: OutboxRow) -> None:
+    def _post(self, row: OutboxRow) -> None:
         topic = f"{self._base}/{row.topic}"
         expires = self._speaks_5 and row.topic.startswith("trace/")
-        try:
-            await self._client.send(
-                topic,
-                row.payload,
-                qos=row.qos,
-                retain=row.retain,
-                properties=publish_properties(expiry_s=TRACE_EXPIRES_S) if expires else None,
-            )
-        finally:
-            self._window.release()
-        if self._client.refusal is not None:
-            raise BrokerRefused(
-                f"the broker threw a message away ({self._client.refusal}), {topic} or one sent "
-                "close to it.",
-                advice="Nothing is lost: it stays in the outbox. The broker's access rules must "
-                f"allow this user to read and write {self._base}/#.",
-            )
-        self._confirmed.append(row.number)
+        self._unconfirmed[row.number] = monotonic()
+        self._client.post(
+            topic,
+            row.payload,
+            partial(self._has_confirmed, row.number, topic),
+            qos=row.qos,
+            retain=row.retain,
+            properties=publish_properties(expiry_s=TRACE_EXPIRES_S) if expires else None,
+        )
+
+    def _has_confirmed(self, number: int, topic: str) -> None:
+        self._window.release()
+        del self._unconfirmed[number]
+        if self._client.refusal is None:
+            self._confirmed.append(number)
+        else:
+            self._refused_on = self._refused_on or topic
         self._news.set()
+
+    async def _watch(self) -> None:
+        """Raise MqttError when the broker has not confirmed a message in time."""
+        within_s = self._client.answer_within_s
+        while True:
+            oldest = next(iter(self._unconfirmed.values()), None)
+            if oldest is not None and monotonic() - oldest > within_s:
+                raise MqttError(f"it did not acknowledge a message within {within_s:g} s")
+            await asyncio.sleep(within_s / LOOKS)
 
     async def _send_mark(self) -> None:
         # Quality 0: the next one replaces it anyway, and it must not delay results.
@@ -108,6 +126,13 @@ class OutboxSender:
     async def _mark_as_they_come(self) -> None:
         while True:
             await self._news.wait()
+            if self._refused_on:
+                raise BrokerRefused(
+                    f"the broker threw a message away ({self._client.refusal}), "
+                    f"{self._refused_on} or one sent close to it.",
+                    advice="Nothing is lost: it stays in the outbox. The broker's access rules "
+                    f"must allow this user to read and write {self._base}/#.",
+                )
             # Marking is a transaction, and captures cannot be stored meanwhile.
             await asyncio.sleep(GATHER_S)
             await self._mark()
