@@ -220,29 +220,43 @@ def add_results(
         connection.execute(_ADD, rows)
 
 
+_LATER = outbox.alias("later")
+_PENDING = (
+    select(
+        outbox.c.number,
+        outbox.c.sequence,
+        outbox.c.topic,
+        outbox.c.payload,
+        and_(
+            outbox.c.retain,
+            not_(
+                exists().where(
+                    _LATER.c.bench == outbox.c.bench,
+                    _LATER.c.topic == outbox.c.topic,
+                    _LATER.c.number > outbox.c.number,
+                )
+            ),
+        ),
+        outbox.c.qos,
+    )
+    .where(outbox.c.bench == bindparam("of_bench"), outbox.c.delivered_at.is_(None))
+    .order_by(outbox.c.number)
+    .limit(bindparam("most"))
+)
+_DELIVERED = (
+    update(outbox)
+    .where(outbox.c.number >= bindparam("first"), outbox.c.number <= bindparam("last"))
+    .values(delivered_at=bindparam("at"))
+)
+
+
 def pending(connection: Connection, bench: str, limit: int) -> list[OutboxRow]:
     """Rows to send, oldest first."""
-    later = outbox.alias("later")
-    replaced = exists().where(
-        later.c.bench == outbox.c.bench,
-        later.c.topic == outbox.c.topic,
-        later.c.number > outbox.c.number,
-    )
-    query = (
-        select(
-            outbox.c.number,
-            outbox.c.sequence,
-            outbox.c.topic,
-            outbox.c.payload,
-            and_(outbox.c.retain, not_(replaced)).label("retain"),
-            outbox.c.qos,
-        )
-        .where(outbox.c.bench == bench, outbox.c.delivered_at.is_(None))
-        .order_by(outbox.c.number)
-        .limit(limit)
-    )
-    rows = connection.execute(query).mappings()
-    return [OutboxRow(**{**row, "retain": bool(row["retain"])}) for row in rows]
+    rows = connection.execute(_PENDING, {"of_bench": bench, "most": limit})
+    return [
+        OutboxRow(number, sequence, topic, payload, bool(retain), qos)
+        for number, sequence, topic, payload, retain, qos in rows
+    ]
 
 
 def count_pending(connection: Connection, bench: str) -> int:
@@ -253,9 +267,20 @@ def count_pending(connection: Connection, bench: str) -> int:
 
 def delivered(connection: Connection, numbers: Sequence[int], at: datetime) -> None:
     """Note rows that the broker has confirmed."""
-    connection.execute(
-        update(outbox).where(outbox.c.number.in_(list(numbers))).values(delivered_at=at)
-    )
+    runs = [{"first": first, "last": last, "at": at} for first, last in _runs(numbers)]
+    if runs:
+        connection.execute(_DELIVERED, runs)
+
+
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """First and last of each unbroken run of numbers. Messages are confirmed nearly in order."""
+    found: list[tuple[int, int]] = []
+    for number in sorted(numbers):
+        if found and number <= found[-1][1] + 1:
+            found[-1] = (found[-1][0], number)
+        else:
+            found.append((number, number))
+    return found
 
 
 def replay(connection: Connection, bench: str, from_sequence: int, to_sequence: int | None) -> int:
