@@ -42,9 +42,10 @@ GROUPS = 20
 RESULTS_AIM_HZ = 2000
 MOST_CPU_RATIO = 25.0
 MESSAGES = 6000
-LEAST_OUTBOX = 0.4
-"""Share of a bare client's rate below which the outbox has become slower than it was. The aim, 0.8,
-stands in the table; it reaches about two thirds, since each message is a task with a time limit."""
+OUTBOX_TURNS = 3
+LEAST_OUTBOX = 0.8
+"""Least share of a bare client's rate, at the median of the turns: each takes less than a second,
+in which a shared machine may be busy."""
 
 
 def _lists(store: Store) -> dict[str, Callable[[], Any]]:
@@ -184,32 +185,35 @@ async def test_the_outbox_empties_nearly_as_fast_as_a_bare_client_sends(
     broker = Mosquitto("allow_anonymous true", "max_queued_messages 0")
     await asyncio.to_thread(broker.start)
     settings = BrokerSettings.from_url(broker.url, bench="workshop")
+    turns: list[tuple[float, float]] = []
     with Store.open(tmp_path / "bench.db") as store:
         job = store.add_job(examples.worksheet())
-        records = [examples.record(job.id, antenna=None) for _ in range(MESSAGES)]
-        store.commit_results(job.id, "x", records, step_index_after=None)
-        rows = store.outbox_pending("workshop", 2 * MESSAGES)
-        started = time.monotonic()
-        async with aiomqtt.Client(
-            "127.0.0.1", settings.port, max_inflight_messages=settings.window
-        ) as client:
-            gate = asyncio.Semaphore(settings.window)
-
-            async def send(payload: str) -> None:
-                async with gate:
-                    await client.publish("bare", payload, qos=1)
-
-            await asyncio.gather(*(send(row.payload) for row in rows))
-        bare_s = time.monotonic() - started
-        started = time.monotonic()
-        async with pumping(store, settings):
-            await until_delivered(store)
-        pump_s = time.monotonic() - started
+        for _ in range(OUTBOX_TURNS):
+            records = [examples.record(job.id, antenna=None) for _ in range(MESSAGES)]
+            store.commit_results(job.id, "x", records, step_index_after=None)
+            rows = store.outbox_pending("workshop", 2 * MESSAGES)
+            started = time.monotonic()
+            async with aiomqtt.Client(
+                "127.0.0.1", settings.port, max_inflight_messages=settings.window
+            ) as client:
+                gate = asyncio.Semaphore(settings.window)
+                await asyncio.gather(*(_published(client, gate, row.payload) for row in rows))
+            bare_s = time.monotonic() - started
+            started = time.monotonic()
+            async with pumping(store, settings):
+                await until_delivered(store)
+            turns.append((len(rows) / (time.monotonic() - started), len(rows) / bare_s))
     await asyncio.to_thread(broker.close)
+    ratio = statistics.median(ours / bare for ours, bare in turns)
     told(
         "messages a second from the outbox",
-        f"{len(rows) / pump_s:.0f}, a bare client {len(rows) / bare_s:.0f}, ratio "
-        f"{bare_s / pump_s:.2f}",
-        "ratio 0.8",
+        f"{', '.join(f'{ours:.0f}' for ours, _ in turns)}, a bare client "
+        f"{', '.join(f'{bare:.0f}' for _, bare in turns)}, ratio {ratio:.2f}",
+        f"ratio {LEAST_OUTBOX:g}",
     )
-    assert bare_s / pump_s > LEAST_OUTBOX
+    assert ratio > LEAST_OUTBOX
+
+
+async def _published(client: aiomqtt.Client, gate: asyncio.Semaphore, payload: str) -> None:
+    async with gate:
+        await client.publish("bare", payload, qos=1)
