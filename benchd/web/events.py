@@ -26,6 +26,11 @@ from benchd.web.settings import HttpSettings
 T = TypeVar("T")
 
 RECONNECT_MS = 1000
+GATHER_S = 0.2
+"""Events that follow one another within this are sent together, s: sending takes longer than all
+else that a viewer costs. The first after a pause is sent at once."""
+MOST_GATHERED = 500
+TEXTS_KEPT = 100
 _LARGEST_SEQUENCE = 2**63 - 1
 
 
@@ -69,7 +74,7 @@ class Streams:
         self._settings = settings
         self._open = 0
         self._closing = asyncio.Event()
-        self._newest: tuple[Event, bytes] | None = None
+        self._texts: dict[int, tuple[Event, bytes]] = {}
 
     def close(self) -> None:
         """End all streams; their clients will reconnect to the next daemon."""
@@ -87,7 +92,7 @@ class Streams:
         """A response that streams the sweeps of the live look. They are not kept, and a client that
         is too slow misses some. Raises OrderRefused where there is no look, or no room."""
         told = self._desk.looks.watch()
-        return self._opened(lambda: self._lines(told, told_text))
+        return self._opened(lambda: self._lines(told, told_text, gather_s=0.0, most=1))
 
     def _opened(self, lines: Callable[[], AsyncIterator[bytes]]) -> Response:
         if self._open >= self._settings.stream_limit:
@@ -103,48 +108,98 @@ class Streams:
 
     def stream(self, after: int | None) -> AsyncIterator[bytes]:
         """The text of one stream of the bench's events."""
-        return self._lines(self._desk.events(after), self._text)
+        events = self._desk.events(after)
+        return self._lines(events, self._text, gather_s=GATHER_S, most=MOST_GATHERED)
 
     def _text(self, event: Event) -> bytes:
         """One event on the wire, worked out once for all who read it at the same time."""
-        if self._newest is None or self._newest[0] is not event:
-            self._newest = (event, event_text(event))
-        return self._newest[1]
+        event_and_text = self._texts.get(event.sequence)
+        if event_and_text is None or event_and_text[0] is not event:
+            event_and_text = event, event_text(event)
+            self._texts[event.sequence] = event_and_text
+            while len(self._texts) > TEXTS_KEPT:
+                del self._texts[next(iter(self._texts))]
+        return event_and_text[1]
 
     async def _lines(
-        self, source: AsyncIterator[T], text: Callable[[T], bytes]
+        self,
+        source: AsyncIterator[T],
+        text: Callable[[T], bytes],
+        *,
+        gather_s: float,
+        most: int,
     ) -> AsyncIterator[bytes]:
-        # The first step of the source is taken before a byte is sent: a client that has seen the
-        # retry line and then reads the bench's state cannot miss a change between the two.
-        pending: asyncio.Task[T | None] | None = asyncio.create_task(_next(source))
+        """The text of a stream. most: items that wait here for a slow reader; what comes beyond
+        waits in the source."""
+        taken = _Taken(source, most)
         closing = asyncio.create_task(self._closing.wait(), name="end of an event stream")
+        closing.add_done_callback(lambda _: taken.news.set())
         try:
+            # The first step of the source is taken before a byte is sent: a client that has seen
+            # the retry line and then reads the bench's state cannot miss a change between the two.
             await asyncio.sleep(0)
             yield f"retry: {RECONNECT_MS}\n\n".encode()
             while True:
-                if pending is None:
-                    pending = asyncio.create_task(_next(source), name="next event")
-                done, _ = await asyncio.wait(
-                    {pending, closing},
-                    timeout=self._settings.keep_alive_s,
-                    return_when=asyncio.FIRST_COMPLETED,
-                )
-                if pending in done:
-                    event, pending = pending.result(), None
-                    if event is None:
-                        return
-                    yield text(event)
-                elif closing in done:
-                    return
-                else:
+                try:
+                    async with asyncio.timeout(self._settings.keep_alive_s):
+                        await taken.news.wait()
+                except TimeoutError:
                     yield b": still here\n\n"
+                    continue
+                items = taken.all()
+                if items:
+                    yield b"".join(map(text, items))
+                if closing.done() or (taken.ended and not items):
+                    return
+                await asyncio.wait({closing}, timeout=gather_s)
         finally:
             # A client that goes away cancels this generator; the clean-up must still end.
             with anyio.CancelScope(shield=True):
-                await _end(closing, pending)
+                await _end(closing, taken.task)
                 close = getattr(source, "aclose", None)
                 if close is not None:
                     await close()
+
+
+class _Taken:
+    """Takes items from a source as they come, and keeps them until they are sent.
+
+    news: is set when there are some, or when the source has ended.
+    """
+
+    def __init__(self, source: AsyncIterator[Any], most: int) -> None:
+        self.news = asyncio.Event()
+        self._items: list[Any] = []
+        self._most = most
+        self._room = asyncio.Event()
+        self.task = asyncio.create_task(self._take(source), name="events for a stream")
+
+    async def _take(self, source: AsyncIterator[Any]) -> None:
+        try:
+            async for item in source:
+                self._items.append(item)
+                self.news.set()
+                if len(self._items) >= self._most:
+                    self._room.clear()
+                    await self._room.wait()
+        finally:
+            self.news.set()
+
+    def all(self) -> list[Any]:
+        """All that have come. Raises what the source has raised."""
+        items, self._items = self._items, []
+        self.news.clear()
+        self._room.set()
+        if self.ended:
+            self.news.set()
+            if not items:
+                self.task.result()
+        return items
+
+    @property
+    def ended(self) -> bool:
+        """Whether no more will come."""
+        return self.task.done()
 
 
 class _EventResponse(StreamingResponse):
@@ -161,10 +216,6 @@ class _EventResponse(StreamingResponse):
             await super().__call__(scope, receive, send)
         finally:
             self._leave()
-
-
-async def _next(source: AsyncIterator[T]) -> T | None:
-    return await anext(source, None)
 
 
 async def _end(*tasks: asyncio.Task[Any] | None) -> None:
