@@ -10,6 +10,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -258,7 +259,6 @@ class Worksheet(_Frozen):
     steps: tuple[Step, ...]
     cautions: tuple[str, ...]
     _stored_digest: str | None = PrivateAttr(None)
-    _own_digest: str | None = PrivateAttr(None)
 
     @model_validator(mode="before")
     @classmethod
@@ -274,7 +274,8 @@ class Worksheet(_Frozen):
         found = cls.model_validate(document)
         stored = digest_of(document)
         if found.digest != stored:
-            found._stored_digest = found._own_digest = stored
+            found._stored_digest = stored
+            del found.digest  # the one worked out for the comparison
         return found
 
     @property
@@ -287,20 +288,21 @@ class Worksheet(_Frozen):
         """Whether the job is a row of looks between which somebody trims."""
         return any(isinstance(step, HandsStep) and step.look is not None for step in self.steps)
 
-    @property
+    @cached_property
     def digest(self) -> str:
         """SHA-256 over the canonical JSON form, hexadecimal; of the document that it was read from
-        where that has another form."""
-        if self._own_digest is None:
-            # Worked out once: it takes as long as storing a capture, and every capture names it.
-            self._own_digest = self._stored_digest or digest_of(self.model_dump(mode="json"))
-        return self._own_digest
+        where that has another form.
+
+        Worked out once: every capture names it, and it takes as long as storing one.
+        """
+        return self._stored_digest or digest_of(self.model_dump(mode="json"))
 
     def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
         """A copy with other values in some fields, and so with a digest of its own."""
         copied = super().model_copy(update=update, deep=deep)
         if update:
-            copied._stored_digest = copied._own_digest = None
+            copied._stored_digest = None
+            copied.__dict__.pop("digest", None)
         return copied
 
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 import pytest
 
 from drivers.errors import BadReply, BadSetting, DriverError, LinkLost, Stopped, UnexpectedReply
-from drivers.exchange import Exchange, Pause, Procedure, Progress, Reply
+from drivers.exchange import Exchange, Meanwhile, Pause, Procedure, Progress, Reply, Series
 from drivers.link import Link
 from drivers.parse import number
 from drivers.player import BatchPlayer, CannedPlayer, Player
@@ -355,3 +355,76 @@ def test_two_different_messages_that_move_something_may_follow_each_other() -> N
         yield (Exchange("source", "CLOSE 2", radiates=True),)
 
     CannedPlayer(lambda _: None).run(both())
+
+
+def test_a_series_follows_batch_by_batch_and_brings_the_values_of_each() -> None:
+    batches = ((tell("analyzer", "TUNE"), ask("source", "A?")), (ask("analyzer", "B?"),))
+
+    def procedure() -> Procedure[list[list[str]]]:
+        return (yield Series(batches))
+
+    with two_links() as (links, servers):
+        assert Player(links).run(procedure()) == [[None, "A"], ["B"]]
+    assert servers["analyzer"].messages[-2:] == ["TUNE", "B?"]
+    canned = CannedPlayer(lambda exchange: exchange.message[0] if exchange.reply.value else None)
+    assert canned.run(procedure()) == [[None, "A"], ["B"]]
+
+
+def test_a_stop_in_a_series_ends_it_before_the_next_batch() -> None:
+    stop = threading.Event()
+
+    def answer(exchange: Exchange) -> str:
+        stop.set()
+        return "1"
+
+    def procedure() -> Procedure[None]:
+        yield Series([(ask("source", "A?"),), (ask("source", "B?"),)])
+
+    player = CannedPlayer(answer, cancel=stop.is_set)
+    with pytest.raises(Stopped):
+        player.run(procedure())
+    assert player.messages("source") == ["A?"]
+
+
+def test_what_radiates_is_sent_once_also_by_a_series() -> None:
+    on = Exchange("source", "ON", radiates=True)
+
+    def procedure() -> Procedure[None]:
+        yield Series([(on,), (ask("source", "A?"),)])
+        yield Series([(ask("source", "B?"),), (on,)])
+
+    player = CannedPlayer(lambda exchange: "1" if exchange.message.endswith("?") else None)
+    with pytest.raises(BadSetting, match="was sent once already"):
+        player.run(procedure())
+    assert player.messages("source") == ["ON", "A?"]
+
+
+def test_what_is_told_and_worked_out_beside_waits_until_the_next_message_has_left() -> None:
+    """The instrument answers only after it was done, and would else be waited for in vain."""
+    done: list[str] = []
+    is_done = threading.Event()
+
+    def waits(server: Server, peer: Peer) -> None:
+        for line in peer.lines():
+            if line == "LAST?":
+                assert is_done.wait(10.0)
+            peer.send(IDENTITY + "\n")
+
+    def note(what: str) -> None:
+        done.append(what)
+        if len(done) == 2:
+            is_done.set()
+
+    def procedure() -> Procedure[None]:
+        yield (ask("source", "FIRST?"),)
+        yield Progress(1, 2, "half")
+        yield Meanwhile(lambda: note("worked out"))
+        assert done == []
+        yield (ask("source", "LAST?"),)
+        assert done == ["half", "worked out"]
+        yield Meanwhile(lambda: note("at the end"))
+
+    with serving(waits) as server, Link.open("source", server.address) as source:
+        player = Player({"source": source}, on_progress=lambda told: note(told.text))
+        player.run(procedure())
+    assert done == ["half", "worked out", "at the end"]

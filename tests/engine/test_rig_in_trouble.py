@@ -15,7 +15,7 @@ from benchd.bench import load_bench
 from benchd.engine.rig import Rig
 from benchd.engine.source_record import RecordNotKept, SourceRecord
 from benchd.errors import BenchdError, Cancelled
-from drivers.exchange import Exchange, Reply
+from drivers.exchange import Exchange, Reply, Series
 from tests.drivers.servers import wait_until
 from tests.patience import PATIENCE_S
 from tests.rfoff.sources import (
@@ -145,8 +145,15 @@ def test_an_error_queue_without_end_is_left_after_a_stop() -> None:
         assert not source.rf_on
 
 
+def radiate_in_a_series() -> Any:
+    """As `radiate`, in one item."""
+    on = Exchange("generator", ON, radiates=True)
+    yield Series([(Exchange("generator", "POW -10"),), (on,)])
+
+
+@pytest.mark.parametrize("radiate", [radiate, radiate_in_a_series])
 def test_without_a_record_on_disk_rf_does_not_go_on(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, radiate: Callable[[], Any]
 ) -> None:
     (tmp_path / "file").touch()
     monkeypatch.setenv("BENCHD_STATE", str(tmp_path / "file" / "state"))

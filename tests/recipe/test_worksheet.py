@@ -278,6 +278,27 @@ def test_the_digest_is_the_same_every_time(bench: Bench, recipe_text: str) -> No
     assert one.digest != worksheet_of(bench, recipe_text).digest
 
 
+def test_a_changed_copy_has_a_digest_of_its_own(worksheet: Worksheet) -> None:
+    """Also of a worksheet whose digest is known already, or that an older benchd has written."""
+    before = worksheet.digest
+    titled = worksheet.model_copy(update={"title": "Another"})
+    assert titled.digest not in ("", before)
+    assert titled.digest == Worksheet.model_validate_json(titled.model_dump_json()).digest
+    assert worksheet.model_copy().digest == before
+    older = worksheet.model_dump(mode="json")
+    usual = [
+        name
+        for name, field in type(worksheet.steps[0]).model_fields.items()
+        if not field.is_required() and field.default == getattr(worksheet.steps[0], name)
+    ]
+    for name in set(usual) - {"kind"}:
+        del older["steps"][0][name]  # as if it was written before the field was invented
+    read = Worksheet.from_document(older)
+    assert read.digest != worksheet.digest
+    assert read.model_copy(update={"title": "Another"}).digest == titled.digest
+    assert read == Worksheet.from_document(older)
+
+
 def test_line_ends_do_not_change_the_recipe_hash(bench: Bench, recipe_text: str) -> None:
     """The same recipe edited on another system."""
     one = load_recipe(recipe_text)

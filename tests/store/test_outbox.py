@@ -3,8 +3,8 @@ import json
 import numpy as np
 import pytest
 
-from benchd.store import JobState, Store
-from benchd.store.messages import thinned
+from benchd.store import JobState, Store, made_ready
+from benchd.store.messages import LatestMessage, ResultMessage, thinned
 from benchd.traces import Form, Trace
 from tests.store import examples
 
@@ -18,6 +18,45 @@ def deliver_all(store: Store) -> None:
     numbers = [row.number for row in store.outbox_pending("workshop", limit=1000)]
     store.outbox_delivered(numbers)
     assert store.outbox_pending("workshop") == []
+
+
+def test_results_and_latest_are_what_their_models_say(store: Store) -> None:
+    """Their payloads are put together from texts; each must be that of the whole model."""
+    job = store.add_job(examples.worksheet())
+    deliver_all(store)
+    records = [
+        examples.record(job.id),
+        examples.record(job.id, low=None),
+        examples.record(job.id, antenna=None, note='a "note", with a \u2028'),
+    ]
+    store.commit_results(job.id, "x", records, step_index_after=1)
+    rows = store.outbox_pending("workshop", limit=1000)
+    models = {"result": ResultMessage, "latest": LatestMessage}
+    kinds = [row.topic.partition("/")[0] for row in rows]
+    assert [kinds.count(kind) for kind in ("result", "latest")] == [3, 1]
+    for kind, row in zip(kinds, rows, strict=True):
+        if kind in models:
+            told = models[kind].model_validate_json(row.payload)
+            assert json.loads(told.to_json()) == json.loads(row.payload)
+    ready = made_ready(records)
+    assert [one.id for one in ready] == [record.id for record in records]
+    bodies = [json.loads(one.body) for one in ready]
+    published = [json.loads(row.payload) for row in rows if row.topic == "result"]
+    for body, message in zip(bodies, published, strict=True):
+        assert body.items() <= message.items()
+
+
+def test_rows_are_marked_delivered_by_their_own_numbers_and_no_others(store: Store) -> None:
+    job = store.add_job(examples.worksheet())
+    for number in range(12):
+        store.set_state(job.id, JobState.RUNNING, message=str(number))
+    numbers = [row.number for row in store.outbox_pending("workshop", limit=1000)]
+    confirmed = [numbers[n] for n in (7, 3, 2, 4, 11, 0)]
+    store.outbox_delivered(confirmed)
+    left = [row.number for row in store.outbox_pending("workshop", limit=1000)]
+    assert left == [number for number in numbers if number not in confirmed]
+    store.outbox_delivered([])
+    assert [row.number for row in store.outbox_pending("workshop", limit=1000)] == left
 
 
 def test_a_job_tells_every_state(store: Store) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import httpx
 import pytest
 
+from benchd.web.events import _Taken
 from tests.patience import PATIENCE_S
 
 JOB = "job-0000000000000001"
@@ -88,6 +89,41 @@ async def test_a_silent_stream_is_kept_alive_by_comments(start: Any) -> None:
         async with asyncio.timeout(PATIENCE_S):
             first = [await anext(lines) for _ in range(5)]
     assert first == ["retry: 1000", "", ": still here", "", ": still here"]
+
+
+async def test_events_that_follow_one_another_are_sent_together(
+    api: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("benchd.web.events.GATHER_S", 0.5)
+    async with api.client.stream("GET", "/api/events") as answer:
+        await _until(lambda: api.desk.watching == 1)
+        pieces = answer.aiter_bytes()
+        async with asyncio.timeout(PATIENCE_S):
+            assert await anext(pieces) == b"retry: 1000\n\n"
+            await api.desk.say("job", {"message": "at once"})
+            assert (await anext(pieces)).count(b"event: ") == 1
+            for number in range(20):
+                await api.desk.say("progress", {"done": number})
+            together = await anext(pieces)
+    assert together.count(b"event: progress") == 20
+    assert together.index(b'"done": 0}') < together.index(b'"done": 19}')
+
+
+async def test_a_reader_that_does_not_read_holds_a_limited_number_of_events() -> None:
+    given = 0
+
+    async def source() -> AsyncIterator[int]:
+        nonlocal given
+        for given in range(1, 1000):
+            yield given
+
+    taken = _Taken(source(), 5)
+    await asyncio.sleep(0.05)
+    assert given == 5
+    assert taken.all() == [1, 2, 3, 4, 5]
+    await asyncio.sleep(0.05)
+    assert (given, taken.all()) == (10, [6, 7, 8, 9, 10])
+    taken.task.cancel()
 
 
 @pytest.mark.parametrize("text", ["abc", "-1", "1.5", "9" * 40, "٣"])
