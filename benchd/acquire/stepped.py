@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -17,10 +18,9 @@ from benchd.traces import FloatArray
 from drivers.exchange import Batch, Exchange, Meanwhile, Progress, Series, Taken
 
 NOISE_POINTS = 5
-_AT_ONCE = 8
-"""Points that are asked for in one go, and then told of. The first is told of at once."""
-_ONE_BY_ONE_S = 0.05
-"""Where a point is read for longer than this, s, each is told of as soon as it is there."""
+_SERIES_S = 0.1
+"""For how long points are asked for in one go, s; then they are told of."""
+_MOST_AT_ONCE = 64
 
 
 def stepped_sweep(plan: SweepPlan, instruments: SweepInstruments) -> Procedure[Sweep]:
@@ -146,13 +146,13 @@ def _read_noise(
     assert source is not None
     repeats = max(4, plan.average)
     readings = np.empty((repeats, noise_hz.size))
-    for index, frequency_hz in enumerate(noise_hz):
-        yield (
-            analyzer.set_centre_settled(float(frequency_hz)),
-            source.set_frequency_settled(float(frequency_hz)),
+    for index, frequency_hz in enumerate(noise_hz.tolist()):
+        tuning = (
+            analyzer.set_centre_settled(frequency_hz),
+            source.set_frequency_settled(frequency_hz),
         )
-        for repeat in range(repeats):
-            (readings[repeat, index],) = yield (analyzer.trigger_point(),)
+        _, *read = yield Series([tuning, *[(analyzer.trigger_point(),)] * repeats])
+        readings[:, index] = [level for (level,) in read]
     if plan.detector == "power":
         # A power meter's noise lies around zero, so its size is the root mean square. It is taken
         # to be at least as large as the drift of the zero until it is zeroed again.
@@ -178,9 +178,7 @@ def read_points(
     shown: whether the points are reported while the sweep runs, some at a time.
     """
     readings = np.empty((plan.average, grid.size))
-    slow = plan.average * plan.dwell_s > _ONE_BY_ONE_S
-    at_once = 1 if slow or goes_on is not None else _AT_ONCE
-    series = _SeriesOfPoints(grid, plan, source, analyzer, at_once)
+    series = _SeriesOfPoints(grid, plan, source, analyzer)
     first = 0
     while first < grid.size:
         if goes_on is not None and not goes_on():
@@ -188,8 +186,11 @@ def read_points(
             break
         coming = series.take()
         yield Meanwhile(series.make)
+        began_s = time.perf_counter()
         answers = yield coming
         beyond = first + len(answers) // series.batches_a_point
+        if goes_on is None:
+            series.pace(beyond - first, time.perf_counter() - began_s)
         for index in range(first, beyond):
             _, *read = answers[(index - first) * series.batches_a_point :][: series.batches_a_point]
             readings[:, index] = [level for (level,) in read]
@@ -210,13 +211,10 @@ class _SeriesOfPoints:
     for it.
     """
 
-    def __init__(
-        self, grid: FloatArray, plan: SweepPlan, source: Any, analyzer: Any, at_once: int
-    ) -> None:
+    def __init__(self, grid: FloatArray, plan: SweepPlan, source: Any, analyzer: Any) -> None:
         self.batches_a_point = 1 + plan.average
-        self._source, self._analyzer, self._at_once = source, analyzer, at_once
+        self._source, self._analyzer, self._at_once = source, analyzer, 1
         self._left: deque[float] = deque(grid.tolist())
-        self._is_first = True
         self._readings: list[Batch] = [(analyzer.trigger_point(),)] * plan.average
         self._made: Series | None = None
 
@@ -225,13 +223,16 @@ class _SeriesOfPoints:
         if self._made is not None:
             return
         batches: list[Batch] = []
-        count = 1 if self._is_first else self._at_once
-        self._is_first = False
-        for _ in range(min(count, len(self._left))):
+        for _ in range(min(self._at_once, len(self._left))):
             frequency_hz = self._left.popleft()
             settled = self._source.set_frequency_settled(frequency_hz)
             batches += [(self._analyzer.set_centre(frequency_hz), settled), *self._readings]
         self._made = Series(batches)
+
+    def pace(self, points: int, taken_s: float) -> None:
+        """Points took so long, s: choose how many are asked for in one go from now on."""
+        most = int(_SERIES_S * points / max(taken_s, 1e-6))
+        self._at_once = max(1, min(most, _MOST_AT_ONCE))
 
     def take(self) -> Series:
         """The next ones."""
