@@ -101,6 +101,8 @@ class LidWatch:
 
     def _watch(self) -> None:
         try:
+            # It was found as wanted just before.
+            self._ending.wait(self._known_at + ASK_EVERY_S - time.monotonic())
             while not self._ending.is_set():
                 asked_at = time.monotonic()
                 is_open = self._ask(self._given_up)

@@ -32,7 +32,7 @@ POINTS = 201
 ANTENNAS = 8
 CAPTURES = ANTENNAS + 2
 DWELL_S = 0.0001
-ROUNDS = 3
+ROUNDS = 5
 AIMS = {10: 0.97, 2: 0.92}
 OTHER_SETTLINGS = NOISE_POINTS + 3
 """Settlings of a capture beside those of its points: of the noise readings, of the first frequency
