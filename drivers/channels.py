@@ -40,6 +40,10 @@ _LEAST_CHUNK = 1 << 11
 _MOST_CHUNK = 1 << 20
 """Bytes asked for at once. Python sets aside all of them before anything is read: for a short line
 that costs more than the reading. So it begins with few, and asks for more while they are filled."""
+_READ_SLICE_S = 0.04
+"""How long a blocking read waits at a time, s: below SLICE_S, and a whole number of the system's
+ticks, of which it has 100, 250, 300 or 1,000 a second; else it would keep another time."""
+_WITHOUT_WAITING = int(socket.MSG_DONTWAIT)
 _VXI11_IO_TIMEOUT = 15
 _VXI11_GRACE_S = 1.0
 _SPOILT = b"~"
@@ -108,7 +112,7 @@ class SocketChannel:
 
     def send(self, data: bytes, timeout_s: float, cancel: Cancel | None) -> None:
         try:
-            sent = self._socket.send(data, socket.MSG_DONTWAIT)
+            sent = self._socket.send(data, _WITHOUT_WAITING)
         except BlockingIOError:
             sent = 0
         except OSError as error:
@@ -171,11 +175,11 @@ class SocketChannel:
 
 
 def _made_to_wait_in_slices(connection: socket.socket) -> bool:
-    """Let the system end each wait of a blocking read after 50 ms (BlockingIOError).
+    """Let the system end each wait of a blocking read after 40 ms (BlockingIOError).
 
     False where the system keeps another time than it was told: its waits might then never end.
     """
-    slice_of_time = struct.pack("@ll", 0, round(SLICE_S * 1e6))
+    slice_of_time = struct.pack("@ll", 0, round(_READ_SLICE_S * 1e6))
     try:
         connection.setsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, slice_of_time)
         kept = connection.getsockopt(socket.SOL_SOCKET, socket.SO_RCVTIMEO, len(slice_of_time))

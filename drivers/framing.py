@@ -100,6 +100,11 @@ class ReplyBuffer:
         """Add bytes as they arrived."""
         self._data += data
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing was received that has not been handed out."""
+        return not self._data
+
     def clear(self) -> None:
         """Throw everything away, after the stream itself was reopened."""
         self._data.clear()

@@ -438,6 +438,8 @@ class Link:
         data = channel.arrived()
         if data:
             self._buffer.feed(data)
+        elif self._buffer.is_empty:
+            return False
         return not self.message_based and bool(self._buffer.unclaimed())
 
     def _open_channel(self, command: str) -> Channel:

@@ -229,11 +229,15 @@ class Player(BatchPlayer):
 
         Nothing needs to be planned there, and a stepped sweep does it at every point.
         """
-        links = [self._links.get(one.instrument) or self._link(one) for one in batch]
-        for exchange, link in zip(batch, links, strict=True):
-            _checked_size(exchange.message, link)
-        for exchange, link in zip(batch, links, strict=True):
-            self._send(link, exchange)
+        first, second = batch
+        links = (
+            self._links.get(first.instrument) or self._link(first),
+            self._links.get(second.instrument) or self._link(second),
+        )
+        # Neither is sent where the other cannot be.
+        _checked_size(second.message, links[1])
+        self._send(links[0], first)
+        self._send(links[1], second)
         if self._beside:
             self._do_beside()
         values: list[Any] = []

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
 
+from drivers.channels import _READ_SLICE_S, SLICE_S, SocketChannel
 from drivers.errors import BadReply, BadSetting, DriverError, LinkLost, Stopped, UnexpectedReply
 from drivers.exchange import Exchange, Meanwhile, Pause, Procedure, Progress, Reply, Series
 from drivers.link import Link
@@ -428,3 +430,16 @@ def test_what_is_told_and_worked_out_beside_waits_until_the_next_message_has_lef
         player = Player({"source": source}, on_progress=lambda told: note(told.text))
         player.run(procedure())
     assert done == ["half", "worked out", "at the end"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems count their waits otherwise")
+def test_replies_are_waited_for_by_the_read_itself() -> None:
+    """Linux keeps a time limit of a read in whole ticks, of which it has 100, 250, 300 or 1,000 a
+    second (Linux, kernel/Kconfig.hz): a limit that is none of them is kept as another, and then
+    every reply costs a call more."""
+    with two_links() as (links, _):
+        for link in links.values():
+            assert isinstance(link._channel, SocketChannel)
+            assert link._channel._waits_in_slices
+    assert all((_READ_SLICE_S * ticks_hz).is_integer() for ticks_hz in (100, 250, 300, 1000))
+    assert _READ_SLICE_S < SLICE_S
