@@ -125,7 +125,7 @@ class OutboxSender:
 
     async def _mark_as_they_come(self) -> None:
         while True:
-            await self._news.wait()
+            # Looked at after each marking: a refusal may have come while the others were marked.
             if self._refused_on:
                 raise BrokerRefused(
                     f"the broker threw a message away ({self._client.refusal}), "
@@ -133,6 +133,7 @@ class OutboxSender:
                     advice="Nothing is lost: it stays in the outbox. The broker's access rules "
                     f"must allow this user to read and write {self._base}/#.",
                 )
+            await self._news.wait()
             # Marking is a transaction, and captures cannot be stored meanwhile.
             await asyncio.sleep(GATHER_S)
             await self._mark()
