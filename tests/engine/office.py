@@ -31,6 +31,17 @@ steps:
 """
 
 
+ONE_CAPTURE = """
+recipe: one-capture
+title: One capture
+sweeps:
+  main: {method: stepped, start: 1.6 GHz, stop: 1.8 GHz, points: 11, level: -10 dBm,
+    resolution_bandwidth: 10 kHz, detector: rms, dwell: 1 ms}
+steps:
+  - capture: {name: open, role: open, route: middle, position: open, sweep: main}
+"""
+
+
 @dataclass
 class QuietRig:
     """Counts RF-off requests; `lost` of them fail first."""

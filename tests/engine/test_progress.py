@@ -10,17 +10,7 @@ from benchd.acquire import Sweep
 from benchd.job_request import RecipeSource
 from benchd.store import JobState
 from drivers.exchange import Progress
-from tests.engine.office import Office
-
-CAPTURE = """
-recipe: one-capture
-title: One capture
-sweeps:
-  main: {method: stepped, start: 1.6 GHz, stop: 1.8 GHz, points: 11, level: -10 dBm,
-    resolution_bandwidth: 10 kHz, detector: rms, dwell: 1 ms}
-steps:
-  - capture: {name: open, role: open, route: middle, position: open, sweep: main}
-"""
+from tests.engine.office import ONE_CAPTURE, Office
 
 
 async def test_of_a_fast_sweeps_progress_the_first_and_the_last_are_told(
@@ -43,7 +33,7 @@ async def test_of_a_fast_sweeps_progress_the_first_and_the_last_are_told(
         return plain(procedure, names, on_progress, lid=lid)
 
     monkeypatch.setattr(working.rig, "measure", measure)
-    job = await working.desk.queue(RecipeSource(text=CAPTURE, file="one.yaml"), {})
+    job = await working.desk.queue(RecipeSource(text=ONE_CAPTURE, file="one.yaml"), {})
     await working.until(job.id, JobState.DONE)
     kept = list(working.hub._kept)
     told = [event.data["done"] for event in kept if event.kind == "progress"]

@@ -20,6 +20,7 @@ from benchd.worksheet import CaptureStep, SwitchSetting
 from simulators.world import World
 from simulators.world.files import read_world, world_path
 from tests.coverage_study.memory import MemoryRig, VirtualBench
+from tests.engine.office import ONE_CAPTURE
 from tests.patience import PATIENCE_S
 
 BENCH = load_bench(Path(__file__).resolve().parents[2] / "recipes" / "benches" / "workshop.yaml")
@@ -83,16 +84,7 @@ def test_a_path_set_ahead_counts_only_if_nothing_has_come_between(
 
 
 def upcoming() -> CaptureStep:
-    text = """
-recipe: one
-title: One capture
-sweeps:
-  main: {method: stepped, start: 1.6 GHz, stop: 1.8 GHz, points: 11, level: -10 dBm,
-    resolution_bandwidth: 10 kHz, detector: rms, dwell: 1 ms}
-steps:
-  - capture: {name: open, role: open, route: middle, position: open, sweep: main}
-"""
-    (step,) = resolve(load_recipe(text, file="one.yaml"), BENCH, {}).steps
+    (step,) = resolve(load_recipe(ONE_CAPTURE, file="one.yaml"), BENCH, {}).steps
     assert isinstance(step, CaptureStep)
     return step
 
