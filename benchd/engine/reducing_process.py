@@ -24,6 +24,7 @@ from typing import IO
 import structlog
 
 from benchd.bench import Bench
+from benchd.engine.freed_memory import keep_freed_memory
 from benchd.engine.reducing import Reducer
 from benchd.store import ReadyResult, Store
 from benchd.worksheet import ReduceStep, Worksheet
@@ -156,6 +157,7 @@ def main() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     os.nice(NICER)
     gc.disable()
+    keep_freed_memory()
     with contextlib.suppress(BrokenPipeError):
         serve(sys.stdin.buffer, answers)
 

@@ -62,11 +62,14 @@ def unit_draws(line: Term, rng: np.random.Generator, trials: int = TRIALS) -> Fl
 
 
 def phasors(phase_rad: FloatArray) -> ComplexArray:
-    """exp(j phase) for phases of any shape: cosine and sine by themselves are several times faster
-    than the complex exponential."""
-    found = np.empty(phase_rad.shape, dtype=np.complex128)
-    np.cos(phase_rad, out=found.real)
-    np.sin(phase_rad, out=found.imag)
+    """exp(j phase) for phases of any shape, by the tangent t of half the phase:
+    ((1 - t^2) + 2 j t)/(1 + t^2). One tangent is computed faster than cosine and sine."""
+    tangent = np.tan(0.5 * phase_rad)
+    square = tangent * tangent
+    part = 1.0 / (1.0 + square)
+    found = np.empty(np.shape(phase_rad), dtype=np.complex128)
+    np.multiply(1.0 - square, part, out=found.real)
+    np.multiply(tangent + tangent, part, out=found.imag)
     return found
 
 

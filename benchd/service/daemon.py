@@ -35,6 +35,7 @@ from benchd.engine.benchthread import BenchThread
 from benchd.engine.current_bench import CurrentBench
 from benchd.engine.desk import BenchDesk
 from benchd.engine.events import EventHub
+from benchd.engine.freed_memory import keep_freed_memory
 from benchd.engine.health import HealthReport
 from benchd.engine.livelook.looks import LiveLooks
 from benchd.engine.queue import JobQueue
@@ -96,6 +97,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
     """
     _log_to_stderr()
     sys.setswitchinterval(GIVE_WAY_S)
+    keep_freed_memory()
     for why in broken().values():
         _log.warning(why)
     notifier = Notifier()

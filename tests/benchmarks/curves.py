@@ -19,6 +19,7 @@ from typing import Any
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
+from benchd.engine.freed_memory import keep_freed_memory
 from benchd.engine.reducing import Reducer
 from benchd.engine.story import RunMemory, story_of
 from benchd.report.palette import INK
@@ -67,6 +68,7 @@ def least_ms(work: Callable[[], Any], rounds: int = ROUNDS) -> float:
 
 def over_points(folder: Path) -> list[Line]:
     """Reducing a reflection, and storing a capture."""
+    keep_freed_memory()
     notebook = Notebook(folder)
     reducer = Reducer(notebook.bench, notebook.store)
     reduced, stored = [], []

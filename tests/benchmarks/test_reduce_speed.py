@@ -15,7 +15,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
+from benchd.engine.freed_memory import keep_freed_memory
 from benchd.engine.reducing import Reducer
 from tests.benchmarks.conftest import Told
 from tests.benchmarks.stored_jobs import store_job
@@ -27,6 +29,12 @@ MOST_RATIO = {201: 0.9, 1001: 1.5}
 JOBS = 40
 JOBS_AIM_HZ = 20.0
 MOST_JOBS_RATIO = 1.2
+
+
+@pytest.fixture(autouse=True)
+def freed_memory_kept() -> None:
+    """As in every process of benchd that reduces."""
+    keep_freed_memory()
 
 
 def kernel() -> None:

@@ -7,7 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.reduce.montecarlo import interval, linear_draws, settle, unit_draws, wants_draws
+from benchd.reduce.montecarlo import (
+    interval,
+    linear_draws,
+    phasors,
+    settle,
+    unit_draws,
+    wants_draws,
+)
 from benchd.reduce.uncertainty import (
     combine,
     difference,
@@ -152,3 +159,11 @@ def test_advice_names_the_unit_and_gains_differ_by_db() -> None:
     assert improve_first(budget, "1") == (
         "Work on box first: without it the standard uncertainty would fall from 0.5 to 0.3."
     )
+
+
+def test_phasors_are_the_complex_exponential() -> None:
+    """Against numpy's own, also where the tangent of half the phase is next to infinite."""
+    phase = np.concatenate(
+        [np.random.default_rng(5).uniform(-2e3, 2e3, 10_000), np.pi * np.arange(-8, 9), [0.0]]
+    )
+    np.testing.assert_allclose(phasors(phase), np.exp(1j * phase), rtol=0.0, atol=2e-15)
