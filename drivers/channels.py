@@ -71,6 +71,9 @@ class Channel(Protocol):
         deadline: on the clock of time.monotonic(). Raises ChannelTimeout, ChannelClosed, Stopped.
         """
 
+    def has_news(self) -> bool:
+        """Whether `arrived` must be called to know what came unasked, or whether the peer went."""
+
     def arrived(self) -> bytes:
         """Bytes of a stream that came unasked. Raises ChannelClosed if the peer has gone."""
 
@@ -146,7 +149,7 @@ class SocketChannel:
 
     def receive(self, deadline: float, cancel: Cancel | None) -> bytes:
         # Reading that waits by itself saves a call into the system, and that at every reply.
-        if not self._waits_in_slices or deadline - time.monotonic() < SLICE_S:
+        if not self._waits_in_slices:
             wait_until_ready(self._readable, deadline, cancel)
         while True:
             try:
@@ -164,6 +167,9 @@ class SocketChannel:
         elif self._chunk > _LEAST_CHUNK and len(data) < _LEAST_CHUNK:
             self._chunk = _LEAST_CHUNK
         return data
+
+    def has_news(self) -> bool:
+        return bool(self._readable.poll(0))
 
     def arrived(self) -> bytes:
         if not self._readable.poll(0):
@@ -243,6 +249,9 @@ class SerialChannel:
             check(deadline, cancel)
             time.sleep(0.001)
 
+    def has_news(self) -> bool:
+        return True
+
     def arrived(self) -> bytes:
         try:
             waiting = self._resource.bytes_in_buffer
@@ -302,6 +311,9 @@ class MessageChannel:
     def _watch(self, deadline: float, cancel: Cancel | None) -> None:
         if isinstance(self._session.socket, WatchedSocket):
             self._session.socket.watch(deadline, cancel)
+
+    def has_news(self) -> bool:
+        return True
 
     def arrived(self) -> bytes:
         """Nothing: a message session itself discards bytes that were not asked for."""

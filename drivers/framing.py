@@ -86,28 +86,26 @@ def block_of_message(message: bytes, block_bytes: int | None, most_bytes: int) -
 
 
 class ReplyBuffer:
-    """Bytes of a stream that were received but not yet handed out as replies."""
+    """Bytes of a stream that were received but not yet handed out as replies.
+
+    held: those bytes; empty most of the time, so it is looked at before anything else is done.
+    """
 
     def __init__(self, most_bytes: int, *, end: bytes = b"\n") -> None:
         """end: what ends a line: a newline, or a carriage return, which a newline may follow."""
         self._end = end
-        self._data = bytearray()
+        self.held = bytearray()
         self._most_bytes = most_bytes
         self._block_just_ended = False
         self._without_newline = 0  # bytes already searched, so that a long line is searched once
 
     def feed(self, data: bytes) -> None:
         """Add bytes as they arrived."""
-        self._data += data
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing was received that has not been handed out."""
-        return not self._data
+        self.held += data
 
     def clear(self) -> None:
         """Throw everything away, after the stream itself was reopened."""
-        self._data.clear()
+        self.held.clear()
         self._block_just_ended = False
         self._without_newline = 0
 
@@ -118,9 +116,9 @@ class ReplyBuffer:
         some instruments send none, and waiting for it would cost them a timeout.
         """
         self._drop_block_terminator()
-        if self._end == b"\r" and self._data[:1] == b"\n":
-            del self._data[:1]
-        return bytes(self._data)
+        if self._end == b"\r" and self.held[:1] == b"\n":
+            del self.held[:1]
+        return bytes(self.held)
 
     def take_text_of(self, data: bytes) -> str | None:
         """Add bytes as they arrived, and take the next line, or None while it is incomplete.
@@ -128,20 +126,20 @@ class ReplyBuffer:
         A whole line that comes alone is what nearly every reply is: it needs no buffer.
         """
         if (
-            not (self._data or self._block_just_ended)
+            not (self.held or self._block_just_ended)
             and self._end == b"\n"
             and data.find(b"\n") == len(data) - 1 >= 0
         ):
             return data[:-1].removesuffix(b"\r").decode("latin-1")
-        self._data += data
+        self.held += data
         return self.take_text()
 
     def take_text(self) -> str | None:
         """The next line without its terminator, or None while it is incomplete."""
-        if not self._data:
+        if not self.held:
             return None
         self._drop_block_terminator()
-        data = self._data
+        data = self.held
         if self._end == b"\r" and data[:1] == b"\n":
             del data[:1]
         end = data.find(self._end, self._without_newline)
@@ -165,7 +163,7 @@ class ReplyBuffer:
         `block_bytes` (or the buffer's own limit).
         """
         self._drop_block_terminator()
-        data = self._data
+        data = self.held
         if data and data[0] != _HASH:
             line = self.take_text()
             if line is None:
@@ -199,9 +197,9 @@ class ReplyBuffer:
         return block_bytes
 
     def _drop_block_terminator(self) -> None:
-        if not self._block_just_ended or not self._data:
+        if not self._block_just_ended or not self.held:
             return
-        data = self._data
+        data = self.held
         self._without_newline = 0
         if data[0] == NEWLINE:
             del data[:1]

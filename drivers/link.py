@@ -193,15 +193,24 @@ class Link:
         still outstanding or bytes came unasked, a fresh session is opened first; nothing of the
         new message was sent by then.
         """
+        self.send(self.as_sent(text), text, replies, cancel)
+
+    def as_sent(self, text: str) -> bytes:
+        """The bytes of one message, with its terminator."""
+        return (text + self.terminator).encode("latin-1")
+
+    def send(self, data: bytes, text: str, replies: int, cancel: Cancel | None) -> None:
+        """`write`, of bytes that `as_sent` has made of the text before."""
         channel = self._channel
         if channel is None:
             raise self._lost("is not connected", text)
         try:
-            if self.outstanding or self._out_of_step(channel):
+            if self.outstanding or (
+                (channel.has_news() or self._buffer.held) and self._out_of_step(channel)
+            ):
                 self.reopen(cancel=cancel)
                 channel = self._channel
                 assert channel is not None
-            data = (text + self.terminator).encode("latin-1")
             channel.send(data, self.timeout_s, cancel)
         except Stopped:
             # Part of a message may have been sent. Only a fresh session makes up for that.
@@ -220,15 +229,18 @@ class Link:
 
         Raises LinkLost (timeout, connection gone), BadReply (no end), Stopped.
         """
-        channel = self._open_channel(command)
-        cancel = self._insisting(cancel)
+        channel = self._channel
+        if channel is None:
+            raise self._lost("is not connected", command)
+        if self.insist:
+            cancel = self._insisting(cancel)
         deadline = time.monotonic() + (self.timeout_s if timeout_s is None else timeout_s)
+        buffer = self._buffer
         try:
             if self.message_based:
                 text: str | None = text_of_message(channel.receive(deadline, cancel))
             else:
-                buffer = self._buffer
-                text = buffer.take_text()
+                text = buffer.take_text() if buffer.held else None
                 while text is None:
                     text = buffer.take_text_of(channel.receive(deadline, cancel))
                     if text is None:
@@ -438,7 +450,7 @@ class Link:
         data = channel.arrived()
         if data:
             self._buffer.feed(data)
-        elif self._buffer.is_empty:
+        elif not self._buffer.held:
             return False
         return not self.message_based and bool(self._buffer.unclaimed())
 

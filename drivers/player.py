@@ -9,8 +9,8 @@ same instrument waits for the first reply, unless the link allows a backlog.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
-from typing import Any, TypeVar
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, TypeAlias, TypeVar
 
 from drivers import parse
 from drivers.channels import Cancel
@@ -31,6 +31,9 @@ from drivers.waiting import wait
 
 T = TypeVar("T")
 OnProgress = Callable[[Progress], None]
+
+_Move: TypeAlias = tuple[Link, bytes, Exchange]
+"""An exchange with its link, and what is sent."""
 
 _FINISHED = "*OPC?"
 _FINISHED_BYTES = len(_FINISHED) + 1
@@ -174,10 +177,13 @@ class Player(BatchPlayer):
         Raises LinkLost, Stopped, BadReply; a BadReply only after all replies were read, so that
         every link is still in step.
         """
-        if len(batch) == 1:
-            return [self._perform_one(batch[0])]
-        if len(batch) == 2 and batch[0].instrument != batch[1].instrument:
-            return self._perform_one_each(batch)
+        moves = self._prepared(batch)
+        if moves is not None:
+            # Nothing needs to be planned there, and most batches are such.
+            self._send_each(moves)
+            if self._beside:
+                self._do_beside()
+            return self._read_each(moves)
         plans: dict[str, _Plan] = {}
         for exchange in batch:
             plan = plans.get(exchange.instrument)
@@ -210,44 +216,62 @@ class Player(BatchPlayer):
             raise fault
         return values
 
-    def _perform_one(self, exchange: Exchange) -> Any:
-        link = self._links.get(exchange.instrument) or self._link(exchange)
-        self._send(link, exchange)
-        if exchange.reply is Reply.NONE:
-            return None
-        if self._beside:
-            self._do_beside()
-        return exchange.value(link.read(exchange, self._cancel))
+    def _one_after_the_other(self, series: Series) -> list[list[Any]]:
+        """As the other, but what can be prepared of a batch is prepared while the one before is
+        waited for: an instrument that has settled is asked at once."""
+        cancel, batches = self._cancel, series.batches
+        answers: list[list[Any]] = []
+        following = self._prepared(batches[0]) if batches else None
+        for number, batch in enumerate(batches, 1):
+            if cancel is not None and cancel():
+                raise Stopped
+            moves = following
+            if moves is None:
+                answers.append(self.perform(batch))
+            else:
+                self._send_each(moves)
+            if number < len(batches):
+                following = self._prepared(batches[number])
+            if self._beside:
+                self._do_beside()
+            if moves is not None:
+                answers.append(self._read_each(moves))
+        return answers
 
-    def _send(self, link: Link, exchange: Exchange) -> None:
-        message = exchange.message
-        size = _checked_size(message, link)
-        _write(link, message, size, 0 if exchange.reply is Reply.NONE else 1, self._cancel)
+    def _prepared(self, batch: Batch) -> list[_Move] | None:
+        """The batch's exchanges, each with its link and bytes, if they go to as many instruments;
+        None where `perform` has more to look at."""
+        moves: list[_Move] = []
+        for exchange in batch:
+            link = self._links.get(exchange.instrument)
+            if link is None:
+                return None
+            data = link.as_sent(exchange.message)
+            if len(data) > link.max_write_bytes - _FINISHED_BYTES:
+                return None
+            for other in moves:
+                if other[0] is link:
+                    return None
+            moves.append((link, data, exchange))
+        return moves
 
-    def _perform_one_each(self, batch: Batch) -> list[Any]:
-        """A batch with one exchange for each of its instruments, such as tuning two of them.
+    def _send_each(self, moves: Sequence[_Move]) -> None:
+        cancel = self._cancel
+        for link, data, exchange in moves:
+            if link.unanswered_bytes:
+                _make_room(link, len(data), cancel)
+            link.send(data, exchange.message, 0 if exchange.reply is Reply.NONE else 1, cancel)
 
-        Nothing needs to be planned there, and a stepped sweep does it at every point.
-        """
-        first, second = batch
-        links = (
-            self._links.get(first.instrument) or self._link(first),
-            self._links.get(second.instrument) or self._link(second),
-        )
-        # Neither is sent where the other cannot be.
-        _checked_size(second.message, links[1])
-        self._send(links[0], first)
-        self._send(links[1], second)
-        if self._beside:
-            self._do_beside()
+    def _read_each(self, moves: Sequence[_Move]) -> list[Any]:
+        cancel = self._cancel
         values: list[Any] = []
         fault: BadReply | None = None
-        for exchange, link in zip(batch, links, strict=True):
+        for link, _, exchange in moves:
             if exchange.reply is Reply.NONE:
                 values.append(None)
                 continue
             try:
-                values.append(exchange.value(link.read(exchange, self._cancel)))
+                values.append(exchange.value(link.read(exchange, cancel)))
             except BadReply as error:
                 if not link.connected:
                     raise
@@ -357,19 +381,19 @@ class _Plan:
         link = self.link
         while self.chunks:
             chunk = self.chunks.pop(0)
-            _write(link, link.terminator.join(chunk.messages), chunk.size, chunk.replies, cancel)
+            _make_room(link, chunk.size, cancel)
+            link.write(link.terminator.join(chunk.messages), chunk.replies, cancel)
             if chunk.replies:
                 return
 
 
-def _write(link: Link, text: str, size: int, replies: int, cancel: Cancel | None) -> None:
-    """Write. If the input buffer may be full, first wait for an answer that shows it has room."""
+def _make_room(link: Link, size: int, cancel: Cancel | None) -> None:
+    """If the input buffer may be full, wait for an answer that shows it has room again."""
     in_doubt = link.unanswered_bytes + size + _FINISHED_BYTES > link.max_write_bytes
     if in_doubt and link.unanswered_bytes:
         finished = Exchange(link.name, _FINISHED, Reply.TEXT, parse.done)
         link.write(_FINISHED, 1, cancel)
         finished.value(link.read(finished, cancel))
-    link.write(text, replies, cancel)
 
 
 def _checked_size(message: str, link: Link) -> int:
