@@ -48,6 +48,7 @@ class BatchPlayer:
         self._cancel = cancel
         self._on_progress = on_progress
         self._beside: list[Progress | Meanwhile] = []
+        self._following: Batch | None = None  # what `perform` is given next, where that is known
 
     def perform(self, batch: Batch) -> list[Any]:
         """The values of the batch's exchanges in order, None where no reply is expected."""
@@ -65,7 +66,7 @@ class BatchPlayer:
         sent_once: set[tuple[str, str]] = set()
         trouble: DriverError | Stopped | None = None
         cancel, perform, send = self._cancel, self.perform, procedure.send
-        self._beside = []
+        self._beside, self._following = [], None
         try:
             while True:
                 try:
@@ -98,9 +99,9 @@ class BatchPlayer:
                 procedure.close()
 
     def _one_after_the_other(self, series: Series) -> list[list[Any]]:
-        cancel, perform = self._cancel, self.perform
+        cancel, perform, batches = self._cancel, self.perform, series.batches
         answers = []
-        for batch in series.batches:
+        for batch, self._following in zip(batches, [*batches[1:], None], strict=True):
             if cancel is not None and cancel():
                 raise Stopped
             answers.append(perform(batch))
@@ -170,6 +171,7 @@ class Player(BatchPlayer):
     ) -> None:
         super().__init__(cancel=cancel, on_progress=on_progress)
         self._links = links
+        self._ready: tuple[Batch, list[_Move] | None] = ((), None)
 
     def perform(self, batch: Batch) -> list[Any]:
         """Write to all instruments, then read from all.
@@ -177,10 +179,16 @@ class Player(BatchPlayer):
         Raises LinkLost, Stopped, BadReply; a BadReply only after all replies were read, so that
         every link is still in step.
         """
-        moves = self._prepared(batch)
+        prepared, moves = self._ready
+        if prepared is not batch:
+            moves = self._prepared(batch)
         if moves is not None:
             # Nothing needs to be planned there, and most batches are such.
             self._send_each(moves)
+            following = self._following
+            if following is not None:
+                # Now, so that an instrument which has settled is asked at once.
+                self._ready = following, self._prepared(following)
             if self._beside:
                 self._do_beside()
             return self._read_each(moves)
@@ -215,28 +223,6 @@ class Player(BatchPlayer):
         if fault is not None:
             raise fault
         return values
-
-    def _one_after_the_other(self, series: Series) -> list[list[Any]]:
-        """As the other, but what can be prepared of a batch is prepared while the one before is
-        waited for: an instrument that has settled is asked at once."""
-        cancel, batches = self._cancel, series.batches
-        answers: list[list[Any]] = []
-        following = self._prepared(batches[0]) if batches else None
-        for number, batch in enumerate(batches, 1):
-            if cancel is not None and cancel():
-                raise Stopped
-            moves = following
-            if moves is None:
-                answers.append(self.perform(batch))
-            else:
-                self._send_each(moves)
-            if number < len(batches):
-                following = self._prepared(batches[number])
-            if self._beside:
-                self._do_beside()
-            if moves is not None:
-                answers.append(self._read_each(moves))
-        return answers
 
     def _prepared(self, batch: Batch) -> list[_Move] | None:
         """The batch's exchanges, each with its link and bytes, if they go to as many instruments;

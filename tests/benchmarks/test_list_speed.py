@@ -108,6 +108,7 @@ def timed(addresses: dict[str, str], wiring: Wiring | None) -> tuple[float, floa
         for link in links.values():
             link.close()
     assert sweep.flags == ()
+    assert begun_s < player.begun_s < read_s[-1]
     return max(read_s[-1], player.fetched_s) - player.begun_s, whole_s, sweep.level_dbm
 
 

@@ -443,3 +443,43 @@ def test_replies_are_waited_for_by_the_read_itself() -> None:
             assert link._channel._waits_in_slices
     assert all((_READ_SLICE_S * ticks_hz).is_integer() for ticks_hz in (100, 250, 300, 1000))
     assert _READ_SLICE_S < SLICE_S
+
+
+def test_whoever_watches_a_player_sees_every_batch_of_a_series() -> None:
+    """What of a batch was prepared before its turn is what is sent at its turn."""
+    seen: list[tuple[Exchange, ...]] = []
+
+    class Watched(Player):
+        def perform(self, batch: tuple[Exchange, ...]) -> list[object]:
+            seen.append(batch)
+            return super().perform(batch)
+
+    again = (ask("source", "SAME?"),)
+    batches = [again, (tell("analyzer", "TUNE"), ask("source", "A?")), again, again]
+
+    def procedure() -> Procedure[list[list[str]]]:
+        yield (ask("analyzer", "FIRST?"),)
+        return (yield Series(batches))
+
+    with two_links() as (links, servers):
+        found = Watched(links).run(procedure())
+    assert found == [["SAME"], [None, "A"], ["SAME"], ["SAME"]]
+    assert seen[1:] == batches
+    assert servers["source"].messages[-4:] == ["SAME?", "A?", "SAME?", "SAME?"]
+
+
+def test_a_batch_of_a_series_that_cannot_be_sent_is_told_at_its_turn() -> None:
+    """Neither of two instruments gets its message where the other has no room for its own."""
+    fine = (ask("source", "A?"),)
+    too_long = (tell("analyzer", "TUNE"), ask("source", "X" * 200 + "?"))
+
+    def procedure() -> Procedure[None]:
+        with pytest.raises(BadSetting, match="too long"):
+            yield Series([fine, too_long])
+        assert (yield (ask("source", "B?"), ask("analyzer", "C?"))) == ["B", "C"]
+
+    with two_links(max_write_bytes=64) as (links, servers):
+        Player(links).run(procedure())
+    assert servers["source"].messages[-2:] == ["A?", "B?"]
+    assert servers["analyzer"].messages[-1] == "C?"
+    assert "TUNE" not in servers["analyzer"].messages
