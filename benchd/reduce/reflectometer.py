@@ -45,14 +45,16 @@ def full_reflection(
 
     Open and short are averaged in dB, hence the geometric mean.
     """
-    # `reading` of G = 1 and of G = -1, the product of the two for the mean of both.
-    opened = directivity + one_over(1.0 - match)
+    # `reading` of G = 1 is (1 + d (1 - S))/(1 - S), of G = -1 it is -(1 - d (1 + S))/(1 + S). Their
+    # magnitudes need no complex division, which takes longer than all else here.
     if baseline == "open":
-        return np.asarray(np.abs(opened), dtype=float)
-    shorted = directivity - one_over(1.0 + match)
+        return np.abs(1.0 + directivity * (1.0 - match)) / np.abs(1.0 - match)
     if baseline == "short":
-        return np.asarray(np.abs(shorted), dtype=float)
-    return np.asarray(np.sqrt(np.abs(opened * shorted)), dtype=float)
+        return np.abs(1.0 - directivity * (1.0 + match)) / np.abs(1.0 + match)
+    crossed = directivity * match
+    both = (1.0 + directivity - crossed) * (1.0 - directivity - crossed)
+    mean: FloatArray = np.sqrt(np.abs(both) / np.abs(1.0 - match * match))
+    return mean
 
 
 def baseline_leftover_db(directivity: float, match: float, baseline: BaselineKind) -> float:

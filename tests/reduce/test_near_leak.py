@@ -72,6 +72,27 @@ def test_draws_of_a_ring_weighed_are_even() -> None:
     assert magnitude_interval(draws) == pytest.approx((0.025, 0.975), abs=3e-3)
 
 
+def by_all_draws_in_order(draws: np.ndarray, coverage: float) -> tuple[float, float]:
+    """The same interval with every draw in its order."""
+    ordered = np.sort(draws)
+    weight = 1.0 / np.maximum(ordered, np.sqrt(np.mean(ordered**2) / ordered.size))
+    below = (np.cumsum(weight) - weight / 2.0) / weight.sum()
+    low, high = np.interp((0.5 - coverage / 2.0, 0.5 + coverage / 2.0), below, ordered)
+    return float(low), float(high)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 40, 1000, 20_000])
+@pytest.mark.parametrize("coverage", [0.5, 0.95])
+def test_draws_whose_order_does_not_matter_change_nothing(count: int, coverage: float) -> None:
+    """Also where most of the weight is next to zero, or far more draws lie beyond an end."""
+    rng = np.random.default_rng(count)
+    plane = np.abs(rng.standard_normal(count) + 1j * rng.standard_normal(count))
+    heavy = np.where(rng.random(count) < 0.3, 1e-6, 1.0) * rng.uniform(0.5, 1.0, count)
+    for draws in (plane, 0.4 + 0.01 * plane, plane**8, heavy, np.full(count, 0.3)):
+        found = magnitude_interval(draws, coverage)
+        assert found == pytest.approx(by_all_draws_in_order(draws, coverage), rel=1e-9)
+
+
 def test_a_reading_may_be_nothing_only_where_the_leak_reaches_it() -> None:
     """A leak that never ripples is what it is stated; one that does reaches 1.6 times that, in
     more than one case of forty (Rayleigh's law of many parts: exp(-1.6^2) = 0.077)."""
