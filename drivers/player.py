@@ -191,7 +191,7 @@ class Player(BatchPlayer):
                 self._ready = following, self._prepared(following)
             if self._beside:
                 self._do_beside()
-            return self._read_each(moves)
+            return self._read_all(batch)
         plans: dict[str, _Plan] = {}
         for exchange in batch:
             plan = plans.get(exchange.instrument)
@@ -204,22 +204,24 @@ class Player(BatchPlayer):
             self._do_beside()
         return self._read_all(batch, plans)
 
-    def _read_all(self, batch: Batch, plans: Mapping[str, _Plan]) -> list[Any]:
+    def _read_all(self, batch: Batch, plans: Mapping[str, _Plan] | None = None) -> list[Any]:
+        """plans: what is written to each instrument once its replies so far have come."""
+        links, cancel = self._links, self._cancel
         values: list[Any] = []
         fault: BadReply | None = None
         for exchange in batch:
             if exchange.reply is Reply.NONE:
                 values.append(None)
                 continue
-            plan = plans[exchange.instrument]
+            link = links[exchange.instrument]
             try:
-                values.append(exchange.value(plan.link.read(exchange, self._cancel)))
+                values.append(exchange.value(link.read(exchange, cancel)))
             except BadReply as error:
-                if not plan.link.connected:
+                if not link.connected:
                     raise
                 fault = fault or error
-            if plan.chunks and not plan.link.outstanding:
-                plan.write_next(self._cancel)
+            if plans is not None and not link.outstanding:
+                plans[exchange.instrument].write_next(cancel)
         if fault is not None:
             raise fault
         return values
@@ -247,24 +249,6 @@ class Player(BatchPlayer):
             if link.unanswered_bytes:
                 _make_room(link, len(data), cancel)
             link.send(data, exchange.message, 0 if exchange.reply is Reply.NONE else 1, cancel)
-
-    def _read_each(self, moves: Sequence[_Move]) -> list[Any]:
-        cancel = self._cancel
-        values: list[Any] = []
-        fault: BadReply | None = None
-        for link, _, exchange in moves:
-            if exchange.reply is Reply.NONE:
-                values.append(None)
-                continue
-            try:
-                values.append(exchange.value(link.read(exchange, cancel)))
-            except BadReply as error:
-                if not link.connected:
-                    raise
-                fault = fault or error
-        if fault is not None:
-            raise fault
-        return values
 
     def _link(self, exchange: Exchange) -> Link:
         link = self._links.get(exchange.instrument)
