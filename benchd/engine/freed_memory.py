@@ -1,8 +1,8 @@
 """Memory that was freed is kept for what comes next.
 
-A reduction makes and frees arrays of some hundred kilobytes over and over. The allocator of most
-Linux systems (glibc) gives each of them back to the system at once and asks for it anew, and the
-system clears every page of it again: a fifth of a reduction's time.
+Reducing, and storing a long trace, make and free arrays of some hundred kilobytes over and over.
+The allocator of most Linux systems (glibc) gives each of them back to the system at once and asks
+for it anew, and the system clears every page of it again: a fifth of a reduction's time.
 """
 
 from __future__ import annotations

@@ -21,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchd.engine.freed_memory import keep_freed_memory
 from benchd.store import Store
 from benchd.store.ids import new_id
 from benchd.traces import FloatArray, Form, Trace
@@ -36,10 +37,10 @@ POINTS = 100_001
 START_HZ, STOP_HZ = 1.45e9, 1.95e9
 ROUNDS = 25
 AIM = 1.5
-MOST_RATIO = {"real32": AIM, "real64": 2.0, "ascii": AIM}
+MOST_RATIO = {"real32": AIM, "real64": 1.6, "ascii": AIM}
 """Levels of eight bytes each cannot be stored in fewer, and SQLite writes them page by page, which
-where the disk is quick costs as much as half of what the script does. The slower a disk is, the
-nearer to 1 is the ratio."""
+where the disk is quick costs as much as half of what the script does: 1.34 to 1.47 times were seen.
+The slower a disk is, the nearer to 1 is the ratio."""
 QUERY = ":TRAC:DATA? TRACE1"
 
 
@@ -110,6 +111,7 @@ def seconds(do: Callable[[], object]) -> float:
 def test_a_long_trace_reaches_the_store_nearly_as_fast_as_into_a_file(
     ports: dict[str, int], form: str, tmp_path: Path, told: Told
 ) -> None:
+    keep_freed_memory()  # as in the daemon
     analyzer = ScpiAnalyzer("analyzer", options={"trace_format": form})
     fetch = analyzer.fetch_trace(POINTS)
     (tmp_path / "data").mkdir()
