@@ -7,14 +7,18 @@ radiate. All other parts of the program only read it, from any thread.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Literal
 
 OFF_VERIFIED: Literal["off-verified"] = "off-verified"
 NOT_VERIFIED: Literal["not-verified"] = "not-verified"
 ON: Literal["on"] = "on"
+
+MOST_FILES = 2
+"""Files of the record that are told one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +50,7 @@ class RfWatch:
         self._clock = clock
         self._lock = threading.Lock()
         self._listeners: list[Callable[[], None]] = []
-        self._left_over = ""
+        self._left_over = self._record_of_them = ""
         now = clock()
         self._now = RfState(
             NOT_VERIFIED, now, now, (),
@@ -60,10 +64,18 @@ class RfWatch:
         """The present state."""
         return self._now
 
-    def leave_over(self, others: Iterable[str]) -> None:
+    def leave_over(self, others: Iterable[str], files: Collection[Path] = ()) -> None:
         """Sources that an earlier run left on record, that are not of this bench, and that have not
-        said that they are off. Whoever reads that RF is off is told of them too."""
+        said that they are off. Whoever reads that RF is off is told of them too.
+
+        files: the files of the record that name them.
+        """
         self._left_over = ", ".join(others)
+        if len(files) > MOST_FILES:
+            folders = sorted({str(file.parent) for file in files})
+            self._record_of_them = f"the rf-sources.*.json that name it in {' and '.join(folders)}"
+        else:
+            self._record_of_them = " and ".join(str(file) for file in files)
 
     def off_verified(self, sources: Iterable[str]) -> None:
         """All sources have answered that they are off."""
@@ -74,6 +86,11 @@ class RfWatch:
                 f"{self._left_over}."
             )
             advice = "Switch that off by hand if it is still there; each start asks it again."
+            if self._record_of_them:
+                advice += (
+                    " Where it is gone for good, or has another address now, stop benchd and "
+                    f"remove {self._record_of_them}."
+                )
         self._tell(OFF_VERIFIED, sources, said, advice)
 
     def on(self, sources: Iterable[str], radiates: str = "") -> None:

@@ -94,18 +94,30 @@ class Begun:
         """Keys of the sources that are off by their own word."""
         return {one.source.key for one in self.outcomes if one.state == VERIFIED}
 
-    def unconfirmed(self, bench_addresses: Iterable[str]) -> list[str]:
+    def unconfirmed(self, bench_addresses: Iterable[str]) -> tuple[list[str], list[Path]]:
         """Sources on record that are none of the bench's and did not say that they are off, as
-        "generator at ADDRESS". The daemon asks its own ones itself; of these nobody else speaks.
+        "generator at ADDRESS", and the files of the record that name them. The daemon asks its own
+        ones itself; of these nobody else speaks.
 
         bench_addresses: those of the instruments of the bench.
         """
         keys = {key for one in bench_addresses for key in _names_of(one)}
-        return [
-            f"{one.source.name} at {one.source.address}"
+        silent = [
+            one.source
             for one in self.outcomes
             if one.state not in (VERIFIED, OWNED) and keys.isdisjoint(_names_of(one.source.address))
         ]
+        if not silent:
+            return [], []
+        silent_keys = {source.key for source in silent}
+        data = self.options.data or default_data()
+        files = [
+            file
+            for record in records_in([data, state_folder()])
+            if silent_keys & {source.key for source in record.sources}
+            for file in record.files
+        ]
+        return [f"{source.name} at {source.address}" for source in silent], files
 
 
 def _names_of(address: str) -> tuple[str, ...]:

@@ -114,7 +114,7 @@ async def serve(settings: ServiceSettings, begun: Begun | None = None) -> None:
             begun = Begun(Options(), Ownership(), [], [])
             stack.callback(begun.ownership.release)
         own_instruments(bench, begun.ownership)
-        rig.rf.leave_over(begun.unconfirmed(one.address for one in bench.instruments.values()))
+        rig.rf.leave_over(*begun.unconfirmed(one.address for one in bench.instruments.values()))
         ownership, sources = begun.ownership, radiating(bench)
         helper = rf_off_command(settings.data)
         monitor = await stack.enter_async_context(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 from benchd.engine.rfwatch import RfWatch
 
@@ -55,3 +56,19 @@ def test_who_has_ended_listening_hears_no_more() -> None:
     end()
     found.off_verified([])
     assert heard == []
+
+
+def test_sources_left_on_record_are_named_with_the_files_that_hold_them() -> None:
+    found = RfWatch()
+    data, state = Path("data/rf-sources.a.json"), Path("state/rf-sources.a.json")
+    found.leave_over(["generator at A", "generator at B"], [data, state])
+    found.off_verified(["generator"])
+    assert found.now.message.endswith("nobody knows of: generator at A, generator at B.")
+    assert found.now.advice.endswith(f"stop benchd and remove {data} and {state}.")
+    # Many files are told by their folders.
+    found.leave_over(["generator at A"], [data, state, Path("state/rf-sources.b.json")])
+    found.off_verified(["generator"])
+    assert found.now.advice.endswith("remove the rf-sources.*.json that name it in data and state.")
+    found.leave_over([])
+    found.off_verified(["generator"])
+    assert found.now.advice == ""

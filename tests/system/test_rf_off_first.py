@@ -213,8 +213,18 @@ def test_a_daemon_does_not_speak_for_a_source_that_it_could_not_ask(
         assert rf["state"] == "off-verified"
         assert rf["message"].endswith(f"nobody knows of: generator0 at {address}.")
         assert "by hand" in rf["advice"]
+        named = [Path(word.rstrip(".")) for word in rf["advice"].split() if ".json" in word]
     told = benchd("rf-off", "--data", str(tmp_path / "data"))
     assert f"generator0 at {address}: not reached" in told.stdout
+    # What the advice says to do does it.
+    assert named
+    for file in named:
+        file.unlink()
+    daemon = Daemon(tmp_path, simulator, "none")
+    with ending(daemon):
+        rf = daemon.http.get("/api/health").json()["rf"]
+        assert (rf["state"], rf["advice"]) == ("off-verified", "")
+        assert address not in rf["message"]
 
 
 def test_rf_off_without_any_record_says_what_to_do(tmp_path: Path) -> None:
