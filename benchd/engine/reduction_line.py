@@ -33,7 +33,7 @@ _log = structlog.get_logger(__name__)
 LOOK_S = 0.05
 ANSWER_WITHIN_S = 120.0
 """How long the other process may take for one step, s. The slowest that is usual, 100,001 points on
-a small single-board computer, takes about a quarter of it."""
+a small single-board computer, takes a few seconds."""
 END_WITHIN_S = 5.0
 """How long a job that was stopped waits for the reductions of its captures, s."""
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from heapq import heappop, heappush
 from itertools import pairwise
 
 import numpy as np
@@ -122,9 +123,8 @@ def valleys(ripple: Ripple) -> list[Valley]:
     gamma = ripple.gamma
     minima = _minima(gamma)
     tops = [_highest(gamma, a, b) for a, b in pairwise(minima)]
-    groups, tops = _merged([[at] for at in minima], tops, gamma, ripple.above_noise)
-    single = [group[0] for group in groups]
-    groups, tops = _merged([[at] for at in single], tops, gamma, ripple.stands)
+    groups, tops = _merged(minima, tops, gamma, ripple.above_noise)
+    groups, tops = _merged([group[0] for group in groups], tops, gamma, ripple.stands)
     found = []
     end = gamma.size - 1
     for group, (first, last) in zip(groups, pairwise([0, *tops, end]), strict=True):
@@ -151,24 +151,44 @@ def _highest(gamma: FloatArray, first: int, last: int) -> int:
 
 
 def _merged(
-    groups: list[list[int]], tops: list[int], gamma: FloatArray, parts: Callable[[int, int], bool]
+    minima: list[int], tops: list[int], gamma: FloatArray, parts: Callable[[int, int], bool]
 ) -> tuple[list[list[int]], list[int]]:
     """Neighbouring groups joined until every top between two of them parts them, and those tops.
 
-    groups: indices of minima in order, the lowest of each first. parts(dip, top): whether the rise
-    counts. The pair with the least rise from its shallower dip is joined first (persistence).
+    minima, tops: indices in order; each minimum is a group at first, with a top between two.
+    Returns the groups in order, the lowest of each first. parts(dip, top): whether the rise counts.
+    The pair with the least rise from its shallower dip is joined first (persistence).
     """
-    groups, tops = list(groups), list(tops)
-    while tops:
-        weak = []
-        for number, (top, (one, other)) in enumerate(zip(tops, pairwise(groups), strict=True)):
-            shallow = max(one[0], other[0], key=lambda at: float(gamma[at]))
-            if not parts(shallow, top):
-                weak.append((float(gamma[top] - gamma[shallow]), number))
-        if not weak:
-            break
-        number = min(weak)[1]
-        joined = groups[number] + groups[number + 1]
-        groups[number : number + 2] = [sorted(joined, key=lambda at: float(gamma[at]))]
-        del tops[number]
-    return groups, tops
+    # A group is known by the number of its first minimum; the top left of it is one less.
+    groups = {number: [at] for number, at in enumerate(minima)}
+    left = [number - 1 for number in range(len(tops))]
+    right = [number + 1 for number in range(len(tops))]
+    now = [0] * len(tops)  # how often the neighbourhood of a top has changed
+    weak: list[tuple[float, int, int]] = []
+
+    def look(number: int) -> None:
+        now[number] += 1
+        around = groups[left[number] + 1][0], groups[number + 1][0]
+        shallow = max(around, key=lambda at: float(gamma[at]))
+        if not parts(shallow, tops[number]):
+            rise = float(gamma[tops[number]] - gamma[shallow])
+            heappush(weak, (rise, number, now[number]))
+
+    for number in range(len(tops)):
+        look(number)
+    while weak:
+        _, number, seen = heappop(weak)
+        if seen != now[number]:
+            continue
+        before, after = left[number], right[number]
+        one, other = groups[before + 1], groups.pop(number + 1)
+        deeper = other if gamma[other[0]] < gamma[one[0]] else one
+        groups[before + 1] = deeper + (one if deeper is other else other)
+        now[number] += 1
+        if before >= 0:
+            right[before] = after
+            look(before)
+        if after < len(tops):
+            left[after] = before
+            look(after)
+    return list(groups.values()), [tops[number - 1] for number in groups if number > 0]
