@@ -9,8 +9,11 @@ standard uncertainty of a level is the larger of what theory gives and what the 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import wraps
+from typing import TypeVar
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -30,6 +33,8 @@ from benchd.reduce.noise import (
 from benchd.reduce.reflection import NEAR_NOISE_DB
 from benchd.reduce.uneven import roughness_db
 from benchd.traces import Capture, FloatArray, Form, Trace
+
+T = TypeVar("T")
 
 NEAR_NOISE = "near-noise"
 
@@ -53,6 +58,20 @@ CORRECTED_BELOW_DB = {"rms": 40.0, "log-average": 15.0, "power": -math.inf}
 corrected."""
 
 
+def _once_a_capture(told: Callable[[Capture], T]) -> Callable[[Capture], T]:
+    """A capture never changes, so what is told of it as a whole is worked out once and remembered
+    as long as the capture is. A budget asks for it at every frequency."""
+    found: WeakKeyDictionary[Capture, T] = WeakKeyDictionary()
+
+    @wraps(told)
+    def remembered(capture: Capture) -> T:
+        if capture not in found:
+            found[capture] = told(capture)
+        return found[capture]
+
+    return remembered
+
+
 def law(capture: Capture) -> str | None:
     """The detector's averaging law by its name in `benchd.reduce.noise`; None for a peak detector.
 
@@ -64,6 +83,7 @@ def law(capture: Capture) -> str | None:
     return detector if detector in ("rms", "log-average", "power") else None
 
 
+@_once_a_capture
 def noise_power_dbm(capture: Capture) -> float | None:
     """Noise power in the resolution bandwidth, or None where it was not read.
 
@@ -296,6 +316,7 @@ def _share_of_two(grid_hz: FloatArray, at_hz: float) -> float:
     return math.hypot(weight, 1.0 - weight)
 
 
+@_once_a_capture
 def seen_sd_db(capture: Capture) -> Known | None:
     """Standard deviation (dB) that the trace itself shows: by the scatter of its repeats, or by its
     roughness over frequency."""

@@ -110,8 +110,13 @@ def interval(
 def non_normal_share(terms: Sequence[Term]) -> float:
     """Largest share of the variance that one bounded error holds, 0 to 1."""
     gathered = groups(terms)
-    variance = sum(group_standard(lines) ** 2 for lines in gathered)
-    bounded = [group_standard(g) ** 2 for g in gathered if g[0].distribution in _BOUNDED]
+    parts = [group_standard(lines) ** 2 for lines in gathered]
+    variance = sum(parts)
+    bounded = [
+        part
+        for part, lines in zip(parts, gathered, strict=True)
+        if lines[0].distribution in _BOUNDED
+    ]
     return max(bounded, default=0.0) / variance if variance > 0.0 else 0.0
 
 

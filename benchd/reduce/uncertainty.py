@@ -80,17 +80,24 @@ def groups(terms: Iterable[Term]) -> list[list[Term]]:
 
 def group_standard(lines: Sequence[Term]) -> float:
     """Standard uncertainty that one error contributes, its signed parts added."""
+    if len(lines) == 1:
+        return abs(lines[0].contribution)
     return abs(sum(signed_contribution(line) for line in lines))
 
 
 def effective_degrees_of_freedom(terms: Sequence[Term]) -> float:
     """Welch-Satterthwaite (JCGM 100, G.2b); infinity where every term is a stated limit."""
     gathered = groups(terms)
-    variance = sum(group_standard(lines) ** 2 for lines in gathered)
+    return _effective([group_standard(lines) for lines in gathered], gathered)
+
+
+def _effective(sizes: Sequence[float], gathered: Sequence[Sequence[Term]]) -> float:
+    """sizes: what each group contributes."""
+    variance = sum(size**2 for size in sizes)
     weight = 0.0
-    for lines in gathered:
-        freedom = min(line.degrees_of_freedom for line in lines)
-        weight += group_standard(lines) ** 4 / freedom
+    for size, lines in zip(sizes, gathered, strict=True):
+        freedom = min([line.degrees_of_freedom for line in lines])
+        weight += size**4 / freedom
     return math.inf if weight == 0.0 else variance**2 / weight
 
 
@@ -100,8 +107,10 @@ def combine(terms: Iterable[Term], *, estimate: float, coverage: float = 0.95) -
     estimate: the value of the result, in the unit of the contributions.
     """
     lines = tuple(terms)
-    standard = math.sqrt(sum(group_standard(group) ** 2 for group in groups(lines)))
-    freedom = effective_degrees_of_freedom(lines)
+    gathered = groups(lines)
+    sizes = [group_standard(group) for group in gathered]
+    standard = math.sqrt(sum([size**2 for size in sizes]))
+    freedom = _effective(sizes, gathered)
     k = coverage_factor(freedom, coverage)
     return Budget(
         terms=lines,

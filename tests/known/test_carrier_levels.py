@@ -1,6 +1,8 @@
 """The spread of a level at a frequency, on the points of a capture and between them."""
 
+import gc
 import math
+import weakref
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -9,7 +11,9 @@ import numpy as np
 import pytest
 
 from benchd.errors import ReductionRefused
+from benchd.known import carrier_levels
 from benchd.known.carrier_levels import carrier_dbm, level_sd_db, only_visited
+from benchd.reduce.uneven import roughness_db
 from benchd.traces import Capture
 from tests.reductions.captures import GRID, Notebook
 
@@ -133,3 +137,27 @@ def test_a_tracking_sweep_tells_by_its_noise_how_much_it_averages(
         errors += list(carrier_dbm(taken)[5:15] - (-104.0))
     assert float(np.median(found)) == pytest.approx(float(np.std(errors)), rel=0.15)
     assert stated.degrees_of_freedom == GRID.size - 1
+
+
+def test_what_a_whole_trace_tells_is_worked_out_once_a_capture_and_goes_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each frequency of a long trace asks for it; another capture has its own."""
+    looks: list[int] = []
+
+    def counted(level_db: np.ndarray, frequency_hz: np.ndarray) -> float:
+        looks.append(level_db.size)
+        return roughness_db(level_db, frequency_hz)
+
+    monkeypatch.setattr(carrier_levels, "roughness_db", counted)
+    book = Notebook(tmp_path)
+    rng = np.random.default_rng(8)
+    shapes = [-60.0 + size * rng.standard_normal(GRID.size) for size in (0.1, 0.4)]
+    takes = [book.capture(f"test{n}", "test", shape) for n, shape in enumerate(shapes)]
+    spreads = [[level_sd_db(taken, float(at_hz)) for at_hz in GRID] for taken in takes]
+    assert looks == [GRID.size] * 2
+    assert spreads[0][5] != spreads[1][5]
+    gone = weakref.ref(takes[0])
+    del takes
+    gc.collect()
+    assert gone() is None
