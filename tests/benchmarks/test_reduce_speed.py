@@ -1,8 +1,8 @@
 """What a reduction costs, with all budgets and intervals, and how many stored jobs are reduced
 again in a second.
 
-On two cores of a small server the aims are 50 ms for 201 points, 100 ms for 1,001 and 20 jobs a
-second, in processor time. What is asserted is the ratio to a piece of numpy that is timed in the
+On two cores of a small server the aims are 50 ms for 201 points, 100 ms for 1,001, half a second
+for the longest sweep, and 20 jobs a second, in processor time. What is asserted is the ratio to a piece of numpy that is timed in the
 same run: a million normal draws, their logarithms, sorted.
 """
 
@@ -24,8 +24,8 @@ from tests.benchmarks.stored_jobs import store_job
 from tests.reductions.captures import Notebook
 
 ROUNDS = 12
-AIMS_MS = {201: 50.0, 1001: 100.0}
-MOST_RATIO = {201: 0.9, 1001: 1.5}
+AIMS_MS = {201: 50.0, 1001: 100.0, 100_001: 500.0}
+MOST_RATIO = {201: 0.9, 1001: 1.5, 100_001: 8.0}
 JOBS = 40
 JOBS_AIM_HZ = 20.0
 MOST_JOBS_RATIO = 1.2
