@@ -2,8 +2,8 @@
 again in a second.
 
 On two cores of a small server the aims are 50 ms for 201 points, 100 ms for 1,001, half a second
-for the longest sweep, and 20 jobs a second, in processor time. What is asserted is the ratio to a piece of numpy that is timed in the
-same run: a million normal draws, their logarithms, sorted.
+for the longest sweep, and 20 jobs a second, in processor time. What is asserted is the ratio to a
+piece of numpy that is timed in the same run: a million normal draws, their logarithms, sorted.
 """
 
 from __future__ import annotations
