@@ -102,8 +102,8 @@ MUTATIONS = (
     Mutation(
         "Welch-Satterthwaite with squares for fourth powers",
         "benchd/reduce/uncertainty.py",
-        "group_standard(lines) ** 4 / freedom",
-        "group_standard(lines) ** 2 / freedom",
+        "size**4 / freedom",
+        "size**2 / freedom",
         BUDGETS,
     ),
     Mutation(
