@@ -20,6 +20,7 @@ from tests.patience import PATIENCE_S
 
 JOB = "job-0000000000000001"
 ASKS = "Press Enter when this is done and RF may go on: "
+ANSWERED = f"Answered: {JOB} goes on, and RF may come on."
 
 
 def hands(step: int, ask: str) -> dict[str, Any]:
@@ -54,6 +55,10 @@ class Watching:
 
     def asked(self, ask: str) -> None:
         self.until(lambda: f"{ASKS}{ask}" in self.lines, ask)
+
+    def answers(self, count: int) -> None:
+        """So many answers were taken: the daemon notes one before it carries it out."""
+        self.until(lambda: self.lines.count(ANSWERED) >= count, f"answer {count}")
 
     def press(self, text: str = "\n") -> None:
         os.write(self.keys, text.encode())
@@ -115,16 +120,18 @@ def test_each_request_is_answered_once_however_often_enter_is_pressed(
     watching.asked("Fit the open.")
     watching.press("all done\n")
     watching.press_until(lambda: bool(answered), "the first answer")
+    watching.answers(1)
     watching.press("\n\n\n")
     api.run(api.desk.move(JOB, "needs-hands", hands=hands(2, "Fit the short."), step_index=2))
     watching.asked("Fit the short.")
     assert answered == [0]
     watching.press_until(lambda: len(answered) > 1, "the second answer")
+    watching.answers(2)
     watching.press("\n\n")
     api.run(api.desk.move(JOB, "done", step_index=4))
     assert watching.end() == 0
     assert answered == [0, 2]
-    assert watching.lines.count(f"Answered: {JOB} goes on, and RF may come on.") == 2
+    assert watching.lines.count(ANSWERED) == 2
 
 
 def test_without_a_terminal_nothing_is_read_and_nothing_answered(
