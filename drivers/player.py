@@ -171,6 +171,7 @@ class Player(BatchPlayer):
     ) -> None:
         super().__init__(cancel=cancel, on_progress=on_progress)
         self._links = links
+        # A batch that was prepared before its turn, and what was made of it.
         self._ready: tuple[Batch, list[_Move] | None] = ((), None)
 
     def perform(self, batch: Batch) -> list[Any]:

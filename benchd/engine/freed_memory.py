@@ -20,8 +20,8 @@ _TRIM_THRESHOLD, _MMAP_THRESHOLD = -1, -3
 
 
 def keep_freed_memory() -> bool:
-    """Tell the allocator so, for this process. False where it is another one, which needs not be
-    told or cannot be."""
+    """Tell the allocator so, for this process. False where it is another allocator, which need not
+    be told or cannot be."""
     if not sys.platform.startswith("linux"):
         return False
     try:

@@ -45,8 +45,9 @@ def full_reflection(
 
     Open and short are averaged in dB, hence the geometric mean.
     """
-    # `reading` of G = 1 is (1 + d (1 - S))/(1 - S), of G = -1 it is -(1 - d (1 + S))/(1 + S). Their
-    # magnitudes need no complex division, which takes longer than all else here.
+    # `reading` of G = 1 is (1 + d (1 - S))/(1 - S), of G = -1 it is -(1 - d (1 + S))/(1 + S), and
+    # (1 - S)(1 + S) = 1 - S^2. Magnitudes need no complex division, which takes longer than all
+    # else here.
     if baseline == "open":
         return np.abs(1.0 + directivity * (1.0 - match)) / np.abs(1.0 - match)
     if baseline == "short":
